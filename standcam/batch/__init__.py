@@ -1,0 +1,1 @@
+"""Many inputs in, one results folder out."""

@@ -1,0 +1,51 @@
+"""Errors named after situations. Each names the thing, the place and the remedy."""
+
+from __future__ import annotations
+
+
+class StandcamError(Exception):
+    """Base of everything standcam raises on purpose.
+
+    Parameters
+    ----------
+    reason : str
+        What is wrong, with the offending value or path in it.
+    remedy : str
+        What the user can do about it.
+    """
+
+    def __init__(self, reason: str, remedy: str = "") -> None:
+        super().__init__(reason if not remedy else f"{reason} {remedy}")
+        self.reason = reason
+        self.remedy = remedy
+
+    def __reduce__(self) -> tuple:
+        return type(self), (self.reason, self.remedy)
+
+
+class UnreadablePhoto(StandcamError):
+    """The file is missing, no picture, cut short, or too large to open safely."""
+
+
+class BoardNotFound(StandcamError):
+    """No marker of the board is seen in the photo."""
+
+
+class StickNotFound(StandcamError):
+    """No straight stick of the described kind is seen in the photo."""
+
+
+class NoScale(StandcamError):
+    """A calibration method lacks what it needs to give a ground scale."""
+
+
+class BadSettings(StandcamError):
+    """A setting, survey file, board file or lens profile does not make sense."""
+
+
+class BadTape(StandcamError):
+    """A tape file cannot be read as positions or gaps."""
+
+
+class ResultsExist(StandcamError):
+    """The results folder already holds results and --force was not given."""

@@ -1,0 +1,1 @@
+"""Ground scale: from pixels of a photo to centimetres on the soil."""

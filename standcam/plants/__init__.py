@@ -1,0 +1,1 @@
+"""From plant pixels to stems, crop or weed."""

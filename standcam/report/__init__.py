@@ -1,0 +1,1 @@
+"""Marked photos, tables and pages for people."""

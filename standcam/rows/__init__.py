@@ -1,0 +1,1 @@
+"""Row lines on the ground."""

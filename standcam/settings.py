@@ -1,0 +1,181 @@
+"""Settings: one frozen record a stage, each default with a note on when it is wrong.
+
+``Settings`` groups them. A survey file (TOML) overlays them; ``digest`` names a state of all settings for
+provenance.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from standcam.errors import BadSettings
+
+
+def _positive(record: object, *names: str) -> None:
+    for name in names:
+        value = getattr(record, name)
+        if value is not None and not value > 0:
+            raise BadSettings(f"{type(record).__name__}.{name} is {value}.", "It must be greater than zero.")
+
+
+@dataclass(frozen=True)
+class PhotoSettings:
+    """Reading of pictures."""
+
+    max_megapixels: float = 250.0
+    """Larger pictures are refused, so that a forged header cannot fill the memory. Wrong for orthomosaics: those
+    are strips, not photos. [Mpx]"""
+
+    def __post_init__(self) -> None:
+        _positive(self, "max_megapixels")
+
+
+@dataclass(frozen=True)
+class CalibrationSettings:
+    """Ground scale."""
+
+    method: str = "auto"
+    """auto, or the name of a registered method: board, stick, points, height, none."""
+    board: str | None = None
+    """Path of a board geometry (TOML); None is the built-in four-marker board."""
+    stick_length_cm: float = 100.0
+    """Length of a straight light stick with dark ends. [cm]"""
+    points: tuple[float, float, float, float, float] | None = None
+    """x_px, y_px, x_px, y_px, length_cm: two points on the ground and their true distance."""
+    camera_height_cm: float | None = None
+    """Height of the camera above the soil, for the method height. [cm]"""
+    focal_length_35mm: float | None = None
+    """35 mm equivalent focal length; overrides EXIF. [mm]"""
+    assumed_focal_length_35mm: float = 26.0
+    """Used where neither EXIF nor a lens profile tells: main cameras of phones are 23 to 28 mm (common practice,
+    no source). Wrong for wide-angle (13 mm) and telephoto modules. [mm]"""
+    assumed_height_cm: float = 140.0
+    """Camera height assumed inside when a photo has no scale at all: thresholds need some scale. Never reported.
+    [cm]"""
+    lens: str | None = None
+    """Path of a lens profile (TOML)."""
+
+    def __post_init__(self) -> None:
+        _positive(
+            self,
+            "stick_length_cm",
+            "camera_height_cm",
+            "focal_length_35mm",
+            "assumed_focal_length_35mm",
+            "assumed_height_cm",
+        )
+
+
+@dataclass(frozen=True)
+class SpacingSettings:
+    """What the planter was meant to do."""
+
+    nominal_spacing_cm: float | None = None
+    """Theoretical seed spacing. None: worked out from rate and row width, else estimated and said so. [cm]"""
+    row_width_cm: float | None = None
+    """Distance of neighbouring rows. [cm]"""
+    seeding_rate_per_ha: float | None = None
+    """Seeds per hectare the planter was set to. [1/ha]"""
+    crop: str = "maize"
+    """Crop; only the name for reports at present."""
+
+    def __post_init__(self) -> None:
+        _positive(self, "nominal_spacing_cm", "row_width_cm", "seeding_rate_per_ha")
+
+
+@dataclass(frozen=True)
+class OutputSettings:
+    """What is written and how."""
+
+    units: str = "si"
+    """si or us: units on the screen and in pictures. Tables are always SI, with units in their names."""
+    marked: bool = True
+    """Write marked photos."""
+    marked_width_px: int = 1600
+    """Longer side of a marked photo: enough for a phone's screen, small enough to send. [px]"""
+
+    def __post_init__(self) -> None:
+        if self.units not in ("si", "us"):
+            raise BadSettings(f"units is {self.units!r}.", "Use si or us.")
+        _positive(self, "marked_width_px")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """All settings of a run."""
+
+    photo: PhotoSettings = field(default_factory=PhotoSettings)
+    calibration: CalibrationSettings = field(default_factory=CalibrationSettings)
+    spacing: SpacingSettings = field(default_factory=SpacingSettings)
+    output: OutputSettings = field(default_factory=OutputSettings)
+
+    def to_dict(self) -> dict[str, dict[str, Any]]:
+        """Nested plain dictionary."""
+        return dataclasses.asdict(self)
+
+    def digest(self) -> str:
+        """Sixteen hex digits that change when any setting changes."""
+        text = json.dumps(self.to_dict(), sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def replace(self, stage: str, **values: Any) -> Settings:
+        """A copy with some values of one stage changed; None leaves a value as it is."""
+        values = {name: value for name, value in values.items() if value is not None}
+        return dataclasses.replace(self, **{stage: dataclasses.replace(getattr(self, stage), **values)})
+
+
+def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Settings:
+    """Settings from nested tables; unknown names are errors, for a misspelt setting must not pass unnoticed.
+
+    Raises
+    ------
+    BadSettings
+        Unknown stage or setting, or a value that does not make sense.
+    """
+    stages = {f.name: f for f in dataclasses.fields(Settings)}
+    made = {}
+    for stage, values in data.items():
+        if stage not in stages:
+            raise BadSettings(f"{where} has an unknown table [{stage}].", f"Known are: {', '.join(stages)}.")
+        record = type(getattr(Settings(), stage))
+        known = {f.name for f in dataclasses.fields(record)}
+        unknown = sorted(set(values) - known)
+        if unknown:
+            raise BadSettings(
+                f"{where} [{stage}] has unknown settings: {', '.join(unknown)}.", f"Known are: {', '.join(sorted(known))}."
+            )
+        values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+        try:
+            made[stage] = record(**values)
+        except TypeError as error:
+            raise BadSettings(f"{where} [{stage}]: {error}.", "Check that numbers are numbers.") from None
+    return Settings(**made)
+
+
+def read_settings(path: str | Path) -> Settings:
+    """Settings from a survey file (TOML). Paths in it are taken from the file's own folder.
+
+    Raises
+    ------
+    BadSettings
+        The file is missing, no TOML, or holds unknown or impossible values.
+    """
+    path = Path(path)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadSettings(f"Survey file {path} cannot be read: {error.strerror}.", "Check the path.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadSettings(f"Survey file {path} is no valid TOML: {error}.", "Mend that line.") from None
+    settings = settings_from_dict(data, str(path))
+    for name in ("board", "lens"):
+        value = getattr(settings.calibration, name)
+        if value is not None and not Path(value).is_absolute():
+            settings = settings.replace("calibration", **{name: str(path.parent / value)})
+    return settings

@@ -1,0 +1,1 @@
+"""From positions to gaps and spacing numbers."""

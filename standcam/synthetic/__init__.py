@@ -1,0 +1,1 @@
+"""Scenes with exact truth."""

@@ -1,0 +1,224 @@
+"""The register of tables: each column's name, dtype, unit and meaning, once.
+
+Every table that passes between stages, and every CSV in a results folder, is described here. ``empty`` gives a
+table with the right columns and no rows; ``check`` says all that is wrong with a table in one message.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from standcam.errors import StandcamError
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table."""
+
+    name: str
+    dtype: str
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A named list of columns."""
+
+    name: str
+    columns: tuple[Column, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """Column names in order."""
+        return [c.name for c in self.columns]
+
+
+_PLOT = Column("plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise")
+_ROW = Column("row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours")
+_PHOTO = Column("photo", "str", "", "file name of the photo, or of the tape file")
+
+PLANTS = Table(
+    "plants",
+    (
+        _PHOTO,
+        _PLOT,
+        _ROW,
+        Column("plant", "int64", "", "number of the plant in its photo, from 1 along each row"),
+        Column("x_px", "float64", "px", "stem base in the upright original photo, to the right; pixel centres at integers"),
+        Column("y_px", "float64", "px", "stem base in the upright original photo, down"),
+        Column("position_cm", "float64", "cm", "stem base along the row, from the start of the measured stretch"),
+        Column("offset_cm", "float64", "cm", "stem base across the row line, right of the direction of travel positive"),
+        Column("position_sd_cm", "float64", "cm", "standard error of position_cm"),
+        Column("area_cm2", "float64", "cm²", "green area seen, at ground scale"),
+        Column("crop_probability", "float64", "1", "how likely the plant is crop and no weed"),
+        Column("is_crop", "bool", "", "decision: counted as crop"),
+        Column("flags", "str", "", "words of standcam.flags, joined by '; '"),
+    ),
+)
+
+POSITIONS = Table(
+    "positions",
+    (
+        _PHOTO,
+        _PLOT,
+        _ROW,
+        Column("plant", "int64", "", "number of the plant in its photo or tape row"),
+        Column("position_cm", "float64", "cm", "place along the row"),
+        Column("position_sd_cm", "float64", "cm", "standard error; NaN for a tape unless given"),
+        Column("source", "str", "", "photo, tape or synthetic"),
+        Column("flags", "str", "", "words of standcam.flags"),
+    ),
+)
+
+STRETCHES = Table(
+    "stretches",
+    (
+        _PHOTO,
+        _PLOT,
+        _ROW,
+        Column("from_cm", "float64", "cm", "where the measured stretch of row begins, on the scale of position_cm"),
+        Column("to_cm", "float64", "cm", "where it ends"),
+        Column("plants", "int64", "", "crop plants counted in it (a count exists even where positions do not)"),
+        Column("from_x_px", "float64", "px", "beginning of the stretch in the upright photo; NaN for a tape"),
+        Column("from_y_px", "float64", "px", "beginning of the stretch"),
+        Column("to_x_px", "float64", "px", "end of the stretch"),
+        Column("to_y_px", "float64", "px", "end of the stretch"),
+        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row"),
+        Column("flags", "str", "", "words of standcam.flags"),
+    ),
+)
+
+GAPS = Table(
+    "gaps",
+    (
+        _PHOTO,
+        _PLOT,
+        _ROW,
+        Column("from_plant", "Int64", "", "plant at the beginning of the gap; missing for the open start"),
+        Column("to_plant", "Int64", "", "plant at the end of the gap; missing for the open end"),
+        Column("from_cm", "float64", "cm", "where the gap begins"),
+        Column("gap_cm", "float64", "cm", "distance between neighbours along the row"),
+        Column("multiple", "float64", "1", "gap / theoretical spacing"),
+        Column("kind", "str", "", "double, single, skip_1, skip_2, skip_3_or_more; open (censored end, never counted)"),
+    ),
+)
+
+ROWS = Table(
+    "rows",
+    (
+        _PHOTO,
+        _PLOT,
+        _ROW,
+        Column("row_length_cm", "float64", "cm", "length of row that was measured, open ends included"),
+        Column("plants", "int64", "", "crop plants in it"),
+        Column("mean_gap_cm", "float64", "cm", "mean distance of neighbours"),
+        Column("sd_gap_cm", "float64", "cm", "sample standard deviation (n - 1) of those distances"),
+        Column("cv_pct", "float64", "%", "100 sd / mean"),
+        Column("multiples_pct", "float64", "%", "share of spacings up to 0.5 of theoretical (doubles)"),
+        Column("quality_of_feed_pct", "float64", "%", "share above 0.5 up to 1.5 (singles)"),
+        Column("misses_pct", "float64", "%", "share above 1.5 (skips)"),
+        Column("precision_pct", "float64", "%", "100 sd of the singles / theoretical spacing"),
+        Column("nominal_spacing_cm", "float64", "cm", "theoretical spacing the classes are taken against"),
+        Column("nominal_source", "str", "", "given, seeding_rate or estimated"),
+        Column("row_width_cm", "float64", "cm", "row width used for plants_per_ha"),
+        Column("plants_per_ha", "float64", "1/ha", "plants / (row_length x row width)"),
+        Column("from_x_px", "float64", "px", "beginning of the measured stretch in the upright photo"),
+        Column("from_y_px", "float64", "px", "beginning of the measured stretch"),
+        Column("to_x_px", "float64", "px", "end of the measured stretch"),
+        Column("to_y_px", "float64", "px", "end of the measured stretch"),
+        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row"),
+        Column("flags", "str", "", "words of standcam.flags"),
+    ),
+)
+
+PLOTS = Table(
+    "plots",
+    (
+        _PLOT,
+        Column("rows", "int64", "", "measured rows in the plot"),
+        Column("row_length_cm", "float64", "cm", "sum over rows"),
+        Column("plants", "int64", "", "crop plants"),
+        Column("mean_gap_cm", "float64", "cm", "over all gaps of the plot"),
+        Column("sd_gap_cm", "float64", "cm", "over all gaps of the plot"),
+        Column("cv_pct", "float64", "%", "100 sd / mean"),
+        Column("multiples_pct", "float64", "%", "over all gaps of the plot"),
+        Column("quality_of_feed_pct", "float64", "%", "over all gaps of the plot"),
+        Column("misses_pct", "float64", "%", "over all gaps of the plot"),
+        Column("precision_pct", "float64", "%", "over all gaps of the plot"),
+        Column("nominal_spacing_cm", "float64", "cm", "theoretical spacing"),
+        Column("plants_per_ha", "float64", "1/ha", "from summed plants and summed length"),
+        Column("status", "str", "", "ok, or the commonest reason why not"),
+        Column("flags", "str", "", "words of standcam.flags over all rows"),
+    ),
+)
+
+PROBLEMS = Table(
+    "problems",
+    (
+        Column("path", "str", "", "the input as given"),
+        Column("reason", "str", "", "what is wrong with it"),
+        Column("remedy", "str", "", "what to do"),
+    ),
+)
+
+ALL: tuple[Table, ...] = (PLANTS, POSITIONS, STRETCHES, GAPS, ROWS, PLOTS, PROBLEMS)
+
+
+class BadTable(StandcamError):
+    """A table lacks columns or holds a type that its register does not allow."""
+
+
+def empty(table: Table) -> pd.DataFrame:
+    """A table with all columns, right dtypes and no rows."""
+    return pd.DataFrame({c.name: pd.Series(dtype=c.dtype) for c in table.columns})
+
+
+def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
+    """Columns of ``table`` in order and with their dtypes; missing float columns become NaN, strings empty.
+
+    Further columns stay, behind the registered ones.
+
+    Raises
+    ------
+    BadTable
+        If an integer or boolean column is missing, or a column cannot take its dtype.
+    """
+    out = {}
+    for c in table.columns:
+        if c.name in df:
+            series = df[c.name]
+        elif c.dtype == "float64":
+            series = pd.Series(np.nan, index=df.index)
+        elif c.dtype == "str":
+            series = pd.Series("", index=df.index)
+        else:
+            raise BadTable(f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables.")
+        try:
+            out[c.name] = series.astype(c.dtype)
+        except (TypeError, ValueError) as error:
+            raise BadTable(f"Column {c.name!r} of table {table.name} is no {c.dtype}: {error}.") from None
+    extra = [name for name in df if name not in out]
+    return pd.DataFrame(out | {name: df[name] for name in extra}, index=df.index).reset_index(drop=True)
+
+
+def check(table: Table, df: pd.DataFrame) -> None:
+    """Raise one message with all that is wrong with ``df``; silence when nothing is.
+
+    Raises
+    ------
+    BadTable
+        Missing columns or wrong dtypes, all named.
+    """
+    wrong = [f"column {c.name!r} is missing" for c in table.columns if c.name not in df]
+    reference = empty(table)
+    wrong += [
+        f"column {c.name!r} is {df[c.name].dtype}, not {c.dtype}"
+        for c in table.columns
+        if c.name in df and df[c.name].dtype != reference[c.name].dtype
+    ]
+    if wrong:
+        raise BadTable(f"Table {table.name}: " + "; ".join(wrong) + ".")

@@ -1,0 +1,1 @@
+"""Which pixels are living plant."""
