@@ -1,0 +1,182 @@
+"""Geometry of ground boards: which fiducial markers they carry, and where. Described in TOML.
+
+Board frame: millimetres on the printed face, x to the right, y DOWN as printed, origin at the board's middle.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from standcam.errors import BadSettings
+
+DICTIONARIES = tuple(
+    [f"DICT_{n}X{n}_{count}" for n in (4, 5, 6, 7) for count in (50, 100, 250, 1000)]
+    + ["DICT_ARUCO_ORIGINAL", "DICT_APRILTAG_16h5", "DICT_APRILTAG_25h9"]
+    + ["DICT_APRILTAG_36h10", "DICT_APRILTAG_36h11", "DICT_ARUCO_MIP_36h12"]
+)
+"""Marker families a board may use, by OpenCV's names."""
+
+
+@dataclass(frozen=True)
+class Marker:
+    """One upright fiducial marker on a board."""
+
+    id: int
+    centre_mm: tuple[float, float]
+    """Centre in the board frame, (x, y). [mm]"""
+    side_mm: float
+    """Outer side of the black square, without the white margin. [mm]"""
+
+
+@dataclass(frozen=True)
+class BoardGeometry:
+    """A flat board with fiducial markers.
+
+    Raises
+    ------
+    BadSettings
+        No marker, an id twice, an unknown dictionary, sizes not above zero, markers that overlap or stick out.
+    """
+
+    name: str
+    dictionary: str
+    """OpenCV's name of the marker family, as DICT_4X4_50 or DICT_APRILTAG_36h11."""
+    markers: tuple[Marker, ...]
+    width_mm: float
+    height_mm: float
+
+    def __post_init__(self) -> None:
+        where = f"Board {self.name!r}"
+        if self.dictionary not in DICTIONARIES:
+            raise BadSettings(
+                f"{where} names the unknown marker dictionary {self.dictionary!r}.",
+                "Use an ArUco or AprilTag family, as DICT_4X4_50 or DICT_APRILTAG_36h11.",
+            )
+        if not self.markers:
+            raise BadSettings(f"{where} has no markers.", "List at least one marker.")
+        numbers = [self.width_mm, self.height_mm, *(m.side_mm for m in self.markers)]
+        if not all(math.isfinite(n) and n > 0 for n in numbers):
+            raise BadSettings(f"{where} has a size that is not above zero.", "Give all sizes in mm.")
+        ids = [m.id for m in self.markers]
+        if len(set(ids)) < len(ids) or min(ids) < 0:
+            raise BadSettings(
+                f"{where} has marker ids {ids}.", "Each id must be there once, and none below zero."
+            )
+        for i, a in enumerate(self.markers):
+            (x, y), half = a.centre_mm, a.side_mm / 2
+            if abs(x) + half > self.width_mm / 2 + 1e-6 or abs(y) + half > self.height_mm / 2 + 1e-6:
+                raise BadSettings(
+                    f"{where}: marker {a.id} sticks out of the {self.width_mm:g} x {self.height_mm:g} mm board.",
+                    "Centres are measured from the board's middle, y down.",
+                )
+            for b in self.markers[:i]:
+                apart = max(abs(x - b.centre_mm[0]), abs(y - b.centre_mm[1]))
+                if apart < half + b.side_mm / 2:
+                    raise BadSettings(
+                        f"{where}: markers {b.id} and {a.id} overlap.", "Check their centres and sides."
+                    )
+
+    @property
+    def ids(self) -> tuple[int, ...]:
+        """Marker ids in the order listed."""
+        return tuple(m.id for m in self.markers)
+
+    def marker(self, id: int) -> Marker:
+        """The marker with this id.
+
+        Raises
+        ------
+        KeyError
+            The board has no such marker.
+        """
+        for marker in self.markers:
+            if marker.id == id:
+                return marker
+        raise KeyError(id)
+
+    def corners_mm(self, id: int) -> np.ndarray:
+        """Corners of a marker in OpenCV's order: top left, top right, bottom right, bottom left. (4, 2) [mm]"""
+        marker = self.marker(id)
+        half = marker.side_mm / 2
+        return np.array(marker.centre_mm) + half * np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])
+
+    def outline_mm(self) -> np.ndarray:
+        """Corners of the board, clockwise as printed from the top left. (4, 2) [mm]"""
+        return np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]]) * [self.width_mm / 2, self.height_mm / 2]
+
+
+def default_board() -> BoardGeometry:
+    """Built-in board: markers 0 to 3 clockwise from the top left, on a 300 x 200 mm rectangle."""
+    places = [(-150.0, -100.0), (150.0, -100.0), (150.0, 100.0), (-150.0, 100.0)]
+    markers = tuple(Marker(i, place, 50.0) for i, place in enumerate(places))
+    return BoardGeometry("field board 400 x 300", "DICT_4X4_50", markers, 400.0, 300.0)
+
+
+def read_board(path: str | Path) -> BoardGeometry:
+    """Board geometry from a TOML file as written by :func:`board_toml`.
+
+    Raises
+    ------
+    BadSettings
+        The file is missing, lacks something, or describes no possible board.
+    """
+    path = Path(path)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))["board"]
+        return BoardGeometry(
+            name=str(data.get("name", path.stem)),
+            dictionary=str(data["dictionary"]),
+            markers=tuple(
+                Marker(
+                    int(m["id"]), (float(m["centre_mm"][0]), float(m["centre_mm"][1])), float(m["side_mm"])
+                )
+                for m in data["marker"]
+            ),
+            width_mm=float(data["width_mm"]),
+            height_mm=float(data["height_mm"]),
+        )
+    except BadSettings as error:
+        raise BadSettings(f"Board file {path}: {error.reason}", error.remedy) from None
+    except OSError as error:
+        raise BadSettings(f"Board file {path} cannot be read: {error.strerror}.", "Check the path.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise BadSettings(
+            f"Board file {path} is not valid TOML: {error}.", "Correct the line named."
+        ) from None
+    except KeyError as error:
+        raise BadSettings(
+            f"Board file {path} lacks {error}.", "Compare it with a file made by `standcam board`."
+        ) from None
+    except (ValueError, IndexError, TypeError) as error:
+        raise BadSettings(
+            f"Board file {path} garbles a value: {error}.", "Compare it with a file made by `standcam board`."
+        ) from None
+
+
+def board_toml(geometry: BoardGeometry) -> str:
+    """TOML text of a board geometry, for :func:`read_board`."""
+    quoted = geometry.name.replace("\\", "\\\\").replace('"', '\\"')
+    lines = [
+        "# Ground board: mm on the printed face, x to the right, y down as printed, origin at the middle.",
+        "# side_mm is the outer side of a marker's black square. Measure the print and correct the numbers here.",
+        "[board]",
+        f'name = "{quoted}"',
+        f'dictionary = "{geometry.dictionary}"',
+        f"width_mm = {float(geometry.width_mm)!r}",
+        f"height_mm = {float(geometry.height_mm)!r}",
+    ]
+    for m in geometry.markers:
+        x, y = m.centre_mm
+        lines += [
+            "",
+            "[[board.marker]]",
+            f"id = {m.id}",
+            f"centre_mm = [{float(x)!r}, {float(y)!r}]",
+            f"side_mm = {float(m.side_mm)!r}",
+        ]
+    return "\n".join(lines) + "\n"
