@@ -49,3 +49,7 @@ class BadTape(StandcamError):
 
 class ResultsExist(StandcamError):
     """The results folder already holds results and --force was not given."""
+
+
+class UnwritableResults(StandcamError):
+    """The results folder cannot be written: no rights, disk full, or a file open in another program."""

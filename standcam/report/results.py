@@ -1,0 +1,408 @@
+"""The results folder: written whole into a hidden folder beside its place, then renamed; never overwritten unasked.
+
+A run that fails or is broken off leaves the old results as they were, or none. Tables follow the registers in
+:mod:`standcam.tables`; text that a spreadsheet would run as a formula is disarmed, and :func:`read_table` gives it
+back as it was.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import math
+import os
+import platform
+import re
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from standcam import tables
+from standcam.errors import ResultsExist, UnwritableResults
+from standcam.settings import Settings
+from standcam.tables import BadTable
+
+TABLES = {
+    "plants.csv": tables.PLANTS,
+    "gaps.csv": tables.GAPS,
+    "rows.csv": tables.ROWS,
+    "plots.csv": tables.PLOTS,
+    "problems.csv": tables.PROBLEMS,
+}
+RUN, MARKED = "run.json", "marked"
+OWN_FILES = (*TABLES, RUN, "report.html")
+"""Files that only standcam writes. A folder that holds one of them holds results."""
+
+_DECIMALS = {"px": 2, "cm": 3, "cm²": 3, "m": 3, "%": 2, "1/ha": 1, "1": 4}
+_PATH_COLUMNS = ("photo", "path")
+_FORMULA = "=+\\-@\t\r＝＋－＠"
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+
+
+def check_out(out: str | Path, force: bool = False) -> None:
+    """Raise before any work is done if results could not, or must not, be written to ``out``.
+
+    Raises
+    ------
+    ResultsExist
+        ``out`` holds results and ``force`` is not set.
+    UnwritableResults
+        ``out`` is a file, or lies where nothing can be written.
+    """
+    out = Path(out)
+    if out.exists() and not out.is_dir():
+        raise UnwritableResults(
+            f"{out} is a file, not a folder for results.", "Name another folder with --out."
+        )
+    held = [name for name in OWN_FILES if (out / name).exists()]
+    if not held and (out / MARKED).is_dir() and any((out / MARKED).iterdir()):
+        held = [f"{MARKED}/"]
+    if held and not force:
+        raise ResultsExist(
+            f"{out} already holds results ({', '.join(held)}).",
+            "Name another folder with --out, or add --force.",
+        )
+    place = out
+    while not place.exists():
+        place = place.parent
+    if not place.is_dir() or not os.access(place, os.W_OK | os.X_OK):
+        raise UnwritableResults(f"Nothing can be written in {place}.", "Name another folder with --out.")
+
+
+class ResultsWriter:
+    """Gathers a run's results in a hidden folder and puts them in place at the end.
+
+    Use it as a context manager: leaving without :meth:`finish` (an error, Ctrl-C) removes what was gathered and
+    leaves ``out`` as it was.
+
+    Parameters
+    ----------
+    out : path
+        Results folder; made, with its parents, if missing.
+    force : bool
+        Replace results that ``out`` holds. Files that standcam did not write stay.
+
+    Raises
+    ------
+    ResultsExist, UnwritableResults
+        See :func:`check_out`.
+    """
+
+    def __init__(self, out: str | Path, force: bool = False) -> None:
+        check_out(out, force)
+        self.out, self.force = Path(out), force
+        self._marked: list[str] = []
+        self._taken: set[str] = set()
+        self._made_parents: list[Path] = []
+        with self._clear_errors():
+            if self.out.exists():
+                home, prefix = self.out, ".standcam-"
+            else:
+                home, prefix = self.out.absolute().parent, f".{self.out.name}-"
+                missing = [p for p in (home, *home.parents) if not p.exists()]
+                home.mkdir(parents=True, exist_ok=True)
+                self._made_parents = missing
+            self._work = Path(tempfile.mkdtemp(prefix=prefix, dir=home))
+            self._work.chmod(0o777 & ~_umask())
+
+    def __enter__(self) -> ResultsWriter:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.abandon()
+
+    def add_marked(self, photo: str, jpeg: bytes) -> str:
+        """Keep a marked photo; gives its name under ``marked/``, unlike all others whatever the file system."""
+        stem = photo.replace("/", "__").replace("\\", "__")
+        if not stem.lower().endswith((".jpg", ".jpeg")):
+            stem += ".jpg"
+        name, n = stem, 1
+        while name.casefold() in self._taken:
+            n += 1
+            base, ending = stem.rsplit(".", 1)
+            name = f"{base}_{n}.{ending}"
+        with self._clear_errors():
+            (self._work / MARKED).mkdir(exist_ok=True)
+            # not flushed to the platter one by one: a marked photo can be drawn anew
+            (self._work / MARKED / name).write_bytes(jpeg)
+        self._taken.add(name.casefold())
+        self._marked.append(name)
+        return name
+
+    def finish(
+        self,
+        *,
+        plants: pd.DataFrame,
+        gaps: pd.DataFrame,
+        rows: pd.DataFrame,
+        plots: pd.DataFrame,
+        problems: pd.DataFrame,
+        run: dict[str, Any],
+    ) -> Path:
+        """Write tables and run record, put all in place, and give the results folder.
+
+        Raises
+        ------
+        BadTable
+            A table does not fit its register.
+        UnwritableResults
+            Disk full, no rights, or a file held open by another program; old results are still there.
+        """
+        frames = dict(zip(TABLES, (plants, gaps, rows, plots, problems), strict=True))
+        files = [*TABLES, RUN, *(f"{MARKED}/{name}" for name in self._marked)]
+        with self._clear_errors():
+            for name, frame in frames.items():
+                _write(self._work / name, csv_text(TABLES[name], frame))
+            record = json.dumps(_plain(run | {"files": files}), indent=2, ensure_ascii=False, allow_nan=False)
+            _write(self._work / RUN, record + "\n")
+            self._put_in_place(files)
+        self.abandon()
+        return self.out
+
+    def abandon(self) -> None:
+        """Remove what was gathered; does nothing after :meth:`finish`."""
+        shutil.rmtree(self._work, ignore_errors=True)
+        for folder in self._made_parents:  # innermost first; a folder with something in it stays
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        self._made_parents = []
+
+    def _put_in_place(self, files: Sequence[str]) -> None:
+        if not self.out.exists():
+            os.rename(self._work, self.out)
+            self._made_parents = []
+            return
+        check_out(self.out, self.force)  # another run may have finished there meanwhile
+        old = Path(tempfile.mkdtemp(prefix=".standcam-old-", dir=self.out))
+        moved: list[tuple[Path, Path]] = []
+        try:
+            for name in dict.fromkeys([*_written_before(self.out), *files]):
+                if (self.out / name).is_file():
+                    _move(self.out / name, old / name, moved)
+            # the run record comes last: where it stands, the rest stands too
+            for name in sorted(files, key=lambda f: f == RUN):
+                _move(self._work / name, self.out / name, moved)
+        except BaseException:
+            for source, target in reversed(moved):
+                with contextlib.suppress(OSError):
+                    os.replace(target, source)
+            raise
+        finally:
+            shutil.rmtree(old, ignore_errors=True)
+        if (self.out / MARKED).is_dir() and not any((self.out / MARKED).iterdir()):
+            (self.out / MARKED).rmdir()
+
+    @contextlib.contextmanager
+    def _clear_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            remedy = {
+                errno.ENOSPC: "Free some space, or name a folder on another disk with --out.",
+                errno.EDQUOT: "Free some space, or name a folder on another disk with --out.",
+            }.get(
+                error.errno or 0, "Check the rights, close programs that hold a file in it, or change --out."
+            )
+            raise UnwritableResults(
+                f"Results cannot be written to {self.out}: {error.strerror or error}.", remedy
+            ) from None
+
+
+def write_results(
+    out: str | Path,
+    *,
+    plants: pd.DataFrame,
+    gaps: pd.DataFrame,
+    rows: pd.DataFrame,
+    plots: pd.DataFrame,
+    problems: pd.DataFrame,
+    run: dict[str, Any],
+    marked: dict[str, bytes] | None = None,
+    force: bool = False,
+) -> Path:
+    """Write a whole results folder in one go; see :class:`ResultsWriter` for doing it photo by photo.
+
+    Parameters
+    ----------
+    out : path
+        Results folder.
+    plants, gaps, rows, plots, problems : DataFrame
+        Tables by the registers of the same names.
+    run : dict
+        Run record, see :func:`run_record`.
+    marked : dict of photo name to JPEG bytes, optional
+    force : bool
+        Replace results that ``out`` holds.
+
+    Raises
+    ------
+    ResultsExist, UnwritableResults, BadTable
+    """
+    with ResultsWriter(out, force) as writer:
+        for photo, jpeg in (marked or {}).items():
+            writer.add_marked(photo, jpeg)
+        return writer.finish(plants=plants, gaps=gaps, rows=rows, plots=plots, problems=problems, run=run)
+
+
+def run_record(
+    command: str,
+    settings: Settings,
+    inputs: Sequence[dict[str, Any]],
+    started: datetime,
+    notes: Sequence[str] = (),
+    **more: Any,
+) -> dict[str, Any]:
+    """What was run, on what, with what: the content of run.json.
+
+    Parameters
+    ----------
+    command : str
+        Name of the command, ``count`` or ``tape``.
+    settings : Settings
+    inputs : sequence of dict
+        One record an input: ``path``, ``sha256`` and what else is worth keeping.
+    started : datetime
+        With time zone.
+    notes : sequence of str
+        Sentences about the whole run.
+    more
+        Further entries.
+    """
+    from standcam import __version__
+
+    finished = datetime.now(UTC)
+    libraries = ("numpy", "pandas", "scipy", "cv2", "skimage", "PIL")
+    return {
+        "standcam": __version__,
+        "command": command,
+        "started": started.astimezone(UTC).isoformat(timespec="seconds"),
+        "finished": finished.isoformat(timespec="seconds"),
+        "seconds": round((finished - started).total_seconds(), 3),
+        "settings_digest": settings.digest(),
+        "settings": settings.to_dict(),
+        "inputs": list(inputs),
+        "notes": list(notes),
+        "python": platform.python_version(),
+        "platform": f"{platform.system()} {platform.machine()}",
+        # only what this run has loaded: nothing is imported for the sake of its version
+        "libraries": {
+            name: str(getattr(sys.modules[name], "__version__", ""))
+            for name in libraries
+            if name in sys.modules
+        },
+    } | more
+
+
+def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
+    """A table as the text of its CSV: registered columns first, rounded by their units, formulas disarmed.
+
+    Lengths keep hundredths of a millimetre and pixels hundredths: a hundred times finer than any photo tells.
+    """
+    frame = tables.conform(table, frame)
+    for column in table.columns:
+        if column.dtype == "float64":
+            frame[column.name] = frame[column.name].round(_DECIMALS.get(column.unit, 6)) + 0.0  # no "-0.0"
+    for name in frame.columns:
+        if pd.api.types.is_string_dtype(frame[name]) or frame[name].dtype == object:
+            prefix = _prefix(name)
+            frame[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in frame[name]]
+    return frame.to_csv(index=False, lineterminator="\n")
+
+
+def read_table(out: str | Path, table: tables.Table) -> pd.DataFrame:
+    """Read one table of a results folder back, texts as they were before :func:`disarm`.
+
+    Raises
+    ------
+    BadTable
+        The file is missing or does not fit the register.
+    """
+    path = Path(out) / f"{table.name}.csv"
+    text = {c.name: str for c in table.columns if c.dtype == "str"}
+    try:
+        frame = pd.read_csv(path, dtype=text, keep_default_na=False, na_values={
+            c.name: [""] for c in table.columns if c.dtype != "str"
+        })  # fmt: skip
+    except FileNotFoundError:
+        raise BadTable(f"{path} is missing.", "Name a folder that standcam wrote results to.") from None
+    except (OSError, ValueError) as error:
+        raise BadTable(f"{path} cannot be read: {error}.", "Make the results anew.") from None
+    for name in text:
+        if name in frame:
+            frame[name] = [rearm(v, _prefix(name)) for v in frame[name]]
+    return tables.conform(table, frame)
+
+
+def _prefix(column: str) -> str:
+    return "./" if column in _PATH_COLUMNS else "'"
+
+
+def disarm(text: str, prefix: str = "'") -> str:
+    """Keep spreadsheets from running a text as a formula.
+
+    A cell that begins with ``= + - @``, tab or carriage return may be run when the CSV is opened (OWASP, "CSV
+    Injection"). File names get ``./`` before them, which names the same file; other texts an apostrophe. Plain
+    numbers stay as they are. :func:`rearm` takes the prefix off again, whatever the text was.
+    """
+    if _NUMBER.fullmatch(text) or not re.match(f"(?:{re.escape(prefix)})*[{_FORMULA}]", text):
+        return text
+    return prefix + text
+
+
+def rearm(text: str, prefix: str = "'") -> str:
+    """Undo :func:`disarm`."""
+    return text.removeprefix(prefix) if re.match(f"(?:{re.escape(prefix)})+[{_FORMULA}]", text) else text
+
+
+def _written_before(out: Path) -> list[str]:
+    """Files of earlier results by their own list, and never one outside the folder."""
+    try:
+        listed = json.loads((out / RUN).read_text(encoding="utf-8"))["files"]
+    except (OSError, ValueError, KeyError, TypeError):
+        listed = []
+    inside = [
+        name
+        for name in listed
+        if isinstance(name, str) and re.fullmatch(rf"(?:{MARKED}/)?[^/\\]+", name) and name != ".."
+    ]
+    return [*OWN_FILES, *inside]
+
+
+def _move(source: Path, target: Path, moved: list[tuple[Path, Path]]) -> None:
+    target.parent.mkdir(exist_ok=True)
+    os.replace(source, target)
+    moved.append((source, target))
+
+
+def _write(path: Path, text: str) -> None:
+    # names that are no valid Unicode (possible on Linux) are written as \udcXX rather than lost with the whole table
+    with open(path, "w", encoding="utf-8", errors="backslashreplace", newline="") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _plain(value: Any) -> Any:
+    """JSON has no NaN, no paths and no numpy numbers."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if hasattr(value, "item") and not isinstance(value, str | bytes):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, bool | int | str) else str(value)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
