@@ -29,7 +29,7 @@ _PLACES = {
     "read_table": "report.results",
 }
 
-__all__ = ["__version__", *_PLACES]  # noqa: PLE0604
+__all__ = ["__version__", *_PLACES]
 
 
 def __getattr__(name: str) -> Any:
@@ -50,4 +50,5 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
+    """Public names, loaded or not."""
     return sorted(__all__)

@@ -1,8 +1,8 @@
-"""The results folder: written whole into a hidden folder beside its place, then renamed; never overwritten unasked.
+"""The results folder: written whole into a hidden folder, then renamed; never overwritten unasked.
 
-A run that fails or is broken off leaves the old results as they were, or none. Tables follow the registers in
-:mod:`standcam.tables`; text that a spreadsheet would run as a formula is disarmed, and :func:`read_table` gives it
-back as it was.
+A run that fails or is broken off leaves the old results as they were, or none. Tables follow the registers
+in :mod:`standcam.tables`; text that a spreadsheet would run as a formula is disarmed, and
+:func:`read_table` gives it back as it was.
 """
 
 from __future__ import annotations
@@ -79,8 +79,8 @@ def check_out(out: str | Path, force: bool = False) -> None:
 class ResultsWriter:
     """Gathers a run's results in a hidden folder and puts them in place at the end.
 
-    Use it as a context manager: leaving without :meth:`finish` (an error, Ctrl-C) removes what was gathered and
-    leaves ``out`` as it was.
+    Use it as a context manager: leaving without :meth:`finish` (an error, Ctrl-C) removes what was gathered
+    and leaves ``out`` as it was.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ class ResultsWriter:
         self.abandon()
 
     def add_marked(self, photo: str, jpeg: bytes) -> str:
-        """Keep a marked photo; gives its name under ``marked/``, unlike all others whatever the file system."""
+        """Keep a marked photo; gives its name under ``marked/``, which no other photo has."""
         stem = photo.replace("/", "__").replace("\\", "__")
         if not stem.lower().endswith((".jpg", ".jpeg")):
             stem += ".jpg"
@@ -207,9 +207,7 @@ class ResultsWriter:
             remedy = {
                 errno.ENOSPC: "Free some space, or name a folder on another disk with --out.",
                 errno.EDQUOT: "Free some space, or name a folder on another disk with --out.",
-            }.get(
-                error.errno or 0, "Check the rights, close programs that hold a file in it, or change --out."
-            )
+            }.get(error.errno or 0, "Check the rights, close programs that use it, or change --out.")
             raise UnwritableResults(
                 f"Results cannot be written to {self.out}: {error.strerror or error}.", remedy
             ) from None
@@ -237,7 +235,8 @@ def write_results(
         Tables by the registers of the same names.
     run : dict
         Run record, see :func:`run_record`.
-    marked : dict of photo name to JPEG bytes, optional
+    marked : dict, optional
+        Photo name to JPEG bytes.
     force : bool
         Replace results that ``out`` holds.
 
@@ -266,6 +265,7 @@ def run_record(
     command : str
         Name of the command, ``count`` or ``tape``.
     settings : Settings
+        As used.
     inputs : sequence of dict
         One record an input: ``path``, ``sha256`` and what else is worth keeping.
     started : datetime
@@ -347,9 +347,10 @@ def _prefix(column: str) -> str:
 def disarm(text: str, prefix: str = "'") -> str:
     """Keep spreadsheets from running a text as a formula.
 
-    A cell that begins with ``= + - @``, tab or carriage return may be run when the CSV is opened (OWASP, "CSV
-    Injection"). File names get ``./`` before them, which names the same file; other texts an apostrophe. Plain
-    numbers stay as they are. :func:`rearm` takes the prefix off again, whatever the text was.
+    A cell that begins with ``= + - @``, tab or carriage return may be run when the CSV is opened (OWASP,
+    "CSV Injection"). File names get ``./`` before them, which names the same file; other texts an
+    apostrophe. Plain numbers stay as they are. :func:`rearm` takes the prefix off again, whatever the text
+    was.
     """
     if _NUMBER.fullmatch(text) or not re.match(f"(?:{re.escape(prefix)})*[{_FORMULA}]", text):
         return text
@@ -364,15 +365,11 @@ def rearm(text: str, prefix: str = "'") -> str:
 def _written_before(out: Path) -> list[str]:
     """Files of earlier results by their own list, and never one outside the folder."""
     try:
-        listed = json.loads((out / RUN).read_text(encoding="utf-8"))["files"]
+        listed = list(json.loads((out / RUN).read_text(encoding="utf-8"))["files"])
     except (OSError, ValueError, KeyError, TypeError):
         listed = []
-    inside = [
-        name
-        for name in listed
-        if isinstance(name, str) and re.fullmatch(rf"(?:{MARKED}/)?[^/\\]+", name) and name != ".."
-    ]
-    return [*OWN_FILES, *inside]
+    inside = rf"(?:{MARKED}/)?(?!\.\.?$)[^/\\]+"
+    return [*OWN_FILES, *(name for name in listed if isinstance(name, str) and re.fullmatch(inside, name))]
 
 
 def _move(source: Path, target: Path, moved: list[tuple[Path, Path]]) -> None:
@@ -382,7 +379,7 @@ def _move(source: Path, target: Path, moved: list[tuple[Path, Path]]) -> None:
 
 
 def _write(path: Path, text: str) -> None:
-    # names that are no valid Unicode (possible on Linux) are written as \udcXX rather than lost with the whole table
+    # names that are no valid Unicode (possible on Linux) are written as \udcXX, not lost with the table
     with open(path, "w", encoding="utf-8", errors="backslashreplace", newline="") as file:
         file.write(text)
         file.flush()
