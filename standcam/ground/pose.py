@@ -1,0 +1,250 @@
+"""The plane under a photo from known points on it: camera pose and focal length, least squares in pixels.
+
+A board is small beside the stretch of row it gives a scale to. A free homography (8 unknowns) fitted to it bends
+away soon outside it; a camera that stands somewhere (6 unknowns) and has a roughly known focal length cannot. So the
+pose and the focal length are fitted, the latter with a prior, and the homography is ``K [r1 r2 t]`` (Zhang 2000,
+IEEE TPAMI 22:1330-1334).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+FLATNESS_DEG = 0.7
+"""How far a board laid on raked or planted soil lies out of the soil's plane, one standard deviation about each axis
+(common practice, no source). It is part of the scale error, because nothing in the photo can show it. [deg]"""
+
+CORNER_SD_PX = 0.15
+"""Least standard deviation of a corner; a lucky small misfit must not promise more. [px]"""
+
+
+@dataclass(frozen=True)
+class PlanePose:
+    """A camera over a plane carrying one or more boards."""
+
+    rotation: np.ndarray
+    """Board frame of the first board to camera axes (x right, y down, z forward). (3, 3)"""
+    translation_mm: np.ndarray
+    """Origin of the first board in camera axes. (3,) [mm]"""
+    focal_px: float
+    K: np.ndarray
+    """Camera matrix. (3, 3) [px]"""
+    placements: tuple[np.ndarray, ...]
+    """Each board's frame in the first board's: x, y, turn. (3,) [mm, mm, rad]"""
+    covariance: np.ndarray
+    """Of rotation vector, translation and log focal length. (7, 7)"""
+    weights: tuple[np.ndarray, ...]
+    """Weight each point ended with, 0 to 1, per board. (n,)"""
+    residuals_px: tuple[np.ndarray, ...]
+    """Seen minus fitted, per board. (n, 2) [px]"""
+
+    @property
+    def camera_mm(self) -> np.ndarray:
+        """Camera centre in the first board's frame; z is negative, for that frame's z points into the soil. (3,)"""
+        return -self.rotation.T @ self.translation_mm
+
+    def px_from_plane(self, board: int = 0) -> np.ndarray:
+        """Homography from a board's frame [mm] to undistorted pixels. (3, 3)"""
+        plane = self.K @ np.c_[self.rotation[:, :2], self.translation_mm]
+        return plane @ _placement_matrix(self.placements[board])
+
+    def scale_growth_pct_per_m(self) -> float:
+        """Growth of the relative scale error with distance from the first board. [% per m]
+
+        The covariance of pose and focal length (corner errors carried through the fit's Jacobian), and a tilt of
+        the board against the soil of ``FLATNESS_DEG`` about each axis, are carried to the logarithm of the local
+        scale, root of the area ratio, 1 m from the board in eight directions. The answer is the root mean square
+        over directions of the standard deviation of (log scale there - log scale at the board).
+        """
+        angle = np.arange(8) * np.pi / 4
+        places = np.r_[[[0.0, 0.0]], 1000 * np.c_[np.cos(angle), np.sin(angle)]]
+        base = np.r_[np.zeros(3), self.translation_mm, 0.0]
+        steps = np.r_[np.full(3, 1e-4), np.full(3, 0.1), 1e-4]
+
+        def log_scale(params: np.ndarray, tilt: np.ndarray) -> np.ndarray:
+            # the fit sees the board; the soil leaves the board's plane by the tilt. A wrong pose maps the pixel of a
+            # true place, so pixels are made with the true plane and read with the fitted one.
+            turn = cv2.Rodrigues(params[:3])[0] @ self.rotation
+            plane = np.c_[(turn @ cv2.Rodrigues(tilt)[0])[:, :2], params[3:6]]
+            K = self.K.copy()
+            K[0, 0] = K[1, 1] = self.K[0, 0] * np.exp(params[6])
+            H = K @ plane
+            true = self.px_from_plane()
+            w_true = places @ true[2, :2] + true[2, 2]
+            pixels = (np.c_[places, np.ones(9)] @ true.T)[:, :2] / w_true[:, None]
+            back = np.linalg.inv(H)
+            w_back = np.c_[pixels, np.ones(9)] @ back[2]
+            # |det| of a homography's Jacobian is |det H| / |w|³
+            return 0.5 * (np.log(abs(np.linalg.det(back))) - 3 * np.log(np.abs(w_back)))
+
+        still = np.zeros(3)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            columns = [
+                (log_scale(base + step, still) - log_scale(base - step, still)) / (2 * step.sum())
+                for step in np.diag(steps)
+            ]
+            G = np.array(columns).T
+            T = np.array([(log_scale(base, t) - log_scale(base, -t)) / 2e-3 for t in 1e-3 * np.eye(3)[:2]]).T
+        G, T = G[1:] - G[0], T[1:] - T[0]
+        variance = np.einsum("ij,jk,ik->i", G, self.covariance, G) + (T**2).sum(1) * np.deg2rad(FLATNESS_DEG) ** 2
+        variance = variance[np.isfinite(variance)]
+        return float(100 * np.sqrt(variance.mean())) if len(variance) else float("nan")
+
+
+def fit_plane(
+    boards: list[tuple[np.ndarray, np.ndarray, np.ndarray]],
+    K: np.ndarray,
+    focal_sd: float,
+    robust: bool = True,
+) -> PlanePose | None:
+    """Camera pose over the common plane of one or more boards.
+
+    Parameters
+    ----------
+    boards : list of (points_mm, points_px, weights)
+        Points in each board's frame [mm], undistorted pixels (n, 2) [px], and weights (n,) from 0 to 1. At least
+        four points on the first board.
+    K : array (3, 3)
+        Camera matrix with the expected focal length [px].
+    focal_sd : float
+        Relative standard deviation of the expected focal length.
+    robust : bool
+        Weigh down outlying points (Tukey's biweight on distances over a robust standard deviation).
+
+    Returns
+    -------
+    PlanePose or None
+        None when no camera in front of the plane fits.
+    """
+    start = _start(boards[0], K)
+    if start is None:
+        return None
+    R0, t0 = start
+    params = [np.zeros(3), t0, [0.0]]
+    first = PlanePose(R0, t0, K[0, 0], K, (np.zeros(3),), np.eye(7), (), ())
+    for board in boards[1:]:
+        params.append(_place(board, first))
+    theta = np.concatenate(params)
+    given = [np.asarray(w, float) for _, _, w in boards]
+    weights = [w.copy() for w in given]
+    seen = np.concatenate([p for _, p, _ in boards])
+    splits = np.cumsum([len(p) for _, p, _ in boards])[:-1]
+    turn = R0
+    sd = 1.0
+    for _ in range(6 if robust else 1):
+        theta, turn, J = _solve(theta, turn, boards, seen, np.concatenate(weights), K, focal_sd / sd)
+        error = (seen - _project(theta, turn, boards, K)).reshape(-1, 2)
+        distance = np.linalg.norm(error, axis=1)
+        live = np.concatenate(given) > 0
+        # 1.177: the median of a Rayleigh distribution with unit standard deviation
+        sd = max(float(np.median(distance[live])) / 1.177, CORNER_SD_PX)
+        if not robust:
+            break
+        u = np.clip(distance / (4.5 * sd), 0, 1)
+        new = [g * w for g, w in zip(given, np.split((1 - u**2) ** 2, splits), strict=True)]
+        done = max(float(np.abs(a - b).max()) for a, b in zip(new, weights, strict=True)) < 0.01
+        weights = new
+        if done:
+            break
+    w = np.repeat(np.concatenate(weights), 2)
+    normal = (J * w[:, None]).T @ J / sd**2
+    normal[6, 6] += 1 / focal_sd**2
+    covariance = np.linalg.pinv(normal)[:7, :7]
+    scaled = K.copy()
+    scaled[0, 0] = scaled[1, 1] = K[0, 0] * np.exp(theta[6])
+    places = (np.zeros(3), *theta[7:].reshape(-1, 3))
+    pose = PlanePose(
+        turn, theta[3:6], scaled[0, 0], scaled, places, covariance, tuple(weights), tuple(np.split(error, splits))
+    )
+    return pose if pose.translation_mm[2] > 0 and pose.camera_mm[2] < 0 else None
+
+
+def _start(board: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+    points_mm, points_px, weights = board
+    use = weights > 0
+    if use.sum() < 4:
+        return None
+    flat = np.c_[points_mm[use], np.zeros(use.sum())]
+    try:
+        # both poses that a small plane allows; the one with less misfit is taken
+        count, turns, moves, _ = cv2.solvePnPGeneric(flat, points_px[use], K, None, flags=cv2.SOLVEPNP_IPPE)
+    except cv2.error:
+        return None
+    for turn, move in zip(turns[:count], moves[:count], strict=True):
+        R, t = cv2.Rodrigues(turn)[0], move.ravel()
+        if t[2] > 0 and (R.T @ t)[2] > 0 and np.isfinite(R).all():
+            return R, t
+    return None
+
+
+def _place(board: tuple[np.ndarray, np.ndarray, np.ndarray], pose: PlanePose) -> np.ndarray:
+    """Start of a further board's placement: its points, read with the first board's plane."""
+    points_mm, points_px, _ = board
+    ground = np.c_[points_px, np.ones(len(points_px))] @ np.linalg.inv(pose.px_from_plane()).T
+    ground = ground[:, :2] / ground[:, 2:]
+    a, b = points_mm - points_mm.mean(0), ground - ground.mean(0)
+    angle = np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum())
+    c, s = np.cos(angle), np.sin(angle)
+    return np.r_[ground.mean(0) - np.array([[c, -s], [s, c]]) @ points_mm.mean(0), angle]
+
+
+def _placement_matrix(place: np.ndarray) -> np.ndarray:
+    x, y, angle = place
+    c, s = np.cos(angle), np.sin(angle)
+    return np.array([[c, -s, x], [s, c, y], [0, 0, 1.0]])
+
+
+def _project(theta: np.ndarray, turn: np.ndarray, boards: list, K: np.ndarray) -> np.ndarray:
+    """Pixels of all points. ``theta[:3]`` is a small turn on top of ``turn``. (n, 2) [px]"""
+    R = cv2.Rodrigues(theta[:3])[0] @ turn
+    f = K[0, 0] * np.exp(theta[6])
+    plane = np.c_[R[:, :2], theta[3:6]]
+    out = []
+    for i, (points_mm, _, _) in enumerate(boards):
+        H = plane if i == 0 else plane @ _placement_matrix(theta[4 + 3 * i : 7 + 3 * i])
+        ray = points_mm @ H[:, :2].T + H[:, 2]
+        out.append(ray[:, :2] / ray[:, 2:] * f + K[:2, 2])
+    return np.concatenate(out)
+
+
+def _solve(
+    theta: np.ndarray, turn: np.ndarray, boards: list, seen: np.ndarray, weights: np.ndarray, K: np.ndarray, prior: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Levenberg-Marquardt steps; gives theta with its turn moved into the rotation, and the Jacobian. [px]"""
+    root = np.sqrt(np.repeat(weights, 2))
+    steps = np.r_[np.full(3, 1e-6), np.full(3, 1e-3), 1e-6, np.tile([1e-3, 1e-3, 1e-6], len(boards) - 1)]
+    damping = 1e-4
+
+    def misfit(params: np.ndarray) -> tuple[np.ndarray, float]:
+        error = (seen - _project(params, turn, boards, K)).ravel()
+        return error, float(((error * root) ** 2).sum() + (params[6] / prior) ** 2)
+
+    error, cost = misfit(theta)
+    J = np.zeros((len(error), len(theta)))
+    for _ in range(20):
+        for i, step in enumerate(np.diag(steps)):
+            J[:, i] = (error - misfit(theta + step)[0]) / steps[i]
+        A = (J * root[:, None]).T @ (J * root[:, None])
+        g = (J * root[:, None]).T @ (error * root)
+        A[6, 6] += 1 / prior**2
+        g[6] -= theta[6] / prior**2
+        try:
+            move = np.linalg.solve(A + damping * np.diag(np.diag(A)), g)
+        except np.linalg.LinAlgError:
+            break
+        new_error, new_cost = misfit(theta + move)
+        if new_cost < cost:
+            small = cost - new_cost < 1e-9 * (1 + cost)
+            theta, error, cost, damping = theta + move, new_error, new_cost, damping / 10
+            turn = cv2.Rodrigues(theta[:3])[0] @ turn
+            theta = np.r_[np.zeros(3), theta[3:]]
+            if small:
+                break
+        else:
+            damping *= 10
+            if damping > 1e6:
+                break
+    return theta, turn, J
