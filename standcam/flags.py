@@ -31,7 +31,9 @@ REGISTER: tuple[Flag, ...] = (
     Flag(1 << 9, "row_unsure", "few plants, or plants far off the line: the row direction is unsure"),
     Flag(1 << 10, "nominal_estimated", "theoretical spacing was estimated from the plants themselves"),
     Flag(1 << 11, "crowded", "leaves close over each other: plants may hide plants"),
-    Flag(1 << 12, "no_population", "row width unknown: plants per ha not given"),
+    Flag(1 << 12, "no_population", "row width or row length unknown: plants per ha not given"),
+    Flag(1 << 13, "beyond_stretch", "plants beyond the measured stretch are shown but not counted"),
+    Flag(1 << 14, "ends_at_plants", "tape read from plant to plant: half a mean gap is added to each end of the row"),
     # on a photo and its scale
     Flag(1 << 16, "no_scale", "nothing in the photo gives a ground scale: centimetres are left empty"),
     Flag(1 << 17, "few_markers", "fewer than three board markers were read: scale less sure"),

@@ -103,7 +103,7 @@ GAPS = Table(
         Column("from_cm", "float64", "cm", "where the gap begins"),
         Column("gap_cm", "float64", "cm", "distance between neighbours along the row"),
         Column("multiple", "float64", "1", "gap / theoretical spacing"),
-        Column("kind", "str", "", "double, single, skip_1, skip_2, skip_3_or_more; open (censored end, never counted)"),
+        Column("kind", "str", "", "double, single, skip_1, skip_2, skip_3_or_more; empty: no theoretical spacing; open: censored end"),
     ),
 )
 
@@ -123,7 +123,7 @@ ROWS = Table(
         Column("misses_pct", "float64", "%", "share above 1.5 (skips)"),
         Column("precision_pct", "float64", "%", "100 sd of the singles / theoretical spacing"),
         Column("nominal_spacing_cm", "float64", "cm", "theoretical spacing the classes are taken against"),
-        Column("nominal_source", "str", "", "given, seeding_rate or estimated"),
+        Column("nominal_source", "str", "", "given, seeding_rate, estimated or unknown"),
         Column("row_width_cm", "float64", "cm", "row width used for plants_per_ha"),
         Column("plants_per_ha", "float64", "1/ha", "plants / (row_length x row width)"),
         Column("from_x_px", "float64", "px", "beginning of the measured stretch in the upright photo"),
