@@ -39,6 +39,10 @@ class NoScale(StandcamError):
     """A calibration method lacks what it needs to give a ground scale."""
 
 
+class LensNotMeasured(StandcamError):
+    """Photos of a pattern do not suffice to measure a lens profile."""
+
+
 class BadSettings(StandcamError):
     """A setting, survey file, board file or lens profile does not make sense."""
 

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from standcam.errors import BadSettings
+
+_NEWTON_STEPS = 60
+_NEWTON_END = 1e-13
+"""Relative error of the radius at which the iteration ends: far below a millionth of a pixel."""
 
 
 @dataclass(frozen=True)
@@ -32,9 +37,14 @@ class LensProfile:
     date: str = ""
 
     def matrix(self, width_px: int, height_px: int) -> np.ndarray:
-        """Camera matrix for a picture of this size. (3, 3) [px]"""
+        """Camera matrix for a picture of this size. (3, 3) [px]
+
+        An upright portrait picture is taken to be the landscape one turned a quarter clockwise, as phones held
+        upright write it (Exif orientation 6). Held the other way, the principal point comes out mirrored: an
+        error of twice its distance from the middle.
+        """
         longer = max(width_px, height_px)
-        cx, cy = self.centre if width_px >= height_px else self.centre[::-1]
+        cx, cy = self.centre if width_px >= height_px else (1 - self.centre[1], self.centre[0])
         # pixel centres at integers: the middle of a picture of width w lies at (w - 1) / 2
         return np.array(
             [
@@ -44,22 +54,44 @@ class LensProfile:
             ]
         )
 
+    @property
+    def reach(self) -> tuple[float, float]:
+        """Radius at which the radial model turns back, undistorted and distorted; beyond it means nothing. [1]
+
+        In units of the focal length: smallest positive root of ``1 + 3 k1 r² + 5 k2 r⁴``, infinite without one.
+        """
+        roots = np.roots([5 * self.k2, 3 * self.k1, 1.0]) if self.k1 or self.k2 else np.empty(0)
+        squares = [float(s.real) for s in roots if abs(s.imag) < 1e-12 and s.real > 0]
+        if not squares:
+            return float("inf"), float("inf")
+        r2 = min(squares)
+        return r2**0.5, r2**0.5 * (1 + self.k1 * r2 + self.k2 * r2**2)
+
     def undistort(self, points_px: np.ndarray, width_px: int, height_px: int) -> np.ndarray:
-        """Where points would lie without distortion. (n, 2) [px] -> (n, 2) [px]"""
+        """Where points would lie without distortion; NaN beyond :attr:`reach`. (n, 2) [px] -> (n, 2) [px]"""
         points = np.asarray(points_px, float).reshape(-1, 2)
         if not (self.k1 or self.k2):
             return points.copy()
         K = self.matrix(width_px, height_px)
         middle, f = K[:2, 2], K[0, 0]
-        distorted = (points - middle) / f
-        u = distorted.copy()
-        for _ in range(20):  # fixed-point iteration; converges for |k1| r² well under 1, as phones have
-            r2 = (u**2).sum(1, keepdims=True)
-            u = distorted / (1 + self.k1 * r2 + self.k2 * r2**2)
-        return u * f + middle
+        offset = points - middle
+        target = np.hypot(offset[:, 0], offset[:, 1]) / f
+        turn, limit = self.reach
+        target = np.where(target < limit, target, np.nan)
+        # Newton's iteration on the radius. It is kept below the turn, where the model's slope is positive.
+        r = np.minimum(target, 0.999 * turn)
+        for _ in range(_NEWTON_STEPS):
+            r2 = r * r
+            error = r * (1 + self.k1 * r2 + self.k2 * r2**2) - target
+            if not (np.abs(error) > _NEWTON_END * (1 + target)).any():
+                break
+            # before the turn the slope is positive; the floor only guards its very edge
+            step = error / np.maximum(1 + 3 * self.k1 * r2 + 5 * self.k2 * r2**2, 1e-6)
+            r = np.where(r - step > 0, np.minimum(r - step, (r + turn) / 2), r / 2)
+        return offset * (r / np.where(target > 0, target, 1.0))[:, None] + middle
 
     def distort(self, points_px: np.ndarray, width_px: int, height_px: int) -> np.ndarray:
-        """Inverse of :meth:`undistort`. (n, 2) [px] -> (n, 2) [px]"""
+        """Inverse of :meth:`undistort`; NaN beyond :attr:`reach`. (n, 2) [px] -> (n, 2) [px]"""
         points = np.asarray(points_px, float).reshape(-1, 2)
         if not (self.k1 or self.k2):
             return points.copy()
@@ -67,6 +99,7 @@ class LensProfile:
         middle, f = K[:2, 2], K[0, 0]
         u = (points - middle) / f
         r2 = (u**2).sum(1, keepdims=True)
+        r2 = np.where(r2 < self.reach[0] ** 2, r2, np.nan)
         return u * (1 + self.k1 * r2 + self.k2 * r2**2) * f + middle
 
 
@@ -81,7 +114,7 @@ def read_lens(path: str | Path) -> LensProfile:
     path = Path(path)
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))["lens"]
-        return LensProfile(
+        profile = LensProfile(
             focal=float(data["focal"]),
             centre=(float(data["centre"][0]), float(data["centre"][1])),
             k1=float(data["k1"]),
@@ -91,8 +124,45 @@ def read_lens(path: str | Path) -> LensProfile:
             date=str(data.get("date", "")),
         )
     except OSError as error:
-        raise BadSettings(f"Lens profile {path} cannot be read: {error.strerror}.", "Check the path.") from None
+        raise BadSettings(
+            f"Lens profile {path} cannot be read: {error.strerror}.", "Check the path."
+        ) from None
     except (KeyError, ValueError, IndexError, TypeError, tomllib.TOMLDecodeError) as error:
         raise BadSettings(
             f"Lens profile {path} lacks or garbles {error}.", "Make it anew with `standcam lens`."
         ) from None
+    numbers = [profile.focal, *profile.centre, profile.k1, profile.k2]
+    if not (
+        np.isfinite(numbers).all()
+        and profile.focal > 0
+        and 0 < min(profile.centre) <= max(profile.centre) < 1
+    ):
+        raise BadSettings(
+            f"Lens profile {path} describes no lens: focal {profile.focal:g}, centre {profile.centre}.",
+            "focal is the focal length / longer side, centre lies between 0 and 1; make it anew with `standcam lens`.",
+        )
+    return profile
+
+
+def lens_toml(profile: LensProfile, comments: Sequence[str] = ()) -> str:
+    """TOML text of a lens profile, for :func:`read_lens`; ``comments`` go on top, a line each."""
+    quoted = profile.name.replace("\\", "\\\\").replace('"', '\\"')
+    return "\n".join(
+        [
+            *(f"# {line}" for line in comments),
+            "[lens]",
+            f'name = "{quoted}"',
+            "# focal length / longer side of the picture",
+            f"focal = {profile.focal:.6f}",
+            "# principal point / width and / height of the picture held landscape",
+            f"centre = [{profile.centre[0]:.6f}, {profile.centre[1]:.6f}]",
+            "# radial distortion, x_d = x_u (1 + k1 r^2 + k2 r^4), r in focal lengths from the principal point",
+            f"k1 = {profile.k1:.6f}",
+            f"k2 = {profile.k2:.6f}",
+            "# root mean square distance between pattern corners as found and as this profile puts them",
+            f"residual_px = {profile.residual_px:.3f}",
+            "# day the photos were taken",
+            f'date = "{profile.date}"',
+            "",
+        ]
+    )

@@ -47,7 +47,9 @@ def board_for(paper: str, dictionary: str = "DICT_4X4_50", first_id: int = 0) ->
         places = [(-x, -y), (x, -y), (x, y), (-x, y)]
         height, width = PAPERS[paper.lower()]
         markers = tuple(Marker(i, place, SMALL_SIDE_MM) for i, place in enumerate(places))
-        board = BoardGeometry(f"small board, {PAPER_NAMES[paper.lower()]}", "DICT_4X4_50", markers, width, height)
+        board = BoardGeometry(
+            f"small board, {PAPER_NAMES[paper.lower()]}", "DICT_4X4_50", markers, width, height
+        )
     return redressed(board, dictionary, first_id)
 
 
@@ -133,7 +135,10 @@ def board_halves(board: BoardGeometry, paper: str, file: str = "") -> list[Page]
     name, quiet = PAPER_NAMES[paper.lower()], _quiet(board)
     ink = _ink(board)
     clear = max(quiet, EDGE_MM)
-    if max(_span(ink, 0), _span(ink, 1)) + 2 * clear <= height and min(_span(ink, 0), _span(ink, 1)) + 2 * clear <= width:
+    if (
+        max(_span(ink, 0), _span(ink, 1)) + 2 * clear <= height
+        and min(_span(ink, 0), _span(ink, 1)) + 2 * clear <= width
+    ):
         raise BadSettings(f"The board {board.name!r} fits {name} in one piece.", "Leave out --tiles.")
     across = [m.id for m in board.markers if abs(m.centre_mm[0]) < m.side_mm / 2 + quiet]
     if across:
@@ -157,7 +162,8 @@ def board_halves(board: BoardGeometry, paper: str, file: str = "") -> list[Page]
         notes += [("r", "")]
         if not _draw_notes(page, box + np.tile(origin, 2), notes, arrow=True):
             raise BadSettings(
-                f"The board {board.name!r} leaves no room for the ruler on half of {name}.", "Take larger paper."
+                f"The board {board.name!r} leaves no room for the ruler on half of {name}.",
+                "Take larger paper.",
             )
     return [left, right]
 
@@ -231,7 +237,9 @@ def _span(ink: np.ndarray, axis: int) -> float:
 
 def _area(black: np.ndarray, top_left: np.ndarray, cell_mm: float) -> Area:
     x, y = (float(v) for v in top_left)
-    return Area(tuple(tuple((x + cell_mm * u, y + cell_mm * v) for u, v in loop) for loop in outline_loops(black)))
+    return Area(
+        tuple(tuple((x + cell_mm * u, y + cell_mm * v) for u, v in loop) for loop in outline_loops(black))
+    )
 
 
 def _marker(dictionary_name: str, id: int, top_left: np.ndarray, side_mm: float) -> Area:
@@ -284,21 +292,29 @@ def _draw_trim_marks(page: Page, board: BoardGeometry, origin: np.ndarray) -> No
     start, end = EDGE_MM, EDGE_MM + 6
     for x in (left, right):
         if EDGE_MM < x < page.width_mm - EDGE_MM:
-            page.add(Stroke((x, start), (x, end)), Stroke((x, page.height_mm - end), (x, page.height_mm - start)))
+            page.add(
+                Stroke((x, start), (x, end)), Stroke((x, page.height_mm - end), (x, page.height_mm - start))
+            )
             inwards = x < page.width_mm / 2
             place = (x + (1.5 if inwards else -1.5), start + 4)
             page.add(Text(place, "cut here", 2.4, "start" if inwards else "end"))
     for y in (top, bottom):
         if EDGE_MM < y < page.height_mm - EDGE_MM:
-            page.add(Stroke((start, y), (end, y)), Stroke((page.width_mm - end, y), (page.width_mm - start, y)))
+            page.add(
+                Stroke((start, y), (end, y)), Stroke((page.width_mm - end, y), (page.width_mm - start, y))
+            )
 
 
 def _free_box(board: BoardGeometry) -> np.ndarray | None:
     """Left, top, right and bottom of the white between the left and the right markers, if there is enough."""
     ink, clear = _ink(board), _quiet(board) + 1
     middle = (ink[0] + ink[2]) / 2
-    left = max((m.centre_mm[0] + m.side_mm / 2 for m in board.markers if m.centre_mm[0] < middle), default=middle)
-    right = min((m.centre_mm[0] - m.side_mm / 2 for m in board.markers if m.centre_mm[0] >= middle), default=middle)
+    left = max(
+        (m.centre_mm[0] + m.side_mm / 2 for m in board.markers if m.centre_mm[0] < middle), default=middle
+    )
+    right = min(
+        (m.centre_mm[0] - m.side_mm / 2 for m in board.markers if m.centre_mm[0] >= middle), default=middle
+    )
     box = np.array([left + clear, ink[1], right - clear, ink[3]])
     return box if _span(box, 0) >= RULER_MM + 8 else None
 
@@ -310,7 +326,7 @@ Note = tuple[str, str]
 def _notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
     notes: list[Note] = [("h", f"Ground board for standcam: {board.name}"), ("r", "")]
     notes += [("b", "Measure the ruler: a wrong print scale makes every number wrong by as much.")]
-    notes += _common_notes(paper, "")
+    notes += _common_notes(board, paper, "")
     return notes + _board_notes(board, file)
 
 
@@ -321,14 +337,15 @@ def _half_notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
               "on the dashed line and the short marks meet, and glue it."),
         ("b", "Then measure both rulers, here and across the seam: a wrong print scale makes every number wrong."),
     ]  # fmt: skip
-    return notes + _common_notes(paper, " --tiles") + _board_notes(board, file)
+    return notes + _common_notes(board, paper, " --tiles") + _board_notes(board, file)
 
 
-def _common_notes(paper: str, tiles: str) -> list[Note]:
+def _common_notes(board: BoardGeometry, paper: str, tiles: str) -> list[Note]:
     return [
         ("p", "Print at 100 % (actual size, not fitted to the page). If the ruler is not 100 mm, print again, or "
               f"enter what you measured: standcam board --paper {paper.lower()}{tiles} --measured-ruler-mm 98.6"),
-        ("p", "Glue it flat on stiff, light board. Matt paper, no gloss, no plastic sleeve."),
+        ("p", f"Glue it flat on stiff, lightweight board of {board.width_mm:.0f} x {board.height_mm:.0f} mm or more. "
+              "Matt paper, no gloss, no plastic sleeve."),
         ("p", "Lay it flat on the soil beside the row, not on clods, straw or plants. The whole board must be in the "
               "photo, with no leaf or shadow over the markers if it can be helped."),
     ]  # fmt: skip
@@ -399,5 +416,11 @@ def _draw_seam(page: Page, ink: np.ndarray, origin: np.ndarray, sign: int) -> No
     far = x + sign * RULER_MM / 2
     page.add(Stroke((far, v), (x - sign * 9, v), 0.3), Stroke((far, v - 5), (far, v)))
     page.add(Text((x + sign * 4, v + 4.5), "across the seam: 100 mm", 2.6, "end" if sign < 0 else "start"))
-    words = "flap: glue the right half on here" if sign < 0 else "cut along the dashed line and drop this strip"
-    page.add(Text((x - sign * 10 + (0 if sign < 0 else 2.6), page.height_mm / 2), words, 2.8, "middle", turned=True))
+    words = (
+        "flap: glue the right half on here" if sign < 0 else "cut along the dashed line and drop this strip"
+    )
+    page.add(
+        Text(
+            (x - sign * 10 + (0 if sign < 0 else 2.6), page.height_mm / 2), words, 2.8, "middle", turned=True
+        )
+    )
