@@ -16,10 +16,12 @@ import numpy as np
 
 from standcam import flags
 from standcam.errors import BoardNotFound
+from standcam.ground.corners import edge_corners
 from standcam.ground.focal import Focal, focal_of
 from standcam.ground.geometry import BoardGeometry, default_board, read_board
 from standcam.ground.map import GroundMap
-from standcam.ground.pose import fit_plane
+from standcam.ground.lens import LensProfile
+from standcam.ground.pose import PlanePoints, fit_plane
 from standcam.images.photo import Photo
 from standcam.settings import CalibrationSettings
 
@@ -41,13 +43,21 @@ class BoardView:
     """Marker id to corners in OpenCV's order. (4, 2) [px]"""
     correlation: dict[int, float]
     """How well each marker's place correlates with its known pattern."""
+    weights: dict[int, np.ndarray]
+    """Trust in each corner, 0 to 1. (4,)"""
 
-    @property
-    def points(self) -> tuple[np.ndarray, np.ndarray]:
-        """All corners: in the board frame (n, 2) [mm] and in the photo (n, 2) [px]."""
+    def points(self, lens: LensProfile | None, width_px: int, height_px: int) -> PlanePoints:
+        """All corners, for the fit of the plane."""
         ids = sorted(self.corners_px)
-        mm = np.concatenate([self.geometry.corners_mm(i) for i in ids])
-        return mm, np.concatenate([self.corners_px[i] for i in ids])
+        px = np.concatenate([self.corners_px[i] for i in ids])
+        if lens is not None:
+            px = lens.undistort(px, width_px, height_px)
+        return PlanePoints(
+            np.concatenate([self.geometry.corners_mm(i) for i in ids]),
+            px,
+            np.concatenate([self.weights[i] for i in ids]),
+            np.tile([[-1.0, -1], [1, -1], [1, 1], [-1, 1]], (len(ids), 1)),
+        )
 
 
 class Greys:
@@ -171,8 +181,15 @@ def _assemble(
         _, geometry, members = best
         if views and len(members) < 2 <= len(geometry.markers):
             break  # a lone reading beside a good board is more likely chance than a second board
-        quads = {id: _refine(greys[0], free[n][2], pattern(geometry.dictionary, id)) for id, n in members.items()}
-        views.append(BoardView(geometry, quads, {id: free[n][3] for id, n in members.items()}))
+        refined = {id: _refine(greys[0], free[n][2], geometry.dictionary) for id, n in members.items()}
+        views.append(
+            BoardView(
+                geometry,
+                {id: quad for id, (quad, _) in refined.items()},
+                {id: free[n][3] for id, n in members.items()},
+                {id: weights for id, (_, weights) in refined.items()},
+            )
+        )
         free = [f for n, f in enumerate(free) if n not in members.values()]
     return views
 
@@ -248,20 +265,23 @@ def _patch(grey: np.ndarray, quad: np.ndarray, n: int, per: int) -> np.ndarray |
     ).astype(float)
 
 
-def _refine(grey: np.ndarray, quad: np.ndarray, cells: np.ndarray) -> np.ndarray:
-    """Corners to sub-pixel at full resolution."""
-    n = len(cells) - 2
+def _refine(grey: np.ndarray, quad: np.ndarray, dictionary: str) -> tuple[np.ndarray, np.ndarray]:
+    """Corners to sub-pixel at full resolution (4, 2) [px], and trust in each (4,)."""
+    cells = _dictionary(dictionary).markerSize + 2
     side = np.sqrt(abs(cv2.contourArea(quad.astype(np.float32))))
-    half = int(np.clip(0.7 * side / n, 2, 12))
+    half = int(np.clip(0.7 * side / cells, 2, 12))
     points = np.ascontiguousarray(quad.reshape(-1, 1, 2).astype(np.float32))
     h, w = grey.shape
     inside = (points[..., 0] > half + 1) & (points[..., 0] < w - half - 2)
     inside &= (points[..., 1] > half + 1) & (points[..., 1] < h - half - 2)
-    if not inside.all():
-        return quad
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 30, 0.01)
-    refined = cv2.cornerSubPix(grey, points, (half, half), (-1, -1), criteria).reshape(-1, 2).astype(float)
-    return np.where(np.linalg.norm(refined - quad, axis=1, keepdims=True) < half, refined, quad)
+    rough = quad
+    if inside.all():
+        criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 20, 0.02)
+        moved = cv2.cornerSubPix(grey, points, (half, half), (-1, -1), criteria).reshape(-1, 2).astype(float)
+        rough = np.where(np.linalg.norm(moved - quad, axis=1, keepdims=True) < half, moved, quad)
+    sharp, weights = edge_corners(grey, rough, cells)
+    # a corner without both its edges keeps its rough place and little say
+    return np.where(weights[:, None] > 0, sharp, rough), np.maximum(weights, 0.02)
 
 
 def _complete(greys: Greys, view: BoardView) -> BoardView:
@@ -293,12 +313,7 @@ def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
 
 
 def _ground_map(views: list[BoardView], focal: Focal, width: int, height: int) -> GroundMap:
-    points = []
-    for view in views:
-        mm, px = view.points
-        if focal.lens is not None:
-            px = focal.lens.undistort(px, width, height)
-        points.append((mm, px, np.ones(len(mm))))
+    points = [view.points(focal.lens, width, height) for view in views]
     pose = fit_plane(points, focal.K, focal.sd)
     if pose is None:
         raise BoardNotFound(
@@ -308,11 +323,10 @@ def _ground_map(views: list[BoardView], focal: Focal, width: int, height: int) -
     # board frame in mm, y down, to ground frame in cm, y up
     flip = np.diag([10.0, -10.0, 1.0])
     H = np.linalg.inv(pose.px_from_plane() @ flip)
-    misfit = []
-    for i, (mm, px, weights) in enumerate(points):
-        seen = project(np.linalg.inv(pose.px_from_plane(i)), px)
-        misfit.append(np.repeat(((seen - mm) ** 2).sum(1), 1) * pose.weights[i])
-        del weights
+    misfit = [
+        ((project(np.linalg.inv(pose.px_from_plane(i)), p.px) - p.mm - pose.edge_shift_mm * p.outward) ** 2).sum(1) * w
+        for i, (p, w) in enumerate(zip(points, pose.weights, strict=True))
+    ]
     total = np.concatenate(pose.weights).sum()
     residual = float(np.sqrt(np.concatenate(misfit).sum() / max(total, 1e-9)))
     x, y, z = pose.camera_mm / 10

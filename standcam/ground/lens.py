@@ -22,7 +22,8 @@ class LensProfile:
 
     Being relative, a profile serves every resolution the camera writes at the same crop. Distortion follows
     ``x_d = x_u (1 + k1 r_u² + k2 r_u⁴)`` with coordinates normalised by the focal length about the principal
-    point, OpenCV's radial model (Brown 1966; OpenCV documentation, "Camera Calibration and 3D Reconstruction").
+    point, OpenCV's radial model (Brown 1966; OpenCV documentation, "Camera Calibration and 3D
+    Reconstruction").
     """
 
     focal: float
@@ -39,9 +40,9 @@ class LensProfile:
     def matrix(self, width_px: int, height_px: int) -> np.ndarray:
         """Camera matrix for a picture of this size. (3, 3) [px]
 
-        An upright portrait picture is taken to be the landscape one turned a quarter clockwise, as phones held
-        upright write it (Exif orientation 6). Held the other way, the principal point comes out mirrored: an
-        error of twice its distance from the middle.
+        An upright portrait picture is taken to be the landscape one turned a quarter clockwise, as phones
+        held upright write it (Exif orientation 6). Held the other way, the principal point comes out
+        mirrored: an error of twice its distance from the middle.
         """
         longer = max(width_px, height_px)
         cx, cy = self.centre if width_px >= height_px else (1 - self.centre[1], self.centre[0])
@@ -56,9 +57,9 @@ class LensProfile:
 
     @property
     def reach(self) -> tuple[float, float]:
-        """Radius at which the radial model turns back, undistorted and distorted; beyond it means nothing. [1]
+        """Radius at which the radial model turns back, undistorted and distorted; nothing lies beyond. [1]
 
-        In units of the focal length: smallest positive root of ``1 + 3 k1 r² + 5 k2 r⁴``, infinite without one.
+        In focal lengths: the smallest positive root of ``1 + 3 k1 r² + 5 k2 r⁴``, infinite without one.
         """
         roots = np.roots([5 * self.k2, 3 * self.k1, 1.0]) if self.k1 or self.k2 else np.empty(0)
         squares = [float(s.real) for s in roots if abs(s.imag) < 1e-12 and s.real > 0]
@@ -139,7 +140,7 @@ def read_lens(path: str | Path) -> LensProfile:
     ):
         raise BadSettings(
             f"Lens profile {path} describes no lens: focal {profile.focal:g}, centre {profile.centre}.",
-            "focal is the focal length / longer side, centre lies between 0 and 1; make it anew with `standcam lens`.",
+            "focal is above 0 and centre between 0 and 1; make it anew with `standcam lens`.",
         )
     return profile
 
@@ -156,7 +157,7 @@ def lens_toml(profile: LensProfile, comments: Sequence[str] = ()) -> str:
             f"focal = {profile.focal:.6f}",
             "# principal point / width and / height of the picture held landscape",
             f"centre = [{profile.centre[0]:.6f}, {profile.centre[1]:.6f}]",
-            "# radial distortion, x_d = x_u (1 + k1 r^2 + k2 r^4), r in focal lengths from the principal point",
+            "# radial distortion, x_d = x_u (1 + k1 r^2 + k2 r^4), r from the centre in focal lengths",
             f"k1 = {profile.k1:.6f}",
             f"k2 = {profile.k2:.6f}",
             "# root mean square distance between pattern corners as found and as this profile puts them",

@@ -1,7 +1,7 @@
 """Measuring a lens profile from photos of a checkerboard or ChArUco pattern.
 
-Plane-based calibration (Zhang 2000, IEEE TPAMI 22:1330-1334) by OpenCV, with square pixels, no skew, no tangential
-terms and two radial ones: what :class:`standcam.ground.lens.LensProfile` holds, and what phones need.
+Plane-based calibration (Zhang 2000, IEEE TPAMI 22:1330-1334) by OpenCV, with square pixels, no skew, no
+tangential terms and two radial ones: what :class:`standcam.ground.lens.LensProfile` holds.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Pattern:
     dictionary: str = "DICT_5X5_100"
     """Another family than the ground board's, so that neither is taken for the other."""
 
-    def __post_init__(self) -> None:
+    def __post_init__(self) -> None:  # noqa: D105
         if self.kind not in ("checkerboard", "charuco"):
             raise BadSettings(f"Pattern {self.kind!r} is not known.", "Use checkerboard or charuco.")
         if min(self.columns, self.rows) < 4:
@@ -60,9 +60,7 @@ class Pattern:
                 "Count the squares, at least 4 x 4.",
             )
         if not self.square_mm > 0:
-            raise BadSettings(
-                f"The pattern's squares measure {self.square_mm:g} mm.", "Give their side in mm."
-            )
+            raise BadSettings(f"The pattern's squares measure {self.square_mm:g} mm.", "Give their side.")
         if self.kind == "charuco":
             if not 0 < self.marker_mm < self.square_mm:
                 raise BadSettings(
@@ -139,7 +137,7 @@ class LensFit:
 
 
 def to_landscape(rgb: np.ndarray) -> np.ndarray:
-    """Turn an upright portrait picture a quarter counter-clockwise, undoing :meth:`LensProfile.matrix`'s turn."""
+    """Turn an upright portrait picture a quarter anticlockwise; LensProfile.matrix assumes that turn."""
     return rgb if rgb.shape[1] >= rgb.shape[0] else np.ascontiguousarray(np.rot90(rgb))
 
 
@@ -316,12 +314,13 @@ def fit_lens(
         raise LensNotMeasured(
             f"The {len(views)} photos are too alike to tell the focal length: the pattern's tilts differ by "
             f"{spread:.0f} degrees, focal length known to {100 * focal_sd:.2g} %.",
-            "Take photos from the left, right, near and far side, tilted by 20 to 40 degrees, filling the picture.",
+            "Take photos from all sides, tilted by 20 to 40 degrees, with the pattern filling the picture.",
         )
     if residual > limit:
         listed = ", ".join(f"{v.path.name} {r:.2f}" for v, r in zip(views, residuals, strict=True))
         raise LensNotMeasured(
-            f"The pattern misses the fitted lens by {residual:.2f} px, above the limit of {limit:.2f} px ({listed}).",
+            f"The pattern misses the fitted lens by {residual:.2f} px, above the limit of {limit:.2f} px "
+            f"({listed}).",
             "Use a flat print, sharp photos, one zoom setting, and check the pattern's rows and columns.",
         )
     profile = LensProfile(
@@ -358,7 +357,7 @@ def _check_count(views: Sequence[View], rejected: Sequence[Rejected]) -> None:
     if len(views) < LEAST_PHOTOS:
         total = len(views) + len(rejected)
         raise LensNotMeasured(
-            f"The pattern was found in {len(views)} of {total} photos; a lens profile needs at least {LEAST_PHOTOS}.",
+            f"The pattern serves in {len(views)} of {total} photos; a lens profile needs {LEAST_PHOTOS} or more.",
             "Take 8 to 15 sharp photos of it, each tilted another way.",
         )
 
@@ -424,8 +423,8 @@ def _cautions(
     notes = []
     if reach < 0.7:
         notes.append(
-            f"the pattern reached only {100 * reach:.0f} % of the way to the picture's corners: distortion beyond "
-            "is extrapolated"
+            f"the pattern reached only {100 * reach:.0f} % of the way to the picture's corners: distortion "
+            "beyond is extrapolated"
         )
     off = max(abs(profile.centre[0] - 0.5), abs(profile.centre[1] - 0.5))
     if off > 0.05:
@@ -434,12 +433,12 @@ def _cautions(
         )
     nominal = views[0].focal_length_35mm
     if nominal is not None:
-        # 35 mm equivalents go by the diagonal, 43.27 mm (CIPA DCG-001), phone makers at times by the width, 36 mm
+        # 35 mm equivalents go by the diagonal, 43.27 mm (CIPA DCG-001, from memory); some go by the width
         diagonal = math.hypot(width, height) / width
         either = (nominal * diagonal / math.hypot(36, 24), nominal / 36)
         if not 0.85 * min(either) <= profile.focal <= 1.15 * max(either):
             notes.append(
-                f"EXIF gives a focal length of {nominal:g} mm (35 mm equivalent), {either[0]:.2f} of the longer side; "
-                f"measured was {profile.focal:.2f}"
+                f"EXIF gives a focal length of {nominal:g} mm (35 mm equivalent), {either[0]:.2f} of the longer "
+                f"side; measured was {profile.focal:.2f}"
             )
     return tuple(notes)

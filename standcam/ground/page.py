@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from xml.sax.saxutils import escape, quoteattr
+from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -131,8 +131,8 @@ def wrap(text: str, width_mm: float, size_mm: float) -> list[str]:
 def pdf(pages: Sequence[Page], title: str) -> bytes:
     """The pages as a PDF at true size; the same pages always give the same bytes.
 
-    The file asks viewers not to scale when printing (``PrintScaling`` none, ISO 32000-1:2008, 12.2). Not every
-    print dialogue obeys.
+    The file asks viewers not to scale when printing (``PrintScaling`` none, ISO 32000-1:2008, 12.2). Not
+    every print dialogue obeys.
     """
     from reportlab.pdfgen.canvas import Canvas
 
@@ -204,7 +204,7 @@ def svg(page: Page) -> str:
             weight = ' font-weight="bold"' if item.bold else ""
             out.append(
                 f'<text x="{x:.6g}" y="{y:.6g}" font-family="Helvetica, Arial, sans-serif" '
-                f"font-size={quoteattr(f'{item.size_mm:g}')} text-anchor={quoteattr(item.anchor)}{weight}{turned}>"
+                f'font-size="{item.size_mm:g}" text-anchor="{item.anchor}"{weight}{turned}>'
                 f"{escape(item.text)}</text>"
             )
     return "\n".join([*out, "</svg>"]) + "\n"

@@ -21,6 +21,25 @@ CORNER_SD_PX = 0.15
 """Least standard deviation of a corner; a lucky small misfit must not promise more. [px]"""
 
 
+EDGE_SHIFT_SD_PX = 0.8
+"""Blur and the camera's tone curve make light areas eat into dark ones, so that all markers look smaller (seldom
+larger) by the same amount on each side. One unknown, with this prior about zero. [px]"""
+
+
+@dataclass(frozen=True)
+class PlanePoints:
+    """Corners of the markers of one board."""
+
+    mm: np.ndarray
+    """In the board frame. (n, 2) [mm]"""
+    px: np.ndarray
+    """As seen, lens distortion taken out. (n, 2) [px]"""
+    weights: np.ndarray
+    """From 0 to 1. (n,)"""
+    outward: np.ndarray
+    """How a corner moves when its marker's edges move out by one: (±1, ±1) in the board frame. (n, 2)"""
+
+
 @dataclass(frozen=True)
 class PlanePose:
     """A camera over a plane carrying one or more boards."""
@@ -36,6 +55,8 @@ class PlanePose:
     """Each board's frame in the first board's: x, y, turn. (3,) [mm, mm, rad]"""
     covariance: np.ndarray
     """Of rotation vector, translation and log focal length. (7, 7)"""
+    edge_shift_mm: float
+    """How far marker edges seem to lie outside their printed place; below zero when light bleeds into black. [mm]"""
     weights: tuple[np.ndarray, ...]
     """Weight each point ended with, 0 to 1, per board. (n,)"""
     residuals_px: tuple[np.ndarray, ...]
@@ -95,7 +116,7 @@ class PlanePose:
 
 
 def fit_plane(
-    boards: list[tuple[np.ndarray, np.ndarray, np.ndarray]],
+    boards: list[PlanePoints],
     K: np.ndarray,
     focal_sd: float,
     robust: bool = True,
@@ -104,9 +125,8 @@ def fit_plane(
 
     Parameters
     ----------
-    boards : list of (points_mm, points_px, weights)
-        Points in each board's frame [mm], undistorted pixels (n, 2) [px], and weights (n,) from 0 to 1. At least
-        four points on the first board.
+    boards : list of PlanePoints
+        At least four points on the first board.
     K : array (3, 3)
         Camera matrix with the expected focal length [px].
     focal_sd : float
@@ -123,19 +143,21 @@ def fit_plane(
     if start is None:
         return None
     R0, t0 = start
-    params = [np.zeros(3), t0, [0.0]]
-    first = PlanePose(R0, t0, K[0, 0], K, (np.zeros(3),), np.eye(7), (), ())
+    params = [np.zeros(3), t0, [0.0, 0.0]]
+    first = PlanePose(R0, t0, K[0, 0], K, (np.zeros(3),), np.eye(7), 0.0, (), ())
     for board in boards[1:]:
         params.append(_place(board, first))
     theta = np.concatenate(params)
-    given = [np.asarray(w, float) for _, _, w in boards]
+    given = [np.asarray(b.weights, float) for b in boards]
     weights = [w.copy() for w in given]
-    seen = np.concatenate([p for _, p, _ in boards])
-    splits = np.cumsum([len(p) for _, p, _ in boards])[:-1]
+    seen = np.concatenate([b.px for b in boards])
+    splits = np.cumsum([len(b.px) for b in boards])[:-1]
     turn = R0
-    sd = 1.0
+    sd = 0.5
+    # a millimetre in pixels, to bring the prior of the edge shift to the board's unit
+    shift_sd = EDGE_SHIFT_SD_PX * t0[2] / K[0, 0]
     for _ in range(6 if robust else 1):
-        theta, turn, J = _solve(theta, turn, boards, seen, np.concatenate(weights), K, focal_sd / sd)
+        theta, turn, J = _solve(theta, turn, boards, seen, np.concatenate(weights), K, (focal_sd / sd, shift_sd / sd))
         error = (seen - _project(theta, turn, boards, K)).reshape(-1, 2)
         distance = np.linalg.norm(error, axis=1)
         live = np.concatenate(given) > 0
@@ -152,25 +174,33 @@ def fit_plane(
     w = np.repeat(np.concatenate(weights), 2)
     normal = (J * w[:, None]).T @ J / sd**2
     normal[6, 6] += 1 / focal_sd**2
+    normal[7, 7] += 1 / shift_sd**2
     covariance = np.linalg.pinv(normal)[:7, :7]
     scaled = K.copy()
     scaled[0, 0] = scaled[1, 1] = K[0, 0] * np.exp(theta[6])
-    places = (np.zeros(3), *theta[7:].reshape(-1, 3))
+    places = (np.zeros(3), *theta[8:].reshape(-1, 3))
     pose = PlanePose(
-        turn, theta[3:6], scaled[0, 0], scaled, places, covariance, tuple(weights), tuple(np.split(error, splits))
+        turn,
+        theta[3:6],
+        float(scaled[0, 0]),
+        scaled,
+        places,
+        covariance,
+        float(theta[7]),
+        tuple(weights),
+        tuple(np.split(error, splits)),
     )
     return pose if pose.translation_mm[2] > 0 and pose.camera_mm[2] < 0 else None
 
 
-def _start(board: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
-    points_mm, points_px, weights = board
-    use = weights > 0
+def _start(board: PlanePoints, K: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+    use = board.weights > 0
     if use.sum() < 4:
         return None
-    flat = np.c_[points_mm[use], np.zeros(use.sum())]
+    flat = np.c_[board.mm[use], np.zeros(use.sum())]
     try:
         # both poses that a small plane allows; the one with less misfit is taken
-        count, turns, moves, _ = cv2.solvePnPGeneric(flat, points_px[use], K, None, flags=cv2.SOLVEPNP_IPPE)
+        count, turns, moves, _ = cv2.solvePnPGeneric(flat, board.px[use], K, None, flags=cv2.SOLVEPNP_IPPE)
     except cv2.error:
         return None
     for turn, move in zip(turns[:count], moves[:count], strict=True):
@@ -180,10 +210,10 @@ def _start(board: tuple[np.ndarray, np.ndarray, np.ndarray], K: np.ndarray) -> t
     return None
 
 
-def _place(board: tuple[np.ndarray, np.ndarray, np.ndarray], pose: PlanePose) -> np.ndarray:
+def _place(board: PlanePoints, pose: PlanePose) -> np.ndarray:
     """Start of a further board's placement: its points, read with the first board's plane."""
-    points_mm, points_px, _ = board
-    ground = np.c_[points_px, np.ones(len(points_px))] @ np.linalg.inv(pose.px_from_plane()).T
+    points_mm = board.mm
+    ground = np.c_[board.px, np.ones(len(board.px))] @ np.linalg.inv(pose.px_from_plane()).T
     ground = ground[:, :2] / ground[:, 2:]
     a, b = points_mm - points_mm.mean(0), ground - ground.mean(0)
     angle = np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum())
@@ -197,30 +227,36 @@ def _placement_matrix(place: np.ndarray) -> np.ndarray:
     return np.array([[c, -s, x], [s, c, y], [0, 0, 1.0]])
 
 
-def _project(theta: np.ndarray, turn: np.ndarray, boards: list, K: np.ndarray) -> np.ndarray:
+def _project(theta: np.ndarray, turn: np.ndarray, boards: list[PlanePoints], K: np.ndarray) -> np.ndarray:
     """Pixels of all points. ``theta[:3]`` is a small turn on top of ``turn``. (n, 2) [px]"""
     R = cv2.Rodrigues(theta[:3])[0] @ turn
     f = K[0, 0] * np.exp(theta[6])
     plane = np.c_[R[:, :2], theta[3:6]]
     out = []
-    for i, (points_mm, _, _) in enumerate(boards):
-        H = plane if i == 0 else plane @ _placement_matrix(theta[4 + 3 * i : 7 + 3 * i])
-        ray = points_mm @ H[:, :2].T + H[:, 2]
+    for i, board in enumerate(boards):
+        H = plane if i == 0 else plane @ _placement_matrix(theta[5 + 3 * i : 8 + 3 * i])
+        ray = (board.mm + theta[7] * board.outward) @ H[:, :2].T + H[:, 2]
         out.append(ray[:, :2] / ray[:, 2:] * f + K[:2, 2])
     return np.concatenate(out)
 
 
 def _solve(
-    theta: np.ndarray, turn: np.ndarray, boards: list, seen: np.ndarray, weights: np.ndarray, K: np.ndarray, prior: float
+    theta: np.ndarray,
+    turn: np.ndarray,
+    boards: list[PlanePoints],
+    seen: np.ndarray,
+    weights: np.ndarray,
+    K: np.ndarray,
+    priors: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Levenberg-Marquardt steps; gives theta with its turn moved into the rotation, and the Jacobian. [px]"""
     root = np.sqrt(np.repeat(weights, 2))
-    steps = np.r_[np.full(3, 1e-6), np.full(3, 1e-3), 1e-6, np.tile([1e-3, 1e-3, 1e-6], len(boards) - 1)]
+    steps = np.r_[np.full(3, 1e-6), np.full(3, 1e-3), 1e-6, 1e-3, np.tile([1e-3, 1e-3, 1e-6], len(boards) - 1)]
     damping = 1e-4
 
     def misfit(params: np.ndarray) -> tuple[np.ndarray, float]:
         error = (seen - _project(params, turn, boards, K)).ravel()
-        return error, float(((error * root) ** 2).sum() + (params[6] / prior) ** 2)
+        return error, float(((error * root) ** 2).sum() + ((params[6:8] / priors) ** 2).sum())
 
     error, cost = misfit(theta)
     J = np.zeros((len(error), len(theta)))
@@ -229,8 +265,9 @@ def _solve(
             J[:, i] = (error - misfit(theta + step)[0]) / steps[i]
         A = (J * root[:, None]).T @ (J * root[:, None])
         g = (J * root[:, None]).T @ (error * root)
-        A[6, 6] += 1 / prior**2
-        g[6] -= theta[6] / prior**2
+        A[6, 6] += 1 / priors[0] ** 2
+        A[7, 7] += 1 / priors[1] ** 2
+        g[6:8] -= theta[6:8] / np.square(priors)
         try:
             move = np.linalg.solve(A + damping * np.diag(np.diag(A)), g)
         except np.linalg.LinAlgError:

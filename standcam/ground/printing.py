@@ -1,7 +1,7 @@
 """Pages to print: the ground board, whole or in two halves, and the pattern for measuring a lens.
 
-Marker geometry is never scaled to the paper. A sheet too small for a board is refused; the small board and the
-two halves are there for such sheets.
+Marker geometry is never scaled to the paper. A sheet too small for a board is refused; the small board and
+the two halves are there for such sheets.
 """
 
 from __future__ import annotations
@@ -22,14 +22,14 @@ PAPER_NAMES = {"a4": "A4", "letter": "Letter", "a3": "A3"}
 
 RULER_MM = 100.0
 EDGE_MM = 5.0
-"""No ink nearer to the sheet's edge: office printers leave 3 to 5 mm white (common practice, no source). [mm]"""
+"""No ink nearer to the sheet's edge: printers leave 3 to 5 mm white (common practice, no source). [mm]"""
 FLAP_MM = 15.0
 """Overlap of the two halves of a board, for glue. [mm]"""
 
 SMALL_CENTRES_MM = (200.0, 130.0)
 SMALL_SIDE_MM = 50.0
-# The small board keeps the 50 mm markers of the default one on purpose: when the wrong board file is used, marker
-# size and marker distance contradict each other and the misfit shows. A plainly shrunken board would fit.
+# The small board keeps the 50 mm markers of the default one on purpose: when the wrong board file is used,
+# marker size and marker distance contradict each other and the misfit shows. A shrunken board would fit.
 
 
 def board_for(paper: str, dictionary: str = "DICT_4X4_50", first_id: int = 0) -> BoardGeometry:
@@ -86,6 +86,7 @@ def board_pages(board: BoardGeometry, paper: str, file: str = "") -> list[Page]:
     Parameters
     ----------
     board : BoardGeometry
+        What to print.
     paper : str
         a4, letter or a3.
     file : str
@@ -183,7 +184,8 @@ def pattern_page(pattern: Pattern, paper: str) -> Page:
     fitting = [s for s in ((long, short), (short, long)) if (np.array(s) >= size + 2 * margin).all()]
     if not fitting:
         raise BadSettings(
-            f"{pattern.columns} x {pattern.rows} squares of {side:g} mm do not fit {PAPER_NAMES[paper.lower()]}.",
+            f"{pattern.columns} x {pattern.rows} squares of {side:g} mm do not fit "
+            f"{PAPER_NAMES[paper.lower()]}.",
             "Take larger paper, or fewer or smaller squares.",
         )
     page = Page(*fitting[0])
@@ -201,8 +203,8 @@ def pattern_page(pattern: Pattern, paper: str) -> Page:
     lines = [
         f"Lens pattern: {pattern.kind}, {sizes}. Its print scale does not matter; its flatness does: "
         "glue it on glass or stiff board.",
-        "Take 8 to 15 sharp photos that it nearly fills, each from another side and tilted by 20 to 40 degrees, "
-        "also in the corners of the picture.",
+        "Take 8 to 15 sharp photos that it nearly fills, each from another side and tilted by 20 to 40 "
+        "degrees, also in the corners of the picture.",
     ]
     for i, line in enumerate(lines):
         page.add(Text((corner[0], corner[1] + size[1] + 4.5 + 4 * i), line, 2.6))
@@ -262,7 +264,7 @@ def _draw_markers(page: Page, board: BoardGeometry, origin: np.ndarray, markers)
         page.add(_marker(board.dictionary, m.id, centre - m.side_mm / 2, m.side_mm))
         below = m.centre_mm[1] <= 0
         away = m.side_mm / 2 + quiet + (3.0 if below else 0.5)
-        spot = np.array(m.centre_mm) + [0, away if below else -away]
+        spot = np.add(m.centre_mm, (0, away if below else -away))
         others = (o for o in board.markers if o.id != m.id)
         if all(np.abs(spot - o.centre_mm).max() > o.side_mm / 2 + quiet for o in others):
             where = f", {names[m.id]}" if m.id in names else ""
@@ -290,19 +292,16 @@ def _draw_trim_marks(page: Page, board: BoardGeometry, origin: np.ndarray) -> No
     """Ticks where the board's edge lies within the sheet; elsewhere the sheet's own edge serves."""
     (left, top), _, (right, bottom), _ = board.outline_mm() + origin
     start, end = EDGE_MM, EDGE_MM + 6
+    far_x, far_y = page.width_mm, page.height_mm
     for x in (left, right):
         if EDGE_MM < x < page.width_mm - EDGE_MM:
-            page.add(
-                Stroke((x, start), (x, end)), Stroke((x, page.height_mm - end), (x, page.height_mm - start))
-            )
+            page.add(Stroke((x, start), (x, end)), Stroke((x, far_y - end), (x, far_y - start)))
             inwards = x < page.width_mm / 2
             place = (x + (1.5 if inwards else -1.5), start + 4)
             page.add(Text(place, "cut here", 2.4, "start" if inwards else "end"))
     for y in (top, bottom):
         if EDGE_MM < y < page.height_mm - EDGE_MM:
-            page.add(
-                Stroke((start, y), (end, y)), Stroke((page.width_mm - end, y), (page.width_mm - start, y))
-            )
+            page.add(Stroke((start, y), (end, y)), Stroke((far_x - end, y), (far_x - start, y)))
 
 
 def _free_box(board: BoardGeometry) -> np.ndarray | None:
@@ -333,21 +332,24 @@ def _notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
 def _half_notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
     notes: list[Note] = [
         ("h", f"Left half of the {board.name}"),
-        ("p", "Cut the right half along its dashed line, lay it on the flap of this sheet so that its cut edge lies "
-              "on the dashed line and the short marks meet, and glue it."),
-        ("b", "Then measure both rulers, here and across the seam: a wrong print scale makes every number wrong."),
+        ("p", "Cut the right half along its dashed line, lay it on the flap of this sheet so that its cut "
+              "edge lies on the dashed line and the short marks meet, and glue it."),
+        ("b", "Then measure both rulers, here and across the seam: a wrong print scale makes every "
+              "number wrong by as much."),
     ]  # fmt: skip
     return notes + _common_notes(board, paper, " --tiles") + _board_notes(board, file)
 
 
 def _common_notes(board: BoardGeometry, paper: str, tiles: str) -> list[Note]:
     return [
-        ("p", "Print at 100 % (actual size, not fitted to the page). If the ruler is not 100 mm, print again, or "
-              f"enter what you measured: standcam board --paper {paper.lower()}{tiles} --measured-ruler-mm 98.6"),
-        ("p", f"Glue it flat on stiff, lightweight board of {board.width_mm:.0f} x {board.height_mm:.0f} mm or more. "
-              "Matt paper, no gloss, no plastic sleeve."),
-        ("p", "Lay it flat on the soil beside the row, not on clods, straw or plants. The whole board must be in the "
-              "photo, with no leaf or shadow over the markers if it can be helped."),
+        ("p", "Print at 100 % (actual size, not fitted to the page). If the ruler is not 100 mm, print "
+              "again, or enter what you measured: "
+              f"standcam board --paper {paper.lower()}{tiles} --measured-ruler-mm 98.6"),
+        ("p", "Glue it flat on stiff, lightweight board, "
+              f"{board.width_mm:.0f} x {board.height_mm:.0f} mm or more. Matt paper, no gloss, no plastic "
+              "sleeve."),
+        ("p", "Lay it flat on the soil beside the row, not on clods, straw or plants. The whole board must "
+              "be in the photo, with no leaf or shadow over the markers if it can be helped."),
     ]  # fmt: skip
 
 
