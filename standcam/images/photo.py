@@ -17,9 +17,8 @@ import numpy as np
 
 from standcam import flags
 from standcam.errors import UnreadablePhoto
+from standcam.images.suffixes import SUFFIXES
 from standcam.settings import PhotoSettings
-
-SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 
 
 @dataclass(frozen=True)

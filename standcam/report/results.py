@@ -36,7 +36,7 @@ TABLES = {
     "plots.csv": tables.PLOTS,
     "problems.csv": tables.PROBLEMS,
 }
-RUN, MARKED = "run.json", "marked"
+RUN, MARKED, _ASIDE = "run.json", "marked", "aside"
 OWN_FILES = (*TABLES, RUN, "report.html")
 """Files that only standcam writes. A folder that holds one of them holds results."""
 
@@ -44,6 +44,15 @@ _DECIMALS = {"px": 2, "cm": 3, "cm²": 3, "m": 3, "%": 2, "1/ha": 1, "1": 4}
 _PATH_COLUMNS = ("photo", "path")
 _FORMULA = "=+\\-@\t\r＝＋－＠"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+
+
+def holds_results(out: str | Path) -> list[str]:
+    """What of earlier results a folder holds; empty when nothing."""
+    out = Path(out)
+    held = [name for name in OWN_FILES if (out / name).exists()]
+    if not held and (out / MARKED).is_dir() and any((out / MARKED).iterdir()):
+        held = [f"{MARKED}/"]
+    return held
 
 
 def check_out(out: str | Path, force: bool = False) -> None:
@@ -61,9 +70,7 @@ def check_out(out: str | Path, force: bool = False) -> None:
         raise UnwritableResults(
             f"{out} is a file, not a folder for results.", "Name another folder with --out."
         )
-    held = [name for name in OWN_FILES if (out / name).exists()]
-    if not held and (out / MARKED).is_dir() and any((out / MARKED).iterdir()):
-        held = [f"{MARKED}/"]
+    held = holds_results(out)
     if held and not force:
         raise ResultsExist(
             f"{out} already holds results ({', '.join(held)}).",
@@ -118,6 +125,20 @@ class ResultsWriter:
     def __exit__(self, *_: object) -> None:
         self.abandon()
 
+    def put_aside(self, name: str, data: bytes) -> None:
+        """Keep bytes on disk for the length of the run, under a name of the caller's choice."""
+        with self._clear_errors():
+            (self._work / _ASIDE).mkdir(exist_ok=True)
+            (self._work / _ASIDE / name).write_bytes(data)
+
+    def take_back(self, name: str) -> bytes:
+        """Bytes that were put aside; they are gone from the disk then."""
+        with self._clear_errors():
+            path = self._work / _ASIDE / name
+            data = path.read_bytes()
+            path.unlink()
+            return data
+
     def add_marked(self, photo: str, jpeg: bytes) -> str:
         """Keep a marked photo; gives its name under ``marked/``, which no other photo has."""
         stem = photo.replace("/", "__").replace("\\", "__")
@@ -162,6 +183,7 @@ class ResultsWriter:
                 _write(self._work / name, csv_text(TABLES[name], frame))
             record = json.dumps(_plain(run | {"files": files}), indent=2, ensure_ascii=False, allow_nan=False)
             _write(self._work / RUN, record + "\n")
+            shutil.rmtree(self._work / _ASIDE, ignore_errors=True)
             self._put_in_place(files)
         self.abandon()
         return self.out

@@ -1,0 +1,78 @@
+"""The program: assembles the commands and turns errors into one line and an exit code."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+
+class _Program(TyperGroup):
+    """Every command fails alike: one line on stderr, exit code 2."""
+
+    def invoke(self, ctx: Any) -> Any:
+        from standcam.errors import StandcamError
+
+        try:
+            return super().invoke(ctx)
+        except StandcamError as error:
+            _say(str(error))
+            raise typer.Exit(2) from None
+        except KeyboardInterrupt:
+            _say("Stopped; no results were written.")
+            raise typer.Exit(130) from None
+
+
+def _say(text: str) -> None:
+    line = " ".join(text.split()).encode("utf-8", "backslashreplace").decode("utf-8")
+    typer.echo(f"standcam: {line}", err=True)
+
+
+app = typer.Typer(
+    name="standcam",
+    cls=_Program,
+    help="Stand counts and plant spacing from emergence photos or hand tape readings.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Exit codes: 0 all inputs used; 1 some could not be used; 2 nothing done, or a wrong call.",
+)
+
+COMMANDS = ("count", "tape", "board", "lens", "scene")
+"""Files of this package, each with a function ``register(app)`` that adds one command."""
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from standcam import __version__
+
+        typer.echo(f"standcam {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    pass
+
+
+for _name in COMMANDS:
+    if importlib.util.find_spec(f"standcam.cli.{_name}"):
+        importlib.import_module(f"standcam.cli.{_name}").register(app)
+
+
+def main() -> None:
+    """Run the program and leave with its exit code."""
+    app()
+
+
+if __name__ == "__main__":
+    main()

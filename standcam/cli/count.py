@@ -1,0 +1,126 @@
+"""``standcam count``: photos to tables and marked photos."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from standcam.cli import options
+
+if TYPE_CHECKING:
+    from standcam.batch.inputs import Problem
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command(name="count", no_args_is_help=True)(count)
+
+
+def count(
+    photos: Annotated[
+        list[Path], typer.Argument(metavar="PHOTO_OR_FOLDER...", help="Photos (JPEG, PNG, TIFF, HEIC) or folders.")
+    ],
+    out: options.Out = Path("results"),
+    survey: options.Survey = None,
+    units: options.UnitsOption = None,
+    row_width_cm: options.RowWidth = None,
+    nominal_cm: options.Nominal = None,
+    seeding_rate_ha: options.SeedingRate = None,
+    scale: Annotated[
+        options.Scale | None, typer.Option("--scale", help="Where the ground scale comes from. [default: auto]")
+    ] = None,
+    board: Annotated[
+        Path | None, typer.Option("--board", help="Geometry of your ground board (TOML), if not the built-in one.")
+    ] = None,
+    lens: Annotated[Path | None, typer.Option("--lens", help="Lens profile (TOML).")] = None,
+    stick_cm: Annotated[
+        float | None, typer.Option("--stick-cm", help="Length of a light stick laid along the row.")
+    ] = None,
+    points: Annotated[
+        str | None,
+        typer.Option("--points", metavar="x,y,x,y,cm", help="Two points of one photo (pixels), and their distance."),
+    ] = None,
+    camera_height_cm: Annotated[
+        float | None, typer.Option("--camera-height-cm", help="Height of the camera above the soil.")
+    ] = None,
+    no_marked: Annotated[bool, typer.Option("--no-marked", help="Draw no marked photos.")] = False,
+    force: options.Force = False,
+) -> None:
+    """Count plants and measure their spacing in emergence photos.
+
+    Writes plants.csv, gaps.csv, rows.csv, plots.csv, problems.csv, run.json and marked photos.
+    """
+    import sys
+    from datetime import UTC, datetime
+
+    from standcam.batch.inputs import find_inputs
+    from standcam.report.results import ResultsWriter, check_out, holds_results, run_record
+
+    started = datetime.now(UTC)
+    notes: list[str] = []
+    if survey is None and len(photos) == 1 and (photos[0] / options.SURVEY_FILE).is_file():
+        survey = photos[0] / options.SURVEY_FILE
+        notes.append(f"Settings were taken from {survey}.")
+    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha)
+    options.require_positive("--stick-cm", stick_cm)
+    options.require_positive("--camera-height-cm", camera_height_cm)
+    settings = settings.replace(
+        "calibration",
+        method=None if scale is None else scale.value,
+        board=None if board is None else str(board),
+        lens=None if lens is None else str(lens),
+        stick_length_cm=stick_cm,
+        points=options.parse_points(points),
+        camera_height_cm=camera_height_cm,
+    )
+    if no_marked:
+        settings = settings.replace("output", marked=False)
+    check_out(out, force)
+
+    inputs, problems = find_inputs(photos, out)
+    if settings.calibration.points is not None and len(inputs) > 1:
+        from standcam.errors import BadSettings
+
+        raise BadSettings(f"Two given points hold for one photo, and there are {len(inputs)}.", "Give one photo.")
+    if not inputs:
+        _nothing_done(problems)
+
+    from standcam.batch.run import count_photos
+    from standcam.report import screen
+
+    with ResultsWriter(out, force) as writer:
+        console = screen.console(sys.stderr)
+        several = len(inputs) > 1 and console.is_terminal
+        with screen.progress(console, len(inputs)) if several else nullcontext() as on_done:
+            batch = count_photos(inputs, settings, problems, writer, on_done)
+        nothing = not batch.measurements
+        if nothing and holds_results(out):
+            _nothing_done(batch.problem_list, f"Earlier results in {out} were left as they are.")
+        record = run_record("count", settings, batch.inputs, started, [*notes, *batch.notes])
+        writer.finish(**batch.tables, run=record)
+
+    if nothing:
+        _nothing_done(batch.problem_list, f"problems.csv is in {out}.")
+    screen.show(
+        batch.rows,
+        batch.gaps,
+        batch.problems,
+        settings,
+        out,
+        scale_methods=[m.ground.method for m in batch.measurements],
+        notes=[*notes, *batch.notes],
+    )
+    if len(batch.problems):
+        raise typer.Exit(1)
+
+
+def _nothing_done(problems: list[Problem], last: str = "") -> NoReturn:
+    from standcam.report.wording import printable
+
+    for problem in problems:
+        typer.echo(f"standcam: {printable(problem.reason)} {printable(problem.remedy)}".rstrip(), err=True)
+    typer.echo(f"standcam: No photo could be used. {last}".rstrip(), err=True)
+    raise typer.Exit(2)

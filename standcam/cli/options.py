@@ -1,0 +1,117 @@
+"""Options that several commands share, each meaning the same everywhere."""
+
+from __future__ import annotations
+
+import math
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from standcam.errors import BadSettings
+from standcam.settings import Settings, read_settings
+
+SURVEY_FILE = "survey.toml"
+
+
+class Units(StrEnum):
+    """Units on the screen and in pictures."""
+
+    si = "si"
+    us = "us"
+
+
+class Scale(StrEnum):
+    """Where the ground scale comes from."""
+
+    auto = "auto"
+    board = "board"
+    stick = "stick"
+    points = "points"
+    height = "height"
+    none = "none"
+
+
+Out = Annotated[Path, typer.Option("--out", help="Results folder.", show_default=True)]
+Force = Annotated[bool, typer.Option("--force", help="Replace results that the folder already holds.")]
+Survey = Annotated[
+    Path | None,
+    typer.Option("--survey", help="Survey file (TOML) with row width, seeding rate, scale and so on."),
+]
+UnitsOption = Annotated[
+    Units | None,
+    typer.Option("--units", help="si (cm, m, ha) or us (inches, feet, acres) on the screen and in pictures."),
+]
+RowWidth = Annotated[
+    float | None, typer.Option("--row-width-cm", help="Distance from row to row. Needed for plants per ha.")
+]
+Nominal = Annotated[
+    float | None, typer.Option("--nominal-cm", help="Seed spacing the planter was set to (theoretical spacing).")
+]
+SeedingRate = Annotated[
+    float | None,
+    typer.Option("--seeding-rate-ha", help="Seeds per ha; with the row width it gives the theoretical spacing."),
+]
+
+
+def gather_settings(
+    survey: Path | None = None,
+    units: Units | None = None,
+    row_width_cm: float | None = None,
+    nominal_cm: float | None = None,
+    seeding_rate_ha: float | None = None,
+) -> Settings:
+    """Settings of the survey file, if any, with the options of the call laid over them.
+
+    Raises
+    ------
+    BadSettings
+        The survey file or an option does not make sense.
+    """
+    settings = read_settings(survey) if survey is not None else Settings()
+    for name, value in (
+        ("--row-width-cm", row_width_cm),
+        ("--nominal-cm", nominal_cm),
+        ("--seeding-rate-ha", seeding_rate_ha),
+    ):
+        require_positive(name, value)
+    return settings.replace("output", units=None if units is None else units.value).replace(
+        "spacing",
+        row_width_cm=row_width_cm,
+        nominal_spacing_cm=nominal_cm,
+        seeding_rate_per_ha=seeding_rate_ha,
+    )
+
+
+def require_positive(name: str, value: float | None) -> None:
+    """Refuse a length or rate that is no positive number.
+
+    Raises
+    ------
+    BadSettings
+        With the option's name and the value.
+    """
+    if value is not None and not (math.isfinite(value) and value > 0):
+        raise BadSettings(f"{name} is {value:g}.", "It must be a number greater than zero.")
+
+
+def parse_points(text: str | None) -> tuple[float, float, float, float, float] | None:
+    """``x,y,x,y,cm`` as five numbers.
+
+    Raises
+    ------
+    BadSettings
+        Not five numbers, the two points are one, or the length is not positive.
+    """
+    if text is None:
+        return None
+    try:
+        x0, y0, x1, y1, cm = (float(part) for part in text.split(","))
+    except ValueError:
+        raise BadSettings(
+            f"--points is {text!r}.", "Write x,y,x,y,cm: two points in pixels and their distance in cm."
+        ) from None
+    if not all(math.isfinite(v) for v in (x0, y0, x1, y1, cm)) or cm <= 0 or (x0, y0) == (x1, y1):
+        raise BadSettings(f"--points is {text!r}.", "Give two different points and a distance above zero.")
+    return x0, y0, x1, y1, cm

@@ -1,0 +1,75 @@
+"""Numbers and flags as people read them, on the screen and in marked photos; one place, so that both agree."""
+
+from __future__ import annotations
+
+import math
+
+from standcam import flags, units
+
+NOTHING = "-"
+"""Stands for a number that is not known."""
+
+QUIET = flags.bit("censored_ends", "split", "no_parallax", "beyond_stretch", "edited")
+"""True of most good photos, or of single plants: kept in the tables, no reason to look twice."""
+
+SCALE_METHODS = {
+    "board": "board",
+    "stick": "stick",
+    "points": "two given points",
+    "height": "camera height and focal length",
+    "none": "no scale",
+}
+
+
+def number(value: float, decimals: int = 0) -> str:
+    """A number with thin groups of thousands left out: ``71234``; ``-`` when not known."""
+    return NOTHING if value is None or not math.isfinite(value) else f"{value:.{decimals}f}"
+
+
+def spacing(cm: float, system: str, unit: bool = True) -> str:
+    """A distance between plants: ``15.9 cm`` or ``6.3 in``."""
+    value, name = (units.inches(cm), "in") if system == "us" else (cm, "cm")
+    return _with(number(value, 1), name, unit)
+
+
+def row_length(cm: float, system: str, unit: bool = True) -> str:
+    """A length of row: ``2.31 m`` or ``7.6 ft``."""
+    value, decimals, name = (units.feet(cm), 1, "ft") if system == "us" else (cm / 100, 2, "m")
+    return _with(number(value, decimals), name, unit)
+
+
+def population(per_ha: float, system: str, unit: bool = True) -> str:
+    """Plants per area to three or four figures, as far as one photo can tell: ``71200/ha``, ``28800/acre``."""
+    value, name = (units.per_acre(per_ha), "acre") if system == "us" else (per_ha, "ha")
+    text = number(value if value is None or not math.isfinite(value) else round(value, -2))
+    return text if text == NOTHING or not unit else f"{text}/{name}"
+
+
+def percent(value: float, unit: bool = True) -> str:
+    """A share: ``8 %``."""
+    return _with(number(value), "%", unit)
+
+
+def missing_plants(kind: str) -> str:
+    """How many plants a skip lacks, from its class: ``1``, ``2`` or ``3+``."""
+    return {"skip_1": "1", "skip_2": "2", "skip_3_or_more": "3+"}[kind]
+
+
+def warnings(bits: int) -> list[str]:
+    """Sentences for those set flags that a user should look at."""
+    return flags.meanings(int(bits) & ~QUIET)
+
+
+def scale(method: str) -> str:
+    """Name of a scale method in plain words."""
+    return SCALE_METHODS.get(method, method)
+
+
+def printable(text: str) -> str:
+    """Text that any terminal and font can take: no control characters, no broken Unicode."""
+    sound = str(text).encode("utf-8", "backslashreplace").decode("utf-8")
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in sound)
+
+
+def _with(text: str, unit: str, wanted: bool) -> str:
+    return f"{text} {unit}" if wanted and text != NOTHING else text
