@@ -1,1 +1,1 @@
-"""Scenes with exact truth."""
+"""Synthetic emergence photos with exact truth, for tests and demonstration."""

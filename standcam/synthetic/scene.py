@@ -1,0 +1,281 @@
+"""One synthetic scene: recipe and generator in, picture and exact truth out; and its files."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+
+from standcam.errors import ResultsExist
+from standcam.ground.map import GroundMap
+from standcam.rows.line import RowLine
+from standcam.synthetic import noise
+from standcam.synthetic.camera import Camera, place_camera
+from standcam.synthetic.field import lay_field
+from standcam.synthetic.recipe import RecipeBook, SceneRecipe
+from standcam.synthetic.render import in_picture, render
+from standcam.synthetic.targets import Target, make_target
+
+VISIBLE_SHARE, VISIBLE_PX = 0.25, 30
+"""A plant counts as visible when its base is in the picture and this share and number of its pixels show."""
+
+TRUTH_COLUMNS = [
+    "image", "plant_id", "row_id", "kind", "x_px", "y_px", "x_along_row_mm", "y_across_mm", "z_mm", "leaf_count",
+    "visible", "visible_frac", "n_px", "in_image", "base_visible", "is_double_of",
+]  # fmt: skip
+PLACE_COLUMNS = [
+    "image", "plant_id", "row_id", "kind", "x_px", "y_px", "x_along_row_mm", "y_across_mm", "z_mm", "leaf_count",
+    "is_double_of",
+]  # fmt: skip
+"""Columns that need no rendering: they follow from seed and recipe alone."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A synthetic photo with all that is true about it."""
+
+    recipe: SceneRecipe
+    rgb: np.ndarray
+    """Upright picture, uint8. (H, W, 3)"""
+    truth: pd.DataFrame
+    """One row a plant that shows or whose base is in the picture; see ``TRUTH_COLUMNS``."""
+    camera: Camera
+    labels: np.ndarray
+    """0 soil, 1 crop, 2 weed, uint8. (H, W)"""
+    plant_ids: np.ndarray
+    """1 + row of ``truth`` a pixel shows, 0 for none, int32. (H, W)"""
+    target: Target | None
+
+    def ground_map(self) -> GroundMap:
+        """The exact ground map, frame of the truth in cm."""
+        ground = self.camera.ground_map()
+        if self.target is None:
+            return ground
+        hull, _ = self.camera.project(self.target.outline_mm)
+        marks = [self.camera.project(corners)[0] for corners in self.target.markers.values()]
+        if len(self.target.ends_mm):
+            marks = [self.camera.project(self.target.ends_mm)[0]]
+        return dataclasses.replace(
+            ground,
+            mark_px=tuple(map(float, hull.mean(0))),
+            marks_px=tuple(tuple((float(x), float(y)) for x, y in mark) for mark in marks),
+            mark_hull_px=tuple((float(x), float(y)) for x, y in hull),
+        )
+
+    def row_line(self, row_id: int = 0) -> RowLine:
+        """The true line of a row, position as the truth's X, over the part of it that the picture shows.
+
+        Raises
+        ------
+        ValueError
+            The picture shows nothing of that row.
+        """
+        y = row_id * self.recipe.crop.row_width_mm
+        foot = self.camera.position_mm[0]
+        x = np.arange(foot - 8000, foot + 8000, 1.0)
+        px, _ = self.camera.project(np.c_[x, np.full(len(x), y), np.zeros(len(x))])
+        seen = x[in_picture(px, self.camera)]
+        if not len(seen):
+            raise ValueError(f"row {row_id} is not in the picture")
+        return RowLine((0.0, y / 10), (1.0, 0.0), from_cm=seen.min() / 10, to_cm=seen.max() / 10)
+
+
+def _streams(rng: np.random.Generator) -> list[np.random.Generator]:
+    """Field, mark, surface and sensor: so that what stands where does not hang on how it is drawn."""
+    return rng.spawn(4)
+
+
+def _place(
+    recipe: SceneRecipe, camera: Camera, rng: np.random.Generator
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Field table and, row by row, the place columns of the truth."""
+    field = lay_field(recipe, camera, rng)
+    field["z_mm"] = np.where(field.kind == "weed", 0.0, 0.0 - recipe.ground.furrow_depth_mm)
+    px, _ = camera.project(field[["x_mm", "y_mm", "z_mm"]].to_numpy(float))
+    place = pd.DataFrame(
+        {
+            "image": f"{recipe.name}.jpg",
+            "plant_id": field.plant_id,
+            "row_id": field.row_id,
+            "kind": field.kind,
+            "x_px": px[:, 0].round(2),
+            "y_px": px[:, 1].round(2),
+            "x_along_row_mm": field.x_mm.round(2),
+            "y_across_mm": field.y_mm.round(2),
+            "z_mm": field.z_mm.round(2),
+            "leaf_count": field.leaf_count,
+            "in_image": in_picture(px, camera).astype(int),
+            "is_double_of": field.is_double_of,
+        }
+    )
+    return field, place
+
+
+def scene_places(recipe: SceneRecipe, rng: np.random.Generator) -> pd.DataFrame:
+    """The truth without rendering: ``PLACE_COLUMNS`` of the plants whose base is in the picture."""
+    camera = place_camera(recipe.camera)
+    _, place = _place(recipe, camera, _streams(rng)[0])
+    return place.loc[place.in_image == 1, PLACE_COLUMNS].reset_index(drop=True)
+
+
+def make_scene(recipe: SceneRecipe, rng: np.random.Generator) -> Scene:
+    """Lay the field, place the camera, render, develop."""
+    for_field, for_mark, for_surface, for_sensor = _streams(rng)
+    camera = place_camera(recipe.camera)
+    field, truth = _place(recipe, camera, for_field)
+    target = make_target(recipe.target, for_mark)
+    drawn = render(recipe, field, camera, target, for_surface)
+    share = (
+        (drawn.plants.n_px / drawn.plants.whole_px.where(drawn.plants.whole_px > 0)).fillna(0.0).clip(0, 1)
+    )
+    truth["visible_frac"] = share.round(3)
+    truth["n_px"] = drawn.plants.n_px.round().astype(int)
+    truth["base_visible"] = drawn.plants.base_visible.astype(int)
+    truth["visible"] = (
+        (truth.in_image == 1) & (share >= VISIBLE_SHARE) & (drawn.plants.n_px >= VISIBLE_PX)
+    ).astype(int)
+    listed = ((truth.n_px > 0) | (truth.in_image == 1)).to_numpy()
+    number = np.r_[0, np.where(listed, np.cumsum(listed), 0)].astype(np.int32)
+    kind = np.r_[0, np.where(field.kind == "weed", 2, 1)].astype(np.uint8)
+    return Scene(
+        recipe=recipe,
+        rgb=noise.develop(drawn.linear, recipe.capture, for_sensor),
+        truth=truth.loc[listed, TRUTH_COLUMNS].reset_index(drop=True),
+        camera=camera,
+        labels=kind[drawn.owners],
+        plant_ids=number[drawn.owners],
+        target=target,
+    )
+
+
+def scene_record(scene: Scene, seed: int | None = None) -> dict[str, Any]:
+    """What a scene was made of, as plain values: camera, light, soil, sowing, mark and rows."""
+    r, camera = scene.recipe, scene.camera
+    # written with camera axes x right, y up, z back, as ray tracers have them
+    to_world = camera.rotation.T @ np.diag([1.0, -1.0, -1.0])
+    rows = sorted(scene.truth.row_id.dropna().unique().astype(int))
+    record: dict[str, Any] = {
+        "image": f"{r.name}.jpg",
+        "width": camera.width_px,
+        "height": camera.height_px,
+        "seed": seed,
+        "crop": r.crop.species,
+        "mode": "hand",
+        "story": r.story,
+        "camera": {
+            "model": "pinhole",
+            "position_mm": camera.position_mm.round(4).tolist(),
+            "height_mm": r.camera.height_mm,
+            "fx_px": camera.focal_px,
+            "fy_px": camera.focal_px,
+            "cx_px": float(camera.centre_px[0]),
+            "cy_px": float(camera.centre_px[1]),
+            "tilt_deg": r.camera.tilt_deg,
+            "roll_deg": r.camera.roll_deg,
+            "image_up_azimuth_deg": r.camera.azimuth_deg,
+            "eq_focal_mm": r.camera.focal_length_35mm,
+            "R_cam_to_world": to_world.round(10).tolist(),
+        },
+        "distortion": {"model": "x_d = x_u (1 + k1 r_u^2), normalised by fx about (cx, cy)", "k1": camera.k1},
+        "pixel_convention": "centre of top-left pixel is (0,0)",
+        "light": dataclasses.asdict(r.light),
+        "soil": {"kind": r.ground.soil, **dataclasses.asdict(r.ground)},
+        "weeds_per_m2": r.crop.weeds_per_m2,
+        "stage_mean": r.crop.stage,
+        "target": _target_record(scene),
+        "sowing": dataclasses.asdict(r.planter),
+        "row_spacing_mm": r.crop.row_width_mm,
+        "rows": [{"row_id": row, "y_offset_mm": row * r.crop.row_width_mm} for row in rows],
+        "world": "X along row, Y across row, Z up, mm; row 0 at Y=0",
+        "counts": {
+            "crop_visible": int(((scene.truth.kind != "weed") & (scene.truth.visible == 1)).sum()),
+            "crop_in_image": int(((scene.truth.kind != "weed") & (scene.truth.in_image == 1)).sum()),
+            "weeds_in_image": int(((scene.truth.kind == "weed") & (scene.truth.in_image == 1)).sum()),
+        },
+        "photo": dataclasses.asdict(r.capture),
+    }
+    return record
+
+
+def _target_record(scene: Scene) -> dict[str, Any]:
+    target = scene.target
+    if target is None:
+        return {"kind": "none"}
+
+    def places(points: np.ndarray) -> dict[str, Any]:
+        px, _ = scene.camera.project(points)
+        return {"world_mm": points.round(3).tolist(), "px": px.round(3).tolist()}
+
+    record: dict[str, Any] = {"kind": target.recipe.kind, "lift_mm": target.recipe.lift_mm}
+    if target.recipe.kind == "board":
+        record["markers"] = [
+            {"id": id, "center": places(corners.mean(0)), "corners": places(corners)}
+            for id, corners in target.markers.items()
+        ]
+    else:
+        record |= {"length_mm": target.recipe.stick_length_mm, "ends": places(target.ends_mm)}
+    return record
+
+
+def write_truth(path: Path, truth: pd.DataFrame) -> None:
+    """Truth table as CSV."""
+    truth.to_csv(path, index=False, lineterminator="\n")
+
+
+def write_scenes(
+    book: RecipeBook, folder: Path, force: bool = False, flat: bool = False, progress: Any = None
+) -> pd.DataFrame:
+    """Make every scene of a recipe book and write ``images/ truth/ scenes/ masks/``, and all truth in ``truth.csv``.
+
+    Parameters
+    ----------
+    flat : bool
+        Only the photos, straight into the folder, and ``truth.csv``: a folder to count.
+    progress : callable, optional
+        Called with each scene's name before it is made.
+
+    Returns
+    -------
+    DataFrame
+        Truth of all scenes.
+
+    Raises
+    ------
+    ResultsExist
+        The folder holds a truth table already and ``force`` is not set.
+    """
+    folder = Path(folder)
+    if (folder / "truth.csv").exists() and not force:
+        raise ResultsExist(f"{folder} already holds a truth.csv.", "Choose another folder, or add --force.")
+    images = folder if flat else folder / "images"
+    for path in [images] if flat else [images, folder / "truth", folder / "scenes", folder / "masks"]:
+        path.mkdir(parents=True, exist_ok=True)
+    tables = []
+    for recipe in book.scenes:
+        if progress is not None:
+            progress(recipe.name)
+        scene = make_scene(recipe, recipe.rng(book.seed))
+        noise.write_jpeg(images / f"{recipe.name}.jpg", scene.rgb, recipe.capture, recipe.camera)
+        tables.append(scene.truth)
+        if flat:
+            continue
+        write_truth(folder / "truth" / f"{recipe.name}.csv", scene.truth)
+        record = json.dumps(scene_record(scene, book.seed), indent=1)
+        (folder / "scenes" / f"{recipe.name}.scene.json").write_text(record + "\n", encoding="utf-8")
+        cv2.imwrite(str(folder / "masks" / f"{recipe.name}_class.png"), scene.labels)
+        cv2.imwrite(str(folder / "masks" / f"{recipe.name}_plants.png"), _numbered(scene))
+    truth = pd.concat(tables, ignore_index=True)
+    write_truth(folder / "truth.csv", truth)
+    return truth
+
+
+def _numbered(scene: Scene) -> np.ndarray:
+    """Plant numbers as in ``plant_id``, weeds above 10000, 16 bit. (H, W)"""
+    number = scene.truth.plant_id.str[1:].astype(int) + 10000 * scene.truth.plant_id.str.startswith("w")
+    return np.r_[0, number].astype(np.uint16)[scene.plant_ids]
