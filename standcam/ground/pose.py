@@ -72,47 +72,54 @@ class PlanePose:
         plane = self.K @ np.c_[self.rotation[:, :2], self.translation_mm]
         return plane @ _placement_matrix(self.placements[board])
 
-    def scale_growth_pct_per_m(self) -> float:
-        """Growth of the relative scale error with distance from the first board. [% per m]
+    def scale_growth_pct_per_m(self, width_px: int, height_px: int, distortion_sd: float = 0.0) -> float:
+        """Growth of the relative scale error with distance from the first board, within the picture. [% per m]
 
-        The covariance of pose and focal length (corner errors carried through the fit's Jacobian), and a tilt of
-        the board against the soil of ``FLATNESS_DEG`` about each axis, are carried to the logarithm of the local
-        scale, root of the area ratio, 1 m from the board in eight directions. The answer is the root mean square
-        over directions of the standard deviation of (log scale there - log scale at the board).
+        Three errors are carried to the logarithm of the local scale (root of the area ratio) at places 1 m from the
+        board, in twelve directions: the covariance of pose and focal length (corner errors through the fit's
+        Jacobian); a tilt of the board against the soil of ``FLATNESS_DEG`` about each axis; and unknown radial
+        distortion k1 with standard deviation ``distortion_sd``, which changes the local scale by about 2 k1 r². The
+        answer is the root mean square, over the places that lie in the picture, of the standard deviation of (log
+        scale there - log scale at the board). Where the picture ends sooner, nearer places are taken.
         """
-        angle = np.arange(8) * np.pi / 4
-        places = np.r_[[[0.0, 0.0]], 1000 * np.c_[np.cos(angle), np.sin(angle)]]
-        base = np.r_[np.zeros(3), self.translation_mm, 0.0]
-        steps = np.r_[np.full(3, 1e-4), np.full(3, 0.1), 1e-4]
+        for distance_m in (1.0, 0.5, 0.25):
+            sd = self._log_scale_sd(1000 * distance_m, width_px, height_px, distortion_sd)
+            if len(sd) >= 2:
+                return float(100 * np.sqrt((sd**2).mean()) / distance_m)
+        return float("nan")
+
+    def _log_scale_sd(self, distance_mm: float, width_px: int, height_px: int, distortion_sd: float) -> np.ndarray:
+        angle = np.arange(12) * np.pi / 6
+        places = np.zeros((13, 3))
+        places[1:, 0], places[1:, 1] = distance_mm * np.cos(angle), distance_mm * np.sin(angle)
+        places[:, 2] = 1
+        pixels = places @ self.px_from_plane().T
+        ahead = pixels[:, 2] > 0
+        pixels = pixels / pixels[:, 2:]
+        inside = ahead & (pixels[:, :2] >= 0).all(1) & (pixels[:, :2] <= [width_px - 1, height_px - 1]).all(1)
+        inside[0] = True
+        if inside.sum() < 3:
+            return np.empty(0)
+        pixels = pixels[inside]
+        r2 = (((pixels[:, :2] - self.K[:2, 2]) / self.focal_px) ** 2).sum(1)
 
         def log_scale(params: np.ndarray, tilt: np.ndarray) -> np.ndarray:
-            # the fit sees the board; the soil leaves the board's plane by the tilt. A wrong pose maps the pixel of a
-            # true place, so pixels are made with the true plane and read with the fitted one.
-            turn = cv2.Rodrigues(params[:3])[0] @ self.rotation
-            plane = np.c_[(turn @ cv2.Rodrigues(tilt)[0])[:, :2], params[3:6]]
+            # a wrong pose misreads the pixels of true places
+            plane = cv2.Rodrigues(params[:3])[0] @ self.rotation @ cv2.Rodrigues(tilt)[0]
+            plane[:, 2] = self.translation_mm + params[3:6]
             K = self.K.copy()
-            K[0, 0] = K[1, 1] = self.K[0, 0] * np.exp(params[6])
-            H = K @ plane
-            true = self.px_from_plane()
-            w_true = places @ true[2, :2] + true[2, 2]
-            pixels = (np.c_[places, np.ones(9)] @ true.T)[:, :2] / w_true[:, None]
-            back = np.linalg.inv(H)
-            w_back = np.c_[pixels, np.ones(9)] @ back[2]
+            K[0, 0] = K[1, 1] = self.focal_px * np.exp(params[6])
+            back = np.linalg.inv(K @ plane)
             # |det| of a homography's Jacobian is |det H| / |w|³
-            return 0.5 * (np.log(abs(np.linalg.det(back))) - 3 * np.log(np.abs(w_back)))
+            return 0.5 * (np.log(abs(np.linalg.det(back))) - 3 * np.log(np.abs(pixels @ back[2])))
 
-        still = np.zeros(3)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            columns = [
-                (log_scale(base + step, still) - log_scale(base - step, still)) / (2 * step.sum())
-                for step in np.diag(steps)
-            ]
-            G = np.array(columns).T
-            T = np.array([(log_scale(base, t) - log_scale(base, -t)) / 2e-3 for t in 1e-3 * np.eye(3)[:2]]).T
-        G, T = G[1:] - G[0], T[1:] - T[0]
-        variance = np.einsum("ij,jk,ik->i", G, self.covariance, G) + (T**2).sum(1) * np.deg2rad(FLATNESS_DEG) ** 2
-        variance = variance[np.isfinite(variance)]
-        return float(100 * np.sqrt(variance.mean())) if len(variance) else float("nan")
+        still = np.zeros(7)
+        steps = np.array([1e-4] * 3 + [0.1] * 3 + [1e-4])
+        G = [(log_scale(p, still[:3]) - log_scale(-p, still[:3])) / 2 / p.sum() for p in np.diag(steps)]
+        T = [(log_scale(still, t) - log_scale(still, -t)) / 2e-3 for t in 1e-3 * np.eye(3)[:2]]
+        G, T = (np.array(d)[:, 1:] - np.array(d)[:, :1] for d in (G, T))
+        variance = np.einsum("ji,jk,ki->i", G, self.covariance, G) + (T**2).sum(0) * np.deg2rad(FLATNESS_DEG) ** 2
+        return np.sqrt(variance + (2 * (r2[1:] - r2[0]) * distortion_sd) ** 2)
 
 
 def fit_plane(
@@ -157,8 +164,10 @@ def fit_plane(
     # a millimetre in pixels, to bring the prior of the edge shift to the board's unit
     shift_sd = EDGE_SHIFT_SD_PX * t0[2] / K[0, 0]
     for _ in range(6 if robust else 1):
-        theta, turn, J = _solve(theta, turn, boards, seen, np.concatenate(weights), K, (focal_sd / sd, shift_sd / sd))
-        error = (seen - _project(theta, turn, boards, K)).reshape(-1, 2)
+        theta, turn, J = _solve(
+            theta, turn, boards, seen, np.concatenate(weights), K, (focal_sd / sd, shift_sd / sd)
+        )
+        error = seen - _project(theta, turn, boards, K)[0]
         distance = np.linalg.norm(error, axis=1)
         live = np.concatenate(given) > 0
         # 1.177: the median of a Rayleigh distribution with unit standard deviation
@@ -227,17 +236,47 @@ def _placement_matrix(place: np.ndarray) -> np.ndarray:
     return np.array([[c, -s, x], [s, c, y], [0, 0, 1.0]])
 
 
-def _project(theta: np.ndarray, turn: np.ndarray, boards: list[PlanePoints], K: np.ndarray) -> np.ndarray:
-    """Pixels of all points. ``theta[:3]`` is a small turn on top of ``turn``. (n, 2) [px]"""
+def _project(
+    theta: np.ndarray, turn: np.ndarray, boards: list[PlanePoints], K: np.ndarray, jacobian: bool = False
+) -> tuple[np.ndarray, np.ndarray | None]:
+    """Pixels of all points (n, 2) [px] and, if asked for, their change with the unknowns (2n, p).
+
+    ``theta`` holds a small turn on top of ``turn``, translation, log focal ratio, edge shift, and the placements of
+    further boards.
+    """
     R = cv2.Rodrigues(theta[:3])[0] @ turn
     f = K[0, 0] * np.exp(theta[6])
-    plane = np.c_[R[:, :2], theta[3:6]]
-    out = []
+    rays, J = [], []
     for i, board in enumerate(boards):
-        H = plane if i == 0 else plane @ _placement_matrix(theta[5 + 3 * i : 8 + 3 * i])
-        ray = (board.mm + theta[7] * board.outward) @ H[:, :2].T + H[:, 2]
-        out.append(ray[:, :2] / ray[:, 2:] * f + K[:2, 2])
-    return np.concatenate(out)
+        spot = board.mm + theta[7] * board.outward
+        grow, place = board.outward, theta[5 + 3 * i : 8 + 3 * i] if i else None
+        if place is not None:
+            P = _placement_matrix(place)
+            spin = spot @ (P[:2, :2] @ [[0, -1.0], [1, 0]]).T
+            spot, grow = spot @ P[:2, :2].T + P[:2, 2], grow @ P[:2, :2].T
+        lever = spot @ R[:, :2].T
+        rays.append(lever + theta[3:6])
+        if jacobian:
+            d = np.zeros((len(spot), len(theta), 3))
+            # a small turn w moves a lever arm a by w x a; the turn is taken about the present rotation
+            d[:, 0, 1], d[:, 0, 2] = -lever[:, 2], lever[:, 1]
+            d[:, 1, 0], d[:, 1, 2] = lever[:, 2], -lever[:, 0]
+            d[:, 2, 0], d[:, 2, 1] = -lever[:, 1], lever[:, 0]
+            d[:, 3:6] = np.eye(3)
+            d[:, 7] = grow @ R[:, :2].T
+            if place is not None:
+                d[:, 5 + 3 * i], d[:, 6 + 3 * i] = R[:, 0], R[:, 1]
+                d[:, 7 + 3 * i] = spin @ R[:, :2].T
+            J.append(d)
+    ray = np.concatenate(rays)
+    slope = ray[:, :2] / ray[:, 2:]
+    px = slope * f + K[:2, 2]
+    if not jacobian:
+        return px, None
+    d = np.concatenate(J)
+    out = (d[:, :, :2] - slope[:, None] * d[:, :, 2:]) * (f / ray[:, None, 2:])
+    out[:, 6] = slope * f
+    return px, out.transpose(0, 2, 1).reshape(2 * len(px), -1)
 
 
 def _solve(
@@ -251,37 +290,36 @@ def _solve(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Levenberg-Marquardt steps; gives theta with its turn moved into the rotation, and the Jacobian. [px]"""
     root = np.sqrt(np.repeat(weights, 2))
-    steps = np.r_[np.full(3, 1e-6), np.full(3, 1e-3), 1e-6, 1e-3, np.tile([1e-3, 1e-3, 1e-6], len(boards) - 1)]
+    prior = np.zeros(len(theta))
+    prior[6:8] = 1 / np.square(priors)
     damping = 1e-4
 
-    def misfit(params: np.ndarray) -> tuple[np.ndarray, float]:
-        error = (seen - _project(params, turn, boards, K)).ravel()
-        return error, float(((error * root) ** 2).sum() + ((params[6:8] / priors) ** 2).sum())
+    def cost_of(px: np.ndarray, params: np.ndarray) -> float:
+        return float((((seen - px).ravel() * root) ** 2).sum() + prior @ params**2)
 
-    error, cost = misfit(theta)
-    J = np.zeros((len(error), len(theta)))
-    for _ in range(20):
-        for i, step in enumerate(np.diag(steps)):
-            J[:, i] = (error - misfit(theta + step)[0]) / steps[i]
-        A = (J * root[:, None]).T @ (J * root[:, None])
-        g = (J * root[:, None]).T @ (error * root)
-        A[6, 6] += 1 / priors[0] ** 2
-        A[7, 7] += 1 / priors[1] ** 2
-        g[6:8] -= theta[6:8] / np.square(priors)
+    px, J = _project(theta, turn, boards, K, True)
+    cost = cost_of(px, theta)
+    for _ in range(15):
+        assert J is not None
+        weighted = J * root[:, None]
+        A = weighted.T @ weighted
+        A[np.diag_indices(len(A))] += prior
+        g = weighted.T @ ((seen - px).ravel() * root) - prior * theta
         try:
             move = np.linalg.solve(A + damping * np.diag(np.diag(A)), g)
         except np.linalg.LinAlgError:
             break
-        new_error, new_cost = misfit(theta + move)
+        new_cost = cost_of(_project(theta + move, turn, boards, K)[0], theta + move)
         if new_cost < cost:
-            small = cost - new_cost < 1e-9 * (1 + cost)
-            theta, error, cost, damping = theta + move, new_error, new_cost, damping / 10
+            small = cost - new_cost < 1e-5 * cost
+            theta, cost, damping = theta + move, new_cost, damping / 10
             turn = cv2.Rodrigues(theta[:3])[0] @ turn
-            theta = np.r_[np.zeros(3), theta[3:]]
+            theta[:3] = 0
+            px, J = _project(theta, turn, boards, K, True)
             if small:
                 break
         else:
-            damping *= 10
-            if damping > 1e6:
+            damping *= 30
+            if damping > 1e4:
                 break
     return theta, turn, J
