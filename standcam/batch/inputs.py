@@ -12,9 +12,10 @@ from pathlib import Path
 from standcam.images.suffixes import SUFFIXES
 
 OTHER_PICTURES = (
-    ".dng .cr2 .cr3 .nef .arw .raf .orf .rw2 .pef .srw .webp .gif .bmp .avif .jxl .jp2".split()  # fmt: skip
+    *(".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf", ".orf", ".rw2", ".pef", ".srw"),
+    *(".webp", ".gif", ".bmp", ".avif", ".jxl", ".jp2"),
 )
-"""Pictures that standcam does not read: worth a word when they lie in a folder, for they may be the only copy."""
+"""Pictures that standcam does not read: worth a word when they lie in a folder, perhaps as the only copy."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,11 @@ def find_inputs(
                 pictures = list(_walk(path, Path(out) if out is not None else None, problems))
                 if not pictures:
                     problems.append(
-                        Problem(str(path), f"Folder {path} holds no photo.", f"Photos end in {', '.join(SUFFIXES)}.")
+                        Problem(
+                            str(path),
+                            f"Folder {path} holds no photo.",
+                            f"Photos end in {', '.join(SUFFIXES)}.",
+                        )
                     )
                 found += pictures
             elif path.exists():

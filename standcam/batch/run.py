@@ -131,7 +131,9 @@ def count_photos(
             if isinstance(jpeg, bytes):
                 record["marked"] = writer.add_marked(record["photo"], jpeg)
             else:
-                notes.append(f"{record['photo']} was counted, but its marked photo could not be drawn: {jpeg}")
+                notes.append(
+                    f"{record['photo']} was counted, but its marked photo could not be drawn: {jpeg}"
+                )
     return Batch(
         plants=_stack(tables.PLANTS, [m.plants for m in measurements]),
         gaps=summary.gaps,
@@ -187,7 +189,8 @@ class _Measure:
                 job,
                 problem=Problem(
                     str(job.path),
-                    f"{job.photo} met a fault in standcam: {type(error).__name__}: {first}".rstrip(": ") + ".",
+                    f"{job.photo} met a fault in standcam: {type(error).__name__}: {first}".rstrip(": ")
+                    + ".",
                     "Please report it with the photo; the other photos are not affected.",
                 ),
             )

@@ -21,7 +21,8 @@ def register(app: typer.Typer) -> None:
 
 def count(
     photos: Annotated[
-        list[Path], typer.Argument(metavar="PHOTO_OR_FOLDER...", help="Photos (JPEG, PNG, TIFF, HEIC) or folders.")
+        list[Path],
+        typer.Argument(metavar="PHOTO_OR_FOLDER", help="Photos (JPEG, PNG, TIFF, HEIC) or folders."),
     ],
     out: options.Out = Path("results"),
     survey: options.Survey = None,
@@ -30,10 +31,12 @@ def count(
     nominal_cm: options.Nominal = None,
     seeding_rate_ha: options.SeedingRate = None,
     scale: Annotated[
-        options.Scale | None, typer.Option("--scale", help="Where the ground scale comes from. [default: auto]")
+        options.Scale | None,
+        typer.Option("--scale", help="Where the ground scale comes from. [default: auto]"),
     ] = None,
     board: Annotated[
-        Path | None, typer.Option("--board", help="Geometry of your ground board (TOML), if not the built-in one.")
+        Path | None,
+        typer.Option("--board", help="Geometry of your ground board (TOML), if not the built-in one."),
     ] = None,
     lens: Annotated[Path | None, typer.Option("--lens", help="Lens profile (TOML).")] = None,
     stick_cm: Annotated[
@@ -41,7 +44,9 @@ def count(
     ] = None,
     points: Annotated[
         str | None,
-        typer.Option("--points", metavar="x,y,x,y,cm", help="Two points of one photo (pixels), and their distance."),
+        typer.Option(
+            "--points", metavar="x,y,x,y,cm", help="Two points of one photo (pixels), and their distance."
+        ),
     ] = None,
     camera_height_cm: Annotated[
         float | None, typer.Option("--camera-height-cm", help="Height of the camera above the soil.")
@@ -84,7 +89,9 @@ def count(
     if settings.calibration.points is not None and len(inputs) > 1:
         from standcam.errors import BadSettings
 
-        raise BadSettings(f"Two given points hold for one photo, and there are {len(inputs)}.", "Give one photo.")
+        raise BadSettings(
+            f"Two given points hold for one photo, and there are {len(inputs)}.", "Give one photo."
+        )
     if not inputs:
         _nothing_done(problems)
 

@@ -47,11 +47,14 @@ RowWidth = Annotated[
     float | None, typer.Option("--row-width-cm", help="Distance from row to row. Needed for plants per ha.")
 ]
 Nominal = Annotated[
-    float | None, typer.Option("--nominal-cm", help="Seed spacing the planter was set to (theoretical spacing).")
+    float | None,
+    typer.Option("--nominal-cm", help="Seed spacing the planter was set to (theoretical spacing)."),
 ]
 SeedingRate = Annotated[
     float | None,
-    typer.Option("--seeding-rate-ha", help="Seeds per ha; with the row width it gives the theoretical spacing."),
+    typer.Option(
+        "--seeding-rate-ha", help="Seeds per ha; with the row width it gives the theoretical spacing."
+    ),
 ]
 
 

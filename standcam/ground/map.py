@@ -38,6 +38,8 @@ class GroundMap:
     """In words: the method taken, and why the others did not serve."""
     marks_px: tuple[tuple[tuple[float, float], ...], ...] = ()
     """Outlines of the marks as found (marker corners, stick ends), for the marked photo. [px]"""
+    mark_names: tuple[str, ...] = ()
+    """What each of ``marks_px`` is called (marker ids); empty where they have no names."""
     mark_hull_px: tuple[tuple[float, float], ...] = ()
     """Outline of the whole board or stick, which hides soil and is no plant. [px]"""
 

@@ -28,8 +28,8 @@ PIPED_WIDTH = 200
 """A pipe or file has no width; this keeps every table line on one line. [characters]"""
 
 CAUTION = (
-    "Replanting and planter changes are costly: check some rows by tape first. Photos show the stand on the day "
-    "they were taken, where they were taken; local advice decides."
+    "Replanting and planter changes are costly: check some rows by tape first. Photos show the stand of one "
+    "day and place; local advice decides."
 )
 
 
@@ -46,7 +46,12 @@ def progress(console: Console, total: int) -> Iterator[Callable[[object], None]]
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     bar = Progress(
-        TextColumn("Counting"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), console=console, transient=True
+        TextColumn("Counting"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
     )
     with bar:
         task = bar.add_task("", total=total)
@@ -177,11 +182,16 @@ def nominal_lines(rows: pd.DataFrame, units: str) -> list[str]:
         "seeding_rate": "from seeding rate and row width",
         "estimated": "estimated from the plants; give --nominal-cm if you know it",
     }
-    return [
+    lines = [
         f"Theoretical spacing: {wording.spacing(r.nominal_spacing_cm, units)} "
         f"({origin.get(r.nominal_source, r.nominal_source)})."
         for r in known.itertuples()
     ]
+    if len(rows) and rows["row_width_cm"].isna().all():
+        lines.append(
+            f"Row width unknown: no plants per {'acre' if units == 'us' else 'ha'}; give --row-width-cm."
+        )
+    return lines
 
 
 def scale_line(methods: Sequence[str]) -> str:

@@ -1,4 +1,4 @@
-"""Numbers and flags as people read them, on the screen and in marked photos; one place, so that both agree."""
+"""Numbers and flags as people read them, on the screen and in marked photos alike."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from standcam import flags, units
 NOTHING = "-"
 """Stands for a number that is not known."""
 
-QUIET = flags.bit("censored_ends", "split", "no_parallax", "beyond_stretch", "edited")
-"""True of most good photos, or of single plants: kept in the tables, no reason to look twice."""
+QUIET = flags.bit("censored_ends", "split", "edited", "beyond_stretch", "nominal_estimated", "no_population")
+"""True of most good photos, or said in a line of its own: kept in the tables, no reason to look twice."""
 
 SCALE_METHODS = {
     "board": "board",
@@ -22,7 +22,7 @@ SCALE_METHODS = {
 
 
 def number(value: float, decimals: int = 0) -> str:
-    """A number with thin groups of thousands left out: ``71234``; ``-`` when not known."""
+    """A number; ``-`` when not known."""
     return NOTHING if value is None or not math.isfinite(value) else f"{value:.{decimals}f}"
 
 
@@ -39,10 +39,12 @@ def row_length(cm: float, system: str, unit: bool = True) -> str:
 
 
 def population(per_ha: float, system: str, unit: bool = True) -> str:
-    """Plants per area to three or four figures, as far as one photo can tell: ``71200/ha``, ``28800/acre``."""
+    """Plants per area to the nearest hundred: ``71 200/ha``, ``28,800/acre``."""
     value, name = (units.per_acre(per_ha), "acre") if system == "us" else (per_ha, "ha")
-    text = number(value if value is None or not math.isfinite(value) else round(value, -2))
-    return text if text == NOTHING or not unit else f"{text}/{name}"
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    text = f"{round(value, -2):,.0f}" if system == "us" else f"{round(value, -2):,.0f}".replace(",", " ")
+    return f"{text}/{name}" if unit else text
 
 
 def percent(value: float, unit: bool = True) -> str:
