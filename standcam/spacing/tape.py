@@ -136,11 +136,11 @@ class _Reader:
         delimiter = None
         body: list[tuple[int, str]] = []
         comments: list[tuple[int, str]] = []
-        for number, line in enumerate(text.splitlines(), 1):
+        for number, line in enumerate(re.split(r"\r\n|\n|\r", text), 1):
             bare = line.strip().strip('"').strip()
             if bare.startswith("#") and not (self._heads(bare) and not body):
                 comments.append((number, bare.lstrip("#").strip(" \t,;")))
-            elif number == 1 and (found := re.fullmatch(r"sep=(.)", line.strip("\r\n"))):
+            elif number == 1 and (found := re.fullmatch(r"sep=([,;|\t])", line)):
                 delimiter = found[1]
             elif line.strip(" \t\r\n,;"):
                 body.append((number, line))
@@ -285,7 +285,7 @@ class _Reader:
             row.length = (line, length)
 
     def _measure(self, line: int, text: str, own: str | None, what: str) -> float | None:
-        """A length other than a reading; its own unit, else the one it is written in, else that of readings."""
+        """A length other than a reading, in its own unit, the one it is written in, or that of readings."""
         reading = Reading(own)
         try:
             cm = reading.cm(text, line)
@@ -440,4 +440,7 @@ def _text(path: Path) -> str:
 
 def _cells(line: str, delimiter: str) -> list[str]:
     # line by line, so that the inch mark of one reading cannot swallow the lines below it
-    return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    try:
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:  # a cell of more than 100,000 characters
+        return [line[:80] + " ..."]
