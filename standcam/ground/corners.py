@@ -18,6 +18,7 @@ PROFILES = 16
 SAMPLES = 23
 """Samples along each profile."""
 
+_NEXT, _BEFORE = [1, 2, 3, 0], [3, 0, 1, 2]
 _PAIRS = np.triu_indices(PROFILES, 4)
 
 LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
@@ -49,19 +50,19 @@ def edge_corners(grey: np.ndarray, quad: np.ndarray, cells: int) -> tuple[np.nda
     quad = _meet(quad, shifts)
     # half an edge seen is as good as any; below that trust falls, and under a quarter there is no line
     edge = np.clip((share - 0.25) / 0.25, 0, 1)
-    return quad, np.minimum(edge, np.roll(edge, 1))
+    return quad, np.minimum(edge, edge[_BEFORE])
 
 
 def _edge_shifts(grey: np.ndarray, quad: np.ndarray, cells: int) -> tuple[np.ndarray | None, np.ndarray]:
     """Outward shift of each edge at its start and end (4, 2) [px], and the share of profiles on the line (4,)."""
-    a, b = quad, np.roll(quad, -1, axis=0)
+    a, b = quad, quad[_NEXT]
     along = b - a
     length = np.linalg.norm(along, axis=1, keepdims=True)
     side = float(length.mean())
     cell = side / cells
     if not np.isfinite(side) or cell < 1.5:
         return None, np.zeros(4)
-    outward = np.c_[along[:, 1], -along[:, 0]] / np.maximum(length, 1e-9)
+    outward = along[:, ::-1] * [1, -1] / np.maximum(length, 1e-9)
     if ((quad - quad.mean(0)) * outward).sum() < 0:
         outward = -outward
     t = np.linspace(0.08, 0.92, PROFILES)
@@ -137,15 +138,16 @@ def _robust_lines(
 
 def _meet(quad: np.ndarray, shifts: np.ndarray) -> np.ndarray:
     """Corners where the shifted edges meet."""
-    a, b = quad, np.roll(quad, -1, axis=0)
+    a, b = quad, quad[_NEXT]
     along = b - a
-    outward = np.c_[along[:, 1], -along[:, 0]] / np.maximum(
-        np.linalg.norm(along, axis=1, keepdims=True), 1e-9
-    )
+    outward = along[:, ::-1] * [1, -1] / np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
     if ((quad - quad.mean(0)) * outward).sum() < 0:
         outward = -outward
     start, end = a + outward * shifts[:, :1], b + outward * shifts[:, 1:]
-    lines = np.cross(np.c_[start, np.ones(4)], np.c_[end, np.ones(4)])
-    meet = np.cross(np.roll(lines, 1, axis=0), lines)
-    good = np.abs(meet[:, 2]) > 1e-9
-    return np.where(good[:, None], meet[:, :2] / np.where(good, meet[:, 2], 1)[:, None], quad)
+    # edge i starts at corner i: it meets the edge before it there. p + s u = q + r v, solved for s by cross products
+    p, u = start, end - start
+    q, v = p[_BEFORE], u[_BEFORE]
+    cross = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    gap = q - p
+    ahead = (gap[:, 0] * v[:, 1] - gap[:, 1] * v[:, 0]) / np.where(cross == 0, 1, cross)
+    return np.where((np.abs(cross) > 1e-9)[:, None], p + ahead[:, None] * u, quad)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -78,8 +79,9 @@ class Greys:
 
 def side_of(quad: np.ndarray) -> float:
     """Side of a square of the same area as the quadrangle. [px]"""
-    x, y = quad.T
-    return float(np.sqrt(0.5 * abs(x @ np.roll(y, -1) - y @ np.roll(x, -1))))
+    # half the cross product of the diagonals
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = quad.tolist()
+    return math.sqrt(0.5 * abs((cx - ax) * (dy - by) - (cy - ay) * (dx - bx)))
 
 
 @lru_cache(maxsize=64)

@@ -21,6 +21,10 @@ CORNER_SD_PX = 0.15
 """Least standard deviation of a corner; a lucky small misfit must not promise more. [px]"""
 
 
+TILT_SD_DEG = 25.0
+"""Photos of a row are taken looking down: the spread of the angle between the optical axis and the plumb line. Only
+used to choose between two poses that fit about equally well (common practice, no source). [deg]"""
+
 EDGE_SHIFT_SD_PX = 0.8
 """Blur and the camera's tone curve make light areas eat into dark ones, so that all markers look smaller (seldom
 larger) by the same amount on each side. One unknown, with this prior about zero. [px]"""
@@ -67,9 +71,14 @@ class PlanePose:
         """Camera centre in the first board's frame; z is negative, for that frame's z points into the soil. (3,)"""
         return -self.rotation.T @ self.translation_mm
 
+    @property
+    def tilt_deg(self) -> float:
+        """Angle between the optical axis and the normal of the plane. [deg]"""
+        return float(np.degrees(np.arccos(np.clip(self.rotation[2, 2], -1, 1))))
+
     def px_from_plane(self, board: int = 0) -> np.ndarray:
         """Homography from a board's frame [mm] to undistorted pixels. (3, 3)"""
-        plane = self.K @ np.c_[self.rotation[:, :2], self.translation_mm]
+        plane = self.K @ np.column_stack([self.rotation[:, :2], self.translation_mm])
         return plane @ _placement_matrix(self.placements[board])
 
     def scale_growth_pct_per_m(self, width_px: int, height_px: int, distortion_sd: float = 0.0) -> float:
@@ -88,7 +97,9 @@ class PlanePose:
                 return float(100 * np.sqrt((sd**2).mean()) / distance_m)
         return float("nan")
 
-    def _log_scale_sd(self, distance_mm: float, width_px: int, height_px: int, distortion_sd: float) -> np.ndarray:
+    def _log_scale_sd(
+        self, distance_mm: float, width_px: int, height_px: int, distortion_sd: float
+    ) -> np.ndarray:
         angle = np.arange(12) * np.pi / 6
         places = np.zeros((13, 3))
         places[1:, 0], places[1:, 1] = distance_mm * np.cos(angle), distance_mm * np.sin(angle)
@@ -118,17 +129,19 @@ class PlanePose:
         G = [(log_scale(p, still[:3]) - log_scale(-p, still[:3])) / 2 / p.sum() for p in np.diag(steps)]
         T = [(log_scale(still, t) - log_scale(still, -t)) / 2e-3 for t in 1e-3 * np.eye(3)[:2]]
         G, T = (np.array(d)[:, 1:] - np.array(d)[:, :1] for d in (G, T))
-        variance = np.einsum("ji,jk,ki->i", G, self.covariance, G) + (T**2).sum(0) * np.deg2rad(FLATNESS_DEG) ** 2
+        variance = (
+            np.einsum("ji,jk,ki->i", G, self.covariance, G) + (T**2).sum(0) * np.deg2rad(FLATNESS_DEG) ** 2
+        )
         return np.sqrt(variance + (2 * (r2[1:] - r2[0]) * distortion_sd) ** 2)
 
 
-def fit_plane(
-    boards: list[PlanePoints],
-    K: np.ndarray,
-    focal_sd: float,
-    robust: bool = True,
-) -> PlanePose | None:
-    """Camera pose over the common plane of one or more boards.
+def fit_plane(boards: list[PlanePoints], K: np.ndarray, focal_sd: float) -> PlanePose | None:
+    """Camera pose over the common plane of one or more boards, by robust least squares of pixels.
+
+    Outlying corners (a leaf, a clod) are weighed down by Tukey's biweight on distances over a robust standard
+    deviation. A small plane seen from afar has two poses that fit nearly as well, mirrored about the line of sight
+    (Schweighofer and Pinz 2006, IEEE TPAMI 28:2024-2030; from memory); both are fitted, and the one with the lower
+    sum of squares is taken, counting a camera tilt of ``TILT_SD_DEG`` as one standard deviation.
 
     Parameters
     ----------
@@ -138,85 +151,89 @@ def fit_plane(
         Camera matrix with the expected focal length [px].
     focal_sd : float
         Relative standard deviation of the expected focal length.
-    robust : bool
-        Weigh down outlying points (Tukey's biweight on distances over a robust standard deviation).
 
     Returns
     -------
     PlanePose or None
         None when no camera in front of the plane fits.
     """
-    start = _start(boards[0], K)
-    if start is None:
-        return None
-    R0, t0 = start
-    params = [np.zeros(3), t0, [0.0, 0.0]]
-    first = PlanePose(R0, t0, K[0, 0], K, (np.zeros(3),), np.eye(7), 0.0, (), ())
-    for board in boards[1:]:
-        params.append(_place(board, first))
-    theta = np.concatenate(params)
-    given = [np.asarray(b.weights, float) for b in boards]
-    weights = [w.copy() for w in given]
+    best: tuple[float, PlanePose] | None = None
+    for start in _starts(boards[0], K):
+        pose, cost = _fit_from(start, boards, K, focal_sd)
+        if not (np.isfinite(cost) and pose.translation_mm[2] > 0 and pose.camera_mm[2] < 0):
+            continue
+        cost += (pose.tilt_deg / TILT_SD_DEG) ** 2
+        if best is None or cost < best[0]:
+            best = (cost, pose)
+    return best[1] if best else None
+
+
+def _fit_from(
+    start: tuple[np.ndarray, np.ndarray], boards: list[PlanePoints], K: np.ndarray, focal_sd: float
+) -> tuple[PlanePose, float]:
+    turn, move = start
+    first = PlanePose(turn, move, float(K[0, 0]), K, (np.zeros(3),), np.eye(7), 0.0, (), ())
+    theta = np.concatenate([np.zeros(3), move, [0.0, 0.0], *(_place(board, first) for board in boards[1:])])
+    given = np.concatenate([b.weights for b in boards]).astype(float)
     seen = np.concatenate([b.px for b in boards])
-    splits = np.cumsum([len(b.px) for b in boards])[:-1]
-    turn = R0
-    sd = 0.5
-    # a millimetre in pixels, to bring the prior of the edge shift to the board's unit
-    shift_sd = EDGE_SHIFT_SD_PX * t0[2] / K[0, 0]
-    for _ in range(6 if robust else 1):
-        theta, turn, J = _solve(
-            theta, turn, boards, seen, np.concatenate(weights), K, (focal_sd / sd, shift_sd / sd)
-        )
+    weights, sd = given, 0.5
+    # the prior of the edge shift is in pixels, the unknown in mm
+    shift_sd = EDGE_SHIFT_SD_PX * move[2] / K[0, 0]
+    for _ in range(5):
+        theta, turn, J = _solve(theta, turn, boards, seen, weights, K, (focal_sd / sd, shift_sd / sd))
         error = seen - _project(theta, turn, boards, K)[0]
         distance = np.linalg.norm(error, axis=1)
-        live = np.concatenate(given) > 0
         # 1.177: the median of a Rayleigh distribution with unit standard deviation
-        sd = max(float(np.median(distance[live])) / 1.177, CORNER_SD_PX)
-        if not robust:
+        sd = max(float(np.median(distance[given > 0.5 * given.max()])) / 1.177, CORNER_SD_PX)
+        new = given * (1 - np.clip(distance / (4.5 * sd), 0, 1) ** 2) ** 2
+        moved, weights = float(np.abs(new - weights).max()), new
+        if moved < 0.02:
             break
-        u = np.clip(distance / (4.5 * sd), 0, 1)
-        new = [g * w for g, w in zip(given, np.split((1 - u**2) ** 2, splits), strict=True)]
-        done = max(float(np.abs(a - b).max()) for a, b in zip(new, weights, strict=True)) < 0.01
-        weights = new
-        if done:
-            break
-    w = np.repeat(np.concatenate(weights), 2)
+    w = np.repeat(weights, 2)
     normal = (J * w[:, None]).T @ J / sd**2
     normal[6, 6] += 1 / focal_sd**2
     normal[7, 7] += 1 / shift_sd**2
-    covariance = np.linalg.pinv(normal)[:7, :7]
     scaled = K.copy()
     scaled[0, 0] = scaled[1, 1] = K[0, 0] * np.exp(theta[6])
-    places = (np.zeros(3), *theta[8:].reshape(-1, 3))
+    splits = np.cumsum([len(b.px) for b in boards])[:-1]
     pose = PlanePose(
         turn,
         theta[3:6],
         float(scaled[0, 0]),
         scaled,
-        places,
-        covariance,
+        (np.zeros(3), *theta[8:].reshape(-1, 3)),
+        np.linalg.pinv(normal)[:7, :7],
         float(theta[7]),
-        tuple(weights),
+        tuple(np.split(weights, splits)),
         tuple(np.split(error, splits)),
     )
-    return pose if pose.translation_mm[2] > 0 and pose.camera_mm[2] < 0 else None
+    # Tukey's loss with a common scale, so that a pose which throws out more corners pays for each
+    loss = given * (4.5**2 / 3) * (1 - (1 - np.clip(distance / (4.5 * CORNER_SD_PX), 0, 1) ** 2) ** 3)
+    return pose, float(loss.sum() + (theta[6] / focal_sd) ** 2 + (theta[7] / shift_sd) ** 2)
 
 
-def _start(board: PlanePoints, K: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
-    use = board.weights > 0
+def _starts(board: PlanePoints, K: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Poses to start from: the two that a small plane allows, or one where the other clearly does not fit."""
+    use = board.weights > 0.25
     if use.sum() < 4:
-        return None
-    flat = np.c_[board.mm[use], np.zeros(use.sum())]
+        use = board.weights > 0
+    if use.sum() < 4:
+        return []
+    flat = np.column_stack([board.mm[use], np.zeros(use.sum())])
     try:
-        # both poses that a small plane allows; the one with less misfit is taken
-        count, turns, moves, _ = cv2.solvePnPGeneric(flat, board.px[use], K, None, flags=cv2.SOLVEPNP_IPPE)
+        count, turns, moves, misfits = cv2.solvePnPGeneric(
+            flat, board.px[use], K, None, flags=cv2.SOLVEPNP_IPPE
+        )
     except cv2.error:
-        return None
-    for turn, move in zip(turns[:count], moves[:count], strict=True):
-        R, t = cv2.Rodrigues(turn)[0], move.ravel()
-        if t[2] > 0 and (R.T @ t)[2] > 0 and np.isfinite(R).all():
-            return R, t
-    return None
+        return []
+    starts: list[tuple[np.ndarray, np.ndarray]] = []
+    misfits = np.ravel(misfits)
+    for i in range(count):
+        R, t = cv2.Rodrigues(turns[i])[0], moves[i].ravel()
+        plausible = t[2] > 0 and (R.T @ t)[2] > 0 and np.isfinite(R).all()
+        if plausible and (not starts or misfits[i] < 2 * misfits[0] + 0.3):
+            starts.append((R, t))
+    return starts
 
 
 def _place(board: PlanePoints, pose: PlanePose) -> np.ndarray:
