@@ -28,6 +28,8 @@ LEAST_SPREAD_DEG = 15.0
 undetermined (Zhang 2000, section 2.4). [degrees]"""
 MOST_FOCAL_SD = 0.01
 """Most standard error of the focal length / focal length. [1]"""
+MARKER_SHARE = 0.72
+"""Side of a printed ChArUco marker / side of its square. [1]"""
 SEARCH_PX = 1800
 """Longer side at which the pattern is searched; its corners are then refined in the whole photo. [px]"""
 
@@ -47,7 +49,7 @@ class Pattern:
     columns: int = 10
     rows: int = 7
     square_mm: float = 25.0
-    marker_mm: float = 18.0
+    marker_mm: float = MARKER_SHARE * 25.0
     dictionary: str = "DICT_5X5_100"
     """Another family than the ground board's, so that neither is taken for the other."""
 
@@ -357,7 +359,7 @@ def _check_count(views: Sequence[View], rejected: Sequence[Rejected]) -> None:
     if len(views) < LEAST_PHOTOS:
         total = len(views) + len(rejected)
         raise LensNotMeasured(
-            f"The pattern serves in {len(views)} of {total} photos; a lens profile needs {LEAST_PHOTOS} or more.",
+            f"The pattern serves in {len(views)} of {total} photos; a profile needs {LEAST_PHOTOS} or more.",
             "Take 8 to 15 sharp photos of it, each tilted another way.",
         )
 
@@ -438,7 +440,7 @@ def _cautions(
         either = (nominal * diagonal / math.hypot(36, 24), nominal / 36)
         if not 0.85 * min(either) <= profile.focal <= 1.15 * max(either):
             notes.append(
-                f"EXIF gives a focal length of {nominal:g} mm (35 mm equivalent), {either[0]:.2f} of the longer "
-                f"side; measured was {profile.focal:.2f}"
+                f"EXIF gives a focal length of {nominal:g} mm (35 mm equivalent), {either[0]:.2f} of the "
+                f"longer side; measured was {profile.focal:.2f}"
             )
     return tuple(notes)

@@ -53,10 +53,18 @@ def board_for(paper: str, dictionary: str = "DICT_4X4_50", first_id: int = 0) ->
     return redressed(board, dictionary, first_id)
 
 
-def redressed(board: BoardGeometry, dictionary: str, first_id: int = 0) -> BoardGeometry:
-    """The same board with markers of another family, or other ids."""
-    markers = tuple(dataclasses.replace(m, id=first_id + i) for i, m in enumerate(board.markers))
+def redressed(board: BoardGeometry, dictionary: str, first_id: int | None = None) -> BoardGeometry:
+    """The same board with markers of another family, or with ids counted from ``first_id``."""
+    markers = board.markers
+    if first_id is not None:
+        markers = tuple(dataclasses.replace(m, id=first_id + i) for i, m in enumerate(markers))
     return dataclasses.replace(board, dictionary=dictionary, markers=markers)
+
+
+def is_default(board: BoardGeometry) -> bool:
+    """Whether standcam knows the board without being told."""
+    default = default_board()
+    return (board.markers, board.dictionary) == (default.markers, default.dictionary)
 
 
 def as_printed(board: BoardGeometry, measured_ruler_mm: float) -> BoardGeometry:
@@ -325,7 +333,7 @@ Note = tuple[str, str]
 def _notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
     notes: list[Note] = [("h", f"Ground board for standcam: {board.name}"), ("r", "")]
     notes += [("b", "Measure the ruler: a wrong print scale makes every number wrong by as much.")]
-    notes += _common_notes(board, paper, "")
+    notes += _common_notes(board, f"--paper {paper.lower()}", file)
     return notes + _board_notes(board, file)
 
 
@@ -337,14 +345,16 @@ def _half_notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
         ("b", "Then measure both rulers, here and across the seam: a wrong print scale makes every "
               "number wrong by as much."),
     ]  # fmt: skip
-    return notes + _common_notes(board, paper, " --tiles") + _board_notes(board, file)
+    return notes + _common_notes(board, f"--paper {paper.lower()} --tiles", file) + _board_notes(board, file)
 
 
-def _common_notes(board: BoardGeometry, paper: str, tiles: str) -> list[Note]:
+def _common_notes(board: BoardGeometry, which: str, file: str) -> list[Note]:
+    if not is_default(board) and file:
+        which = f"--board {file}"
     return [
         ("p", "Print at 100 % (actual size, not fitted to the page). If the ruler is not 100 mm, print "
               "again, or enter what you measured: "
-              f"standcam board --paper {paper.lower()}{tiles} --measured-ruler-mm 98.6"),
+              f"standcam board {which} --measured-ruler-mm 98.6"),
         ("p", "Glue it flat on stiff, lightweight board, "
               f"{board.width_mm:.0f} x {board.height_mm:.0f} mm or more. Matt paper, no gloss, no plastic "
               "sleeve."),
@@ -358,10 +368,10 @@ def _board_notes(board: BoardGeometry, file: str) -> list[Note]:
     size = f"{sides[0]:.4g} mm" if len(sides) == 1 else f"{sides[0]:.4g} to {sides[-1]:.4g} mm"
     ids = ", ".join(str(i) for i in board.ids)
     facts = f"{board.dictionary}, ids {ids}, side {size}."
-    if board.markers == default_board().markers and board.dictionary == default_board().dictionary:
+    if is_default(board):
         return [("p", f"{facts} This is the board standcam takes when no other is named.")]
     file = file or "the TOML file printed with it"
-    return [("b", f"{facts} Not the standard board: name {file} as the board when counting.")]
+    return [("b", f"{facts} Not the standard board: count with --board {file}, else numbers are wrong.")]
 
 
 def _draw_notes(page: Page, box: np.ndarray, notes: list[Note], arrow: bool = False) -> bool:
