@@ -34,7 +34,7 @@ class Light:
     """(3,)"""
     grid: Grid
     top: np.ndarray
-    """Greatest height met by the sun ray that ends in a cell of the plane Z = 0. [mm]"""
+    """Greatest height met by the sun ray that ends in a cell of the plane Z = 0, ``raster.NOTHING`` if none. [mm]"""
     shadow: np.ndarray
     """Share of the sun that things take from such a ray. (rows, columns)"""
     person: np.ndarray | None
@@ -55,19 +55,20 @@ class Light:
         z = points_mm[:, 2].astype(np.float32)
         hidden = np.zeros(len(z), np.float32)
         for dx, dy in ((0.45, 0.2), (-0.45, -0.2), (0.2, -0.45), (-0.2, 0.45)):
-            hidden += 0.25 * np.clip((_sample(self.top, cells + np.float32([dx, dy])) - z - 4) / 4, 0, 1)
+            over = _sample(self.top, cells + np.float32([dx, dy]), cv2.INTER_NEAREST) - z
+            hidden += 0.25 * np.clip((over - 3) / 4, 0, 1)
         if self.person is not None:
             hidden = np.maximum(hidden, _sample(self.person, cells))
         return 1 - hidden
 
 
-def _sample(field: np.ndarray, cells: np.ndarray) -> np.ndarray:
+def _sample(field: np.ndarray, cells: np.ndarray, how: int = cv2.INTER_LINEAR) -> np.ndarray:
     n = len(cells)
     wide = 16384  # remap takes no side above 32767
     padded = np.full((-(-n // wide) * wide, 2), -9, np.float32)
     padded[:n] = cells
     x, y = padded[:, 0].reshape(-1, wide), padded[:, 1].reshape(-1, wide)
-    return cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT).ravel()[:n]
+    return cv2.remap(field, x, y, how, borderMode=cv2.BORDER_REPLICATE).ravel()[:n]
 
 
 def cast(recipe: LightRecipe, camera: Camera, azimuth_deg: float, mesh: Mesh, grid: Grid) -> Light:
@@ -82,18 +83,21 @@ def cast(recipe: LightRecipe, camera: Camera, azimuth_deg: float, mesh: Mesh, gr
     sky_rgb = sky * (CLOUD_RGB if recipe.kind == "overcast" else SKY_RGB)
     drift = sun[:2] / sun[2]
     person = None
-    top = np.zeros(grid.shape, np.float32)
-    shadow = top
+    top = np.full(grid.shape, raster.NOTHING, np.float32)
+    shadow = np.zeros(grid.shape, np.float32)
     if strength:
         cells = grid.cells(mesh.corners[..., :2] - mesh.corners[..., 2:] * drift)
-        top = raster.fill_heights(cells, mesh.corners[..., 2].mean(1), grid.shape)
+        # a triangle's lowest corner, so that it does not shade itself
+        top = raster.fill_heights(cells, mesh.corners[..., 2].min(1), grid.shape)
         shadow = cv2.GaussianBlur(
-            (top > 0.3).astype(np.float32), (0, 0), max(PENUMBRA_MM[recipe.kind] / grid.cell_mm, 0.6)
+            (top > raster.NOTHING).astype(np.float32),
+            (0, 0),
+            max(PENUMBRA_MM[recipe.kind] / grid.cell_mm, 0.6),
         )
         if recipe.photographer_shadow:
             person = _photographer(camera, azimuth_deg, sun, grid)
     cover = raster.fill_heights(grid.cells(mesh.corners[..., :2]), mesh.corners[..., 2].mean(1), grid.shape)
-    low_cover = (cover > 0.3).astype(np.float32) * np.clip(1.2 - cover / 120, 0.3, 1)
+    low_cover = (cover > raster.NOTHING).astype(np.float32) * np.clip(1.2 - cover / 120, 0.3, 1)
     shelter = 0.42 * soil.blur(low_cover, 6 / grid.cell_mm) + 0.45 * soil.blur(low_cover, 22 / grid.cell_mm)
     return Light(sun, sun_rgb, sky_rgb, grid, top, shadow, person, np.clip(shelter, 0, 0.75))
 

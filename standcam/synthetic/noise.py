@@ -12,6 +12,10 @@ from standcam.synthetic.recipe import CameraRecipe, CaptureRecipe
 
 MIDDLE_GREY = 0.17
 """Mean linear light that automatic exposure aims at."""
+HELD_BACK = 0.75
+"""Share of the way that automatic exposure goes: dark soil stays darker than sand."""
+USUAL_LIGHT = 0.20
+"""Mean light of a common scene, which is brought to middle grey."""
 WHITE_LIMIT = 1.75
 """Exposure is held back so that the brightest hundredth stays below this (it is compressed, not clipped). [1]"""
 
@@ -20,9 +24,9 @@ def develop(linear: np.ndarray, capture: CaptureRecipe, rng: np.random.Generator
     """Linear light to an 8-bit sRGB picture. (H, W, 3) float -> uint8"""
     x = linear.astype(np.float32)
     grey = x[::4, ::4].mean(2)
-    gain = min(
-        MIDDLE_GREY / max(float(grey.mean()), 1e-6), WHITE_LIMIT / max(float(np.percentile(grey, 99.5)), 1e-6)
-    )
+    mean = max(float(grey.mean()), 1e-6)
+    gain = MIDDLE_GREY / (USUAL_LIGHT * (mean / USUAL_LIGHT) ** HELD_BACK)
+    gain = min(gain, WHITE_LIMIT / max(float(np.percentile(grey, 99.5)), 1e-6))
     x = x * np.float32(gain * 2.0**capture.exposure_ev)
     if capture.blur_px > 0.05:
         x = cv2.GaussianBlur(x, (0, 0), capture.blur_px)

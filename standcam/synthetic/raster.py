@@ -13,6 +13,8 @@ import numpy as np
 
 SUPER = 2
 """Samples a pixel, each way."""
+NOTHING = -1000.0
+"""Height where nothing is. [mm]"""
 _SHIFT = 4
 
 
@@ -99,8 +101,8 @@ def silhouette_px(corners_px: np.ndarray) -> float:
 
 
 def fill_heights(corners_cells: np.ndarray, height: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    """Greatest height over each cell of a ground grid, 0 where nothing is. (n, 3, 2), (n,) -> shape"""
-    top = np.zeros(shape, np.float32)
+    """Greatest height over each cell of a ground grid, ``NOTHING`` where nothing is. (n, 3, 2), (n,) -> shape"""
+    top = np.full(shape, NOTHING, np.float32)
     low, high = corners_cells.min(1), corners_cells.max(1)
     inside = (high >= 0).all(1) & (low[:, 0] < shape[1]) & (low[:, 1] < shape[0])
     fixed = _fixed(corners_cells)

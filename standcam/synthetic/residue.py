@@ -21,7 +21,7 @@ def straw_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.r
         width = rng.uniform(5, 14, n) if wide else rng.uniform(1.0, 3.4, n)
         t = np.linspace(-0.5, 0.5, 7)
         heading = rng.uniform(0, 2 * np.pi, n)
-        curl = rng.normal(0, 0.5, n)
+        curl = rng.normal(0, 0.12, n) + (rng.random(n) < 0.2) * rng.normal(0, 0.8, n)
         turn = heading[:, None] + curl[:, None] * t
         along = np.stack([np.cos(turn), np.sin(turn)], axis=-1)
         path = np.cumsum(along, axis=1) * (length / 6)[:, None, None]
@@ -40,10 +40,12 @@ def straw_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.r
         flat = (
             path[:, :, None] + side[:, :, None] * (width[:, None, None] / 2 * taper[:, None] * s)[..., None]
         )
-        # round stalks: a half cylinder that catches light on one flank
-        height = z[:, :, None] + (width[:, None, None] * 0.42) * np.sqrt(np.clip(1 - s**2, 0, 1))
+        # stalks are half cylinders that catch light on one flank; husks are nearly flat
+        height = z[:, :, None] + (width[:, None, None] * (0.14 if wide else 0.4)) * np.sqrt(
+            np.clip(1 - s**2, 0, 1)
+        )
         tone = rng.normal(1, 0.22, n).clip(0.4, 1.5)[:, None]
         grey = rng.random(n)[:, None] ** 2
-        colour = tone * ((1 - grey) * [0.52, 0.40, 0.19] + grey * [0.34, 0.29, 0.22])
+        colour = tone * ((1 - grey) * [0.66, 0.54, 0.30] + grey * [0.40, 0.35, 0.27])
         meshes.append(sheet(np.concatenate([flat, height[..., None]], axis=-1), colour, 0, STRAW))
     return join(meshes)

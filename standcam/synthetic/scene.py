@@ -16,7 +16,7 @@ from standcam.errors import ResultsExist
 from standcam.ground.map import GroundMap
 from standcam.rows.line import RowLine
 from standcam.synthetic import noise
-from standcam.synthetic.camera import Camera, place_camera
+from standcam.synthetic.camera import FARTHEST_MM, Camera, place_camera
 from standcam.synthetic.field import lay_field
 from standcam.synthetic.recipe import RecipeBook, SceneRecipe
 from standcam.synthetic.render import in_picture, render
@@ -77,13 +77,25 @@ class Scene:
             The picture shows nothing of that row.
         """
         y = row_id * self.recipe.crop.row_width_mm
-        foot = self.camera.position_mm[0]
-        x = np.arange(foot - 8000, foot + 8000, 1.0)
-        px, _ = self.camera.project(np.c_[x, np.full(len(x), y), np.zeros(len(x))])
-        seen = x[in_picture(px, self.camera)]
-        if not len(seen):
-            raise ValueError(f"row {row_id} is not in the picture")
-        return RowLine((0.0, y / 10), (1.0, 0.0), from_cm=seen.min() / 10, to_cm=seen.max() / 10)
+        start, stop = row_extent(self.camera, y)
+        return RowLine((0.0, y / 10), (1.0, 0.0), from_cm=start / 10, to_cm=stop / 10)
+
+
+def row_extent(camera: Camera, y_mm: float) -> tuple[float, float]:
+    """First and last X at which the picture shows the line Y = ``y_mm`` of the soil, to 1 mm. [mm]
+
+    Raises
+    ------
+    ValueError
+        The picture shows nothing of that line.
+    """
+    foot = round(float(camera.position_mm[0]))
+    x = np.arange(foot - FARTHEST_MM, foot + FARTHEST_MM + 1)
+    px, _ = camera.project(np.c_[x, np.full(len(x), y_mm), np.zeros(len(x))])
+    seen = x[in_picture(px, camera)]
+    if not len(seen):
+        raise ValueError(f"no part of the line at {y_mm:g} mm is in the picture")
+    return float(seen.min()), float(seen.max())
 
 
 def _streams(rng: np.random.Generator) -> list[np.random.Generator]:
@@ -256,7 +268,7 @@ def write_scenes(
     images = folder if flat else folder / "images"
     for path in [images] if flat else [images, folder / "truth", folder / "scenes", folder / "masks"]:
         path.mkdir(parents=True, exist_ok=True)
-    tables = []
+    tables: list[pd.DataFrame] = []
     for recipe in book.scenes:
         if progress is not None:
             progress(recipe.name)

@@ -171,4 +171,4 @@ def sky_on_relief(grid: Grid, h: np.ndarray) -> np.ndarray:
     """Share of the sky a cell sees: hollows are darker. (rows, columns)"""
     narrow = h - blur(h, 4 / grid.cell_mm)
     wide = h - blur(h, 14 / grid.cell_mm)
-    return np.clip(0.86 + 0.09 * narrow + 0.035 * wide, 0.25, 1.1)
+    return np.clip(0.84 + 0.15 * narrow + 0.045 * wide, 0.22, 1.15)

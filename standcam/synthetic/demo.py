@@ -1,0 +1,97 @@
+"""The demonstration set: an invented planter-speed trial, with tape readings, survey file and a word on each photo."""
+
+from __future__ import annotations
+
+import zlib
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from standcam.synthetic.camera import place_camera
+from standcam.synthetic.recipe import RecipeBook, SceneRecipe, parse_recipe
+from standcam.synthetic.scene import row_extent
+
+TAPED = {"slow_1_board": "cm", "fast_1_tilt": "in"}
+"""Photos whose main row was also read with a tape, and the unit of the tape."""
+READING_SD_MM = 3.0
+"""Error of one tape reading. [mm]"""
+_MM_PER = {"cm": 10.0, "in": 25.4}
+
+
+def demo_text() -> str:
+    """The recipe of the demonstration set, as TOML."""
+    return resources.files("standcam.synthetic").joinpath("demo.toml").read_text(encoding="utf-8")
+
+
+def demo_recipe() -> RecipeBook:
+    """The demonstration set."""
+    return parse_recipe(demo_text(), "the demonstration recipe")
+
+
+def tape_text(recipe: SceneRecipe, truth: pd.DataFrame, unit: str, seed: int) -> str:
+    """A tape file of the main row: pegs stand where the row enters and leaves the picture."""
+    start, stop = row_extent(place_camera(recipe.camera), 0.0)
+    row = truth[(truth.row_id == 0) & (truth.kind != "weed")].sort_values("x_along_row_mm")
+    x = row.x_along_row_mm[(row.x_along_row_mm > start) & (row.x_along_row_mm < stop)].to_numpy(float)
+    rng = np.random.default_rng([seed, zlib.crc32(f"tape {recipe.name}".encode())])
+    readings = np.sort((x - start + rng.normal(0, READING_SD_MM, len(x))) / _MM_PER[unit])
+    lines = [
+        f"# Tape along the row of {recipe.name}.jpg, read at the stems from the first peg. Invented, as the photo is.",
+        f"# row_length_{unit}: {(stop - start) / _MM_PER[unit]:.1f}",
+        f"plot,row,position_{unit}",
+    ]
+    return "\n".join(lines + [f"{recipe.name},1,{reading:.1f}" for reading in readings]) + "\n"
+
+
+def survey_text(book: RecipeBook) -> str:
+    """Survey file of the trial: what the planter was meant to do."""
+    recipe = book.scenes[0]
+    return (
+        "# What is known about the trial beforehand; `standcam count` reads it with the photos.\n"
+        "[spacing]\n"
+        f"nominal_spacing_cm = {recipe.planter.nominal_spacing_mm / 10:g}\n"
+        f"row_width_cm = {recipe.crop.row_width_mm / 10:g}\n"
+        f'crop = "{recipe.crop.species}"\n'
+    )
+
+
+def readme_text(book: RecipeBook) -> str:
+    """README of the set: the scenario, and what each photo shows."""
+    photos = "\n".join(f"| `{scene.name}.jpg` | {scene.story} |" for scene in book.scenes)
+    tapes = ", ".join(f"`tape_{name}.csv` ({unit})" for name, unit in TAPED.items())
+    spacing, width = book.scenes[0].planter.nominal_spacing_mm / 10, book.scenes[0].crop.row_width_mm / 10
+    return f"""# Demonstration photos
+
+Thistlewick Hollow, field Moonmere, 14 May 2031: one planter, two speeds side by side, rows {width:g} cm apart, seed
+meant to lie every {spacing:g} cm. Farm, field, date and trial are invented, and the photos are rendered by
+`standcam scene`: they show how the program works, and are no evidence of how well it works in a field.
+
+| photo | what it shows |
+| --- | --- |
+{photos}
+
+- `truth.csv`: every plant that shows, with its stem base in the upright picture (`x_px`, `y_px`; centre of the top
+  left pixel is 0, 0) and on the ground (mm along and across the row). `visible` is 1 where the base is in the picture
+  and at least 25 % and 30 px of the plant show.
+- {tapes}: the main row of two photos, read with a tape (3 mm reading error), for `standcam tape`.
+- `survey.toml`: row width and seed spacing. `recipe.toml`: seed and settings of every scene.
+
+Stem bases lie in a furrow, {book.scenes[0].ground.furrow_depth_mm:g} mm below the high spots that the board rests on,
+as they do in fields. A scale taken from the board reads distances in the row short by that depth over the camera's
+height, 0.3 %.
+
+Make them anew with `standcam scene DIR --flat`. Licence: that of the project (MIT).
+"""
+
+
+def write_companions(book: RecipeBook, truth: pd.DataFrame, folder: Path) -> None:
+    """Recipe, survey file, tape files and README of the demonstration set."""
+    files = {"recipe.toml": demo_text(), "survey.toml": survey_text(book), "README.md": readme_text(book)}
+    for recipe in book.scenes:
+        if recipe.name in TAPED:
+            own = truth[truth.image == f"{recipe.name}.jpg"]
+            files[f"tape_{recipe.name}.csv"] = tape_text(recipe, own, TAPED[recipe.name], book.seed)
+    for name, text in files.items():
+        (Path(folder) / name).write_text(text, encoding="utf-8")
