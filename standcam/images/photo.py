@@ -1,7 +1,7 @@
 """Reading a photo: upright 8-bit RGB pixels, content hash and the EXIF facts used later.
 
-JPEG goes through OpenCV (the fastest decoder at hand); the rest, and JPEGs that OpenCV cannot take (CMYK), through
-Pillow, which also knows HEIC by way of pillow-heif.
+JPEG goes through OpenCV (the fastest decoder at hand); the rest, and JPEGs that OpenCV cannot take (CMYK),
+through Pillow, which also knows HEIC by way of pillow-heif.
 """
 
 from __future__ import annotations
@@ -10,7 +10,9 @@ import hashlib
 import io
 import warnings
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -19,6 +21,9 @@ from standcam import flags
 from standcam.errors import UnreadablePhoto
 from standcam.images.suffixes import SUFFIXES
 from standcam.settings import PhotoSettings
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 
 @dataclass(frozen=True)
@@ -57,6 +62,7 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
     path : path
         JPEG, PNG, TIFF or HEIC file.
     settings : PhotoSettings, optional
+        Size limit.
 
     Raises
     ------
@@ -68,14 +74,17 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise UnreadablePhoto(f"{path.name} cannot be read: {error.strerror}.", "Check the path and rights.") from None
+        raise UnreadablePhoto(
+            f"{path.name} cannot be read: {error.strerror}.", "Check the path and rights."
+        ) from None
     if not data:
         raise UnreadablePhoto(f"{path.name} is empty (0 bytes).", "Copy it again from the camera.")
-    header = _read_header(data, path, settings)
-    rgb, converted = _pixels(data, path, header)
+    image = _open(data, path, settings)
+    header = _read_header(image)
+    rgb, converted = _pixels(data, path, image, header.orientation)
     return Photo(
         path=path,
-        rgb=_upright(rgb, header.orientation),
+        rgb=rgb,
         sha256=hashlib.sha256(data).hexdigest(),
         focal_length_35mm=header.focal_length_35mm,
         camera=header.camera,
@@ -86,54 +95,59 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
 
 @dataclass(frozen=True)
 class _Header:
-    format: str
-    mode: str
-    orientation: int
-    focal_length_35mm: float | None
-    camera: str
-    taken: str
+    orientation: int = 1
+    focal_length_35mm: float | None = None
+    camera: str = ""
+    taken: str = ""
 
 
-def _open(data: bytes):
-    from PIL import Image
+@cache
+def _know_heic() -> None:
     from pillow_heif import register_heif_opener
 
     register_heif_opener()
-    Image.MAX_IMAGE_PIXELS = None  # the size is checked by ourselves, before any pixel is decoded
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # odd EXIF is common in photos and no concern of the user
-        return Image.open(io.BytesIO(data))
 
 
-def _read_header(data: bytes, path: Path, settings: PhotoSettings) -> _Header:
+def _open(data: bytes, path: Path, settings: PhotoSettings) -> Image.Image:
+    """The picture with its header read and no pixel decoded."""
+    from PIL import Image
+
+    _know_heic()
+    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None  # our own limit follows
     try:
-        image = _open(data)
-    except Exception:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # odd metadata is common in photos and no concern of the user
+            image = Image.open(io.BytesIO(data))
+    except Exception:  # decoders raise anything on garbage
         raise UnreadablePhoto(
             f"{path.name} is not a picture standcam can read.", f"Use {', '.join(s[1:] for s in SUFFIXES)}."
         ) from None
+    finally:
+        Image.MAX_IMAGE_PIXELS = limit
     megapixels = image.width * image.height / 1e6
     if megapixels > settings.max_megapixels:
         raise UnreadablePhoto(
-            f"{path.name} claims {image.width} x {image.height} pixels ({megapixels:.0f} Mpx), above the limit of "
-            f"{settings.max_megapixels:.0f} Mpx.",
+            f"{path.name} claims {image.width} x {image.height} pixels ({megapixels:.0f} Mpx), above the "
+            f"limit of {settings.max_megapixels:g} Mpx.",
             "Is it an orthomosaic? Cut a photo out of it, or raise photo.max_megapixels in the survey file.",
         )
+    return image
+
+
+def _read_header(image: Image.Image) -> _Header:
     try:
-        exif = image.getexif()
-        detail = exif.get_ifd(0x8769)
-        focal = _number(detail.get(0xA405))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            exif = image.getexif()
+            detail = exif.get_ifd(0x8769)
         return _Header(
-            format=str(image.format),
-            mode=image.mode,
-            # pillow-heif turns HEIC pixels upright by itself and resets the tag
             orientation=int(_number(exif.get(0x0112)) or 1),
-            focal_length_35mm=focal if focal else None,
-            camera=" ".join(str(exif.get(tag, "")).strip("\0 ") for tag in (0x010F, 0x0110)).strip(),
-            taken=str(detail.get(0x9003, exif.get(0x0132, ""))).strip("\0 "),
+            focal_length_35mm=_number(detail.get(0xA405)),
+            camera=" ".join(filter(None, (_words(exif.get(tag)) for tag in (0x010F, 0x0110)))),
+            taken=_words(detail.get(0x9003) or exif.get(0x0132)),
         )
     except Exception:  # garbled EXIF does not spoil a good picture
-        return _Header(str(image.format), image.mode, 1, None, "", "")
+        return _Header()
 
 
 def _number(value: object) -> float | None:
@@ -144,40 +158,83 @@ def _number(value: object) -> float | None:
     return number if np.isfinite(number) and number > 0 else None
 
 
-def _pixels(data: bytes, path: Path, header: _Header) -> tuple[np.ndarray, bool]:
-    """Pixels as stored, not yet upright, and whether the colour model had to be converted."""
-    if header.format == "JPEG" and header.mode in ("RGB", "L"):
+def _words(value: object) -> str:
+    return str(value).replace("\0", "").strip() if value else ""
+
+
+def _pixels(data: bytes, path: Path, image: Image.Image, orientation: int) -> tuple[np.ndarray, bool]:
+    """Upright pixels, and whether depth or colour model had to be converted."""
+    # MPO is a JPEG with further pictures behind the first, as many phones write it
+    if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
         _check_jpeg_end(data, path)
-        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION)
-        if bgr is None:
+        rgb = cv2.imdecode(
+            np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+        )
+        if rgb is None or rgb.shape[:2] != (image.height, image.width):
             raise UnreadablePhoto(f"{path.name} is a damaged JPEG.", "Copy it again from the camera.")
-        return bgr, header.mode == "L"
+        return _upright(rgb, orientation), image.mode == "L"
+    from PIL import ImageOps
+
+    converted = _is_deep(data, image) or image.mode != "RGB"
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            image = _open(data)
             image.load()
-            if image.mode.startswith("I") or image.mode == "F":
-                grey = np.asarray(image, np.float64)
-                top = 65535.0 if image.mode.startswith("I;16") or grey.max() > 255 else 255.0
-                return np.repeat((grey / top * 255).clip(0, 255).astype(np.uint8)[..., None], 3, axis=2), True
-            converted = image.mode != "RGB"
-            return np.ascontiguousarray(np.asarray(image.convert("RGB"))), converted
-    except Exception as pillow_error:
-        wide = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
-        if wide is not None and wide.dtype == np.uint16 and wide.ndim == 3:
-            return np.ascontiguousarray((wide[..., 2::-1] >> 8).astype(np.uint8)), True
+            # Pillow's own turning: it turns TIFF while loading, and pillow-heif turns HEIC, by the file's
+            # transformation properties and not by EXIF as ISO/IEC 23008-12 wants; both then reset the tag
+            image = ImageOps.exif_transpose(image)
+            if image.mode == "F" or image.mode.startswith("I"):
+                return _grey_to_rgb(np.asarray(image, np.float32), deep=image.mode.startswith("I")), True
+            return np.array(image.convert("RGB")), converted
+    except MemoryError:
+        raise
+    except Exception as error:
+        reason = (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
         raise UnreadablePhoto(
-            f"{path.name} is damaged: {str(pillow_error).rstrip('.')}.", "Copy it again from the camera."
+            f"{path.name} is damaged: {reason}.", "Copy it again from the camera."
         ) from None
 
 
+def _is_deep(data: bytes, image: Image.Image) -> bool:
+    """Whether samples have more than 8 bits; Pillow drops the lower ones of colour pictures in silence."""
+    if image.format == "PNG":
+        return data[24] == 16  # bit depth in IHDR, W3C PNG specification, section 11.2.1
+    if image.format == "TIFF":
+        bits = image.tag_v2.get(258, 8)  # type: ignore[attr-defined]
+        return max(bits) > 8 if isinstance(bits, tuple) else bits > 8
+    return image.info.get("bit_depth", 8) > 8  # HEIC
+
+
+def _grey_to_rgb(grey: np.ndarray, deep: bool) -> np.ndarray:
+    """Grey numbers of any range as 8-bit RGB: 16-bit by its full range, floats by 0 to 1 or their largest."""
+    grey = np.nan_to_num(grey, nan=0.0, posinf=0.0, neginf=0.0)
+    largest = float(grey.max(initial=0.0))
+    top = 65535.0 if deep and largest <= 65535 else max(largest, 1.0)
+    return np.repeat((grey / top * 255).clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
 def _check_jpeg_end(data: bytes, path: Path) -> None:
-    # decoders fill a cut JPEG with grey and say nothing; half a photo must not pass for an empty stand.
-    # Some phones append data after the end marker, so it is looked for anywhere behind the last start of scan.
-    scan = data.rfind(b"\xff\xda")
-    if scan < 0 or data.find(b"\xff\xd9", scan) < 0:
-        raise UnreadablePhoto(f"{path.name} is a JPEG that was cut short.", "Copy it again from the camera.")
+    """Refuse a JPEG without its end marker.
+
+    Decoders fill what is missing with grey and say nothing, and half a photo must not pass for an empty
+    stand. The end marker is looked for behind the first start of scan: thumbnails lie before it, in segments
+    that are stepped over; clips and depth maps that phones append lie behind the end. Within coded data the
+    two bytes of the marker cannot occur (ITU-T T.81, B.1.1.5).
+    """
+    at = 2
+    while data[at : at + 1] == b"\xff" and at + 4 <= len(data):
+        marker = data[at + 1]
+        if marker == 0xFF:  # fill byte
+            at += 1
+        elif marker == 0x01 or 0xD0 <= marker <= 0xD7:  # markers without a length
+            at += 2
+        elif marker == 0xDA:
+            if data.rfind(b"\xff\xd9", at + 2) >= 0:
+                return
+            break
+        else:
+            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    raise UnreadablePhoto(f"{path.name} is a JPEG that was cut short.", "Copy it again from the camera.")
 
 
 def _upright(rgb: np.ndarray, orientation: int) -> np.ndarray:

@@ -1,8 +1,8 @@
 """Marked photos: what was found, drawn so that a scout sees at a glance whether to trust it.
 
 Nothing is told by colour alone: a stem is a ring with a dot and a number, a weed a cross, a double a bracket
-with a D, a skip a double arrow with the number of missing plants, an open end a dashed line. Words stand beside
-the row, in dark boxes, never over a stem; the main numbers stand above the photo and the legend below it.
+with a D, a skip a double arrow with the number of missing plants, an open end a dashed line. Words stand
+beside the row, in dark boxes, never over a stem; the main numbers stand above the photo, the legend below it.
 """
 
 from __future__ import annotations
