@@ -46,6 +46,8 @@ class CalibrationSettings:
     """Path of a board geometry (TOML); None is the built-in four-marker board."""
     stick_length_cm: float = 100.0
     """Length of a straight light stick with dark ends. [cm]"""
+    stick_dark_ends_cm: float = 10.0
+    """Length of each dark end of the stick, part of its length. Wrong for a stick painted otherwise. [cm]"""
     points: tuple[float, float, float, float, float] | None = None
     """x_px, y_px, x_px, y_px, length_cm: two points on the ground and their true distance."""
     camera_height_cm: float | None = None
@@ -65,11 +67,100 @@ class CalibrationSettings:
         _positive(
             self,
             "stick_length_cm",
+            "stick_dark_ends_cm",
             "camera_height_cm",
             "focal_length_35mm",
             "assumed_focal_length_35mm",
             "assumed_height_cm",
         )
+
+
+@dataclass(frozen=True)
+class VegetationSettings:
+    """The plant mask."""
+
+    work_mm_per_px: float = 1.1
+    """Photos finer than this are reduced by a whole factor: stems are wider than 2 mm, and pixels cost time. Wrong
+    for seedlings with hair-thin leaves (carrot, onion): use 0.5. [mm/px]"""
+    sure_greenness: float = 1.8
+    """Logit-like score above which a pixel is plainly plant: the threshold with the best mean F1 over the training
+    photos."""
+    fair_greenness: float = 0.3
+    """Score down to which a region grows from sure pixels: lower joins dim leaf tips and, soon, soil."""
+    min_area_mm2: float = 10.0
+    """Smaller specks are noise. A maize spike at emergence shows about 20 mm² from above. [mm²]"""
+    min_sure_mm2: float = 3.0
+    """Sure pixels a region must hold. [mm²]"""
+
+    def __post_init__(self) -> None:
+        _positive(self, "work_mm_per_px", "min_area_mm2", "min_sure_mm2")
+        if self.fair_greenness > self.sure_greenness:
+            raise BadSettings("vegetation.fair_greenness is above sure_greenness.", "Regions grow downwards: lower it.")
+
+
+@dataclass(frozen=True)
+class RowSettings:
+    """Row lines and the stretch of them that counts as measured."""
+
+    coarsest_mm_per_px: float = 2.2
+    """Where a pixel of the photo covers more ground than this, in its longer direction, stems are not resolved and
+    the row does not count as measured there. [mm/px]"""
+    edge_margin_cm: float = 1.5
+    """Left out at the picture's edge, where plants are cut. [cm]"""
+    strip_cm: float = 2.0
+    """Half the width of the strips that are searched for rows. [cm]"""
+    cell_cm: float = 5.0
+    """Cells along a strip; a cell counts once however much plant it holds. [cm]"""
+    angle_step_deg: float = 3.0
+    """First search of the row direction. [degrees]"""
+    most_points: int = 4000
+    """Plant points used to find the direction."""
+    apart_cm: float = 25.0
+    """Rows closer than this are one: narrower drilling is no single-plant planting. Wrong for twin rows. [cm]"""
+    shortest_cm: float = 40.0
+    """Rows seen over less than this are not counted. [cm]"""
+    weakest: float = 0.45
+    """A neighbour row must be at least this strong, as a share of the strongest."""
+    main_share: float = 0.6
+    """The row the photo was taken of is the one nearest to the picture's middle among those at least this strong,
+    as a share of the strongest."""
+    most_rows: int = 5
+    """Rows measured in one photo."""
+    longest_cm: float = 1000.0
+    """Farthest the row is followed from the picture's middle. [cm]"""
+    widest_scatter_cm: float = 3.0
+    """Stems scattered more than this about their line make the row unsure. [cm]"""
+    bend_plants: int = 6
+    """Fewer plants cannot show a bend."""
+    bend_span_cm: float = 100.0
+    """A shorter row cannot show a bend. [cm]"""
+    turn_prior: float = 0.5
+    """Weight, in plants, of the first guess of the direction."""
+    bend_prior: float = 3.0
+    """Weight, in plants, of the belief that rows are straight."""
+
+    def __post_init__(self) -> None:
+        _positive(self, "coarsest_mm_per_px", "strip_cm", "cell_cm", "angle_step_deg", "most_points", "apart_cm")
+
+
+@dataclass(frozen=True)
+class StemSettings:
+    """Finding stems along a row."""
+
+    point_step_px: int = 4
+    """Every plant point stands for a square of so many working pixels: finer costs time and finds no more. [px]"""
+    half_width_cm: float = 9.0
+    """Plant points so far off the row line are asked for their stem. Wider brings in more weeds. [cm]"""
+    apart_cm: float = 0.9
+    """Two stems nearer than this cannot be told apart; doubles lie 1 to 5 cm apart (common practice, no source).
+    [cm]"""
+    lowest_probability: float = 0.08
+    """Proposals less likely than this are not even listed as doubtful plants."""
+    crop_probability: float = 0.5
+    """Stems at least this likely count as crop."""
+
+    def __post_init__(self) -> None:
+        _positive(self, "point_step_px", "half_width_cm", "apart_cm")
 
 
 @dataclass(frozen=True)
@@ -112,6 +203,9 @@ class Settings:
 
     photo: PhotoSettings = field(default_factory=PhotoSettings)
     calibration: CalibrationSettings = field(default_factory=CalibrationSettings)
+    vegetation: VegetationSettings = field(default_factory=VegetationSettings)
+    rows: RowSettings = field(default_factory=RowSettings)
+    stems: StemSettings = field(default_factory=StemSettings)
     spacing: SpacingSettings = field(default_factory=SpacingSettings)
     output: OutputSettings = field(default_factory=OutputSettings)
 

@@ -17,6 +17,7 @@ from standcam.ground.focal import focal_of
 from standcam.ground.height import map_from_height
 from standcam.ground.map import GroundMap, uniform_map
 from standcam.ground.points import map_from_points
+from standcam.ground.stick import map_from_stick
 from standcam.images.photo import Photo
 from standcam.settings import CalibrationSettings
 
@@ -40,6 +41,7 @@ def map_without_scale(photo: Photo, settings: CalibrationSettings) -> GroundMap:
 METHODS: dict[str, Method] = {
     "points": map_from_points,
     "board": map_from_board,
+    "stick": map_from_stick,
     "height": map_from_height,
     "none": map_without_scale,
 }
