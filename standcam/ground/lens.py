@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -61,11 +62,12 @@ class LensProfile:
 
         In focal lengths: the smallest positive root of ``1 + 3 k1 r² + 5 k2 r⁴``, infinite without one.
         """
-        roots = np.roots([5 * self.k2, 3 * self.k1, 1.0]) if self.k1 or self.k2 else np.empty(0)
-        squares = [float(s.real) for s in roots if abs(s.imag) < 1e-12 and s.real > 0]
-        if not squares:
-            return float("inf"), float("inf")
-        r2 = min(squares)
+        inside = 9 * self.k1**2 - 20 * self.k2
+        # the quadratic in r², solved for 2 / r²: no division by a k2 of zero
+        twice_inverse = -3 * self.k1 + math.sqrt(inside) if inside >= 0 else 0.0
+        if twice_inverse < 1e-9:
+            return math.inf, math.inf
+        r2 = 2 / twice_inverse
         return r2**0.5, r2**0.5 * (1 + self.k1 * r2 + self.k2 * r2**2)
 
     def undistort(self, points_px: np.ndarray, width_px: int, height_px: int) -> np.ndarray:

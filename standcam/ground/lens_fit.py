@@ -311,19 +311,19 @@ def fit_lens(
         del views[worst]
     counts = np.array([len(v.corners_px) for v in views])
     residual = float(np.sqrt((counts * residuals**2).sum() / counts.sum()))
-    spread = _spread_deg(normals)
-    if spread < LEAST_SPREAD_DEG or not focal_sd < MOST_FOCAL_SD:
-        raise LensNotMeasured(
-            f"The {len(views)} photos are too alike to tell the focal length: the pattern's tilts differ by "
-            f"{spread:.0f} degrees, focal length known to {100 * focal_sd:.2g} %.",
-            "Take photos from all sides, tilted by 20 to 40 degrees, with the pattern filling the picture.",
-        )
     if residual > limit:
         listed = ", ".join(f"{v.path.name} {r:.2f}" for v, r in zip(views, residuals, strict=True))
         raise LensNotMeasured(
             f"The pattern misses the fitted lens by {residual:.2f} px, above the limit of {limit:.2f} px "
             f"({listed}).",
             "Use a flat print, sharp photos, one zoom setting, and check the pattern's rows and columns.",
+        )
+    spread = _spread_deg(normals)
+    if spread < LEAST_SPREAD_DEG or not focal_sd < MOST_FOCAL_SD:
+        raise LensNotMeasured(
+            f"The {len(views)} photos are too alike to tell the focal length: the pattern's tilts differ by "
+            f"{spread:.0f} degrees, focal length known to {100 * focal_sd:.2g} %.",
+            "Take photos from all sides, tilted by 20 to 40 degrees, with the pattern filling the picture.",
         )
     profile = LensProfile(
         focal=float(K[0, 0] / width),
