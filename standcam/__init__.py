@@ -17,6 +17,7 @@ _PLACES = {
     "Measurement": "measure",
     "measure_photo": "measure",
     "summarise": "summarise",
+    "read_tape": "spacing.tape",
     "Settings": "settings",
     "read_settings": "settings",
     "StandcamError": "errors",

@@ -31,6 +31,10 @@ CAUTION = (
     "Replanting and planter changes are costly: check some rows by tape first. Photos show the stand of one "
     "day and place; local advice decides."
 )
+TAPE_CAUTION = (
+    "Replanting and planter changes are costly: a few rows are not the field, and tell of one day and place; "
+    "local advice decides."
+)
 
 
 def console(stream: TextIO | None = None) -> Console:
@@ -95,7 +99,7 @@ def show(
         for mark, meaning in legend.items():
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")
     to.print()
-    to.print(_text(totals(rows, gaps, settings.output.units)))
+    to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else "tape file")))
     for line in nominal_lines(rows, settings.output.units):
         to.print(_text(line))
     if scale_methods:
@@ -108,7 +112,7 @@ def show(
         if n > MAX_PROBLEMS:
             to.print(f"  and {n - MAX_PROBLEMS} more, see problems.csv.")
     to.print(f"Results are in {_text(str(out))}")
-    to.print(_text(CAUTION))
+    to.print(_text(CAUTION if scale_methods else TAPE_CAUTION))
 
 
 def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
@@ -147,13 +151,13 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
     return table, legend
 
 
-def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str) -> str:
+def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "photo") -> str:
     """One line over all rows; ratios are taken of sums, so that long rows weigh more."""
     measured = rows[rows["row_length_cm"].notna()]
     closed = gaps[gaps["kind"] != "open"]
     gap, kind = closed["gap_cm"], closed["kind"]
     parts = [
-        f"All: {_plural(rows['photo'].nunique(), 'photo')}, {_plural(len(rows), 'row')}",
+        f"All: {_plural(rows['photo'].nunique(), source)}, {_plural(len(rows), 'row')}",
         f"{_plural(int(rows['plants'].sum()), 'plant')} on "
         f"{wording.row_length(measured['row_length_cm'].sum(), units)} of row",
     ]
