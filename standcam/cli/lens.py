@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -94,7 +97,8 @@ def lens(
 
     inputs, problems = find_inputs(photos)
     missing = [Rejected(Path(p.path), f"{p.reason} {p.remedy}".strip()) for p in problems]
-    views, rejected = collect_views([i.path for i in inputs], shape)
+    with _progress(len(inputs)) as step:
+        views, rejected = collect_views([i.path for i in inputs], shape, progress=step)
     rejected = missing + rejected
     try:
         fit = fit_lens(views, rejected, name)
@@ -105,6 +109,15 @@ def lens(
     _say_fit(fit, out)
     if rejected:
         raise typer.Exit(1)
+
+
+@contextmanager
+def _progress(total: int) -> Iterator[Callable[[Path], None] | None]:
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with typer.progressbar(length=total, label="Looking for the pattern", file=sys.stderr) as bar:
+        yield lambda _: bar.update(1)
 
 
 def _comments(fit: LensFit) -> list[str]:

@@ -175,8 +175,8 @@ def find_pattern(photo: Photo, pattern: Pattern) -> View:
 def _find_checkerboard(grey: np.ndarray, pattern: Pattern) -> tuple[np.ndarray, np.ndarray]:
     """Inner corners in squares from the pattern's corner, and in the picture. (n, 2), (n, 2) [px]"""
     inner = (pattern.columns - 1, pattern.rows - 1)
-    plain = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_ACCURACY
-    for flags in (plain, plain | cv2.CALIB_CB_EXHAUSTIVE):
+    quick = cv2.CALIB_CB_NORMALIZE_IMAGE
+    for flags in (quick, quick | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_ACCURACY):
         found, corners = cv2.findChessboardCornersSB(grey, inner, flags=flags)
         if found:
             column, row = np.meshgrid(np.arange(1, inner[0] + 1), np.arange(1, inner[1] + 1))

@@ -71,7 +71,7 @@ def test_one_profile_serves_all_sizes_and_both_ways_up():
     # half the size: the picture's corner (-0.5, -0.5) stays, all distances halve
     half = (lens.undistort(GRID, W, H) + 0.5) / 2 - 0.5
     np.testing.assert_allclose(lens.undistort((GRID + 0.5) / 2 - 0.5, W // 2, H // 2), half, atol=1e-6)
-    # turned a quarter clockwise (Exif orientation 6: row 0 is shown as the right side), (x, y) -> (H - 1 - y, x)
+    # turned a quarter clockwise, as Exif orientation 6 is shown: (x, y) -> (H - 1 - y, x)
     turned = np.c_[H - 1 - GRID[:, 1], GRID[:, 0]]
     wanted = lens.undistort(GRID, W, H)
     np.testing.assert_allclose(
