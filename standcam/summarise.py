@@ -14,6 +14,7 @@ from standcam.spacing.nominal import Nominal, theoretical_spacing
 from standcam.units import M2_PER_HA
 
 _CM2_PER_HA = M2_PER_HA * 1e4
+_NO_LENGTH_CM = 1e-6  # a stretch as short as the noise of numbers has no population
 
 
 @dataclass(frozen=True)
@@ -163,9 +164,10 @@ def _indices(
 def _plants_per_ha(plants: np.ndarray, length_cm: np.ndarray, width_cm: float) -> np.ndarray:
     """Population. No plants on a measured length are 0 per ha whatever the row width. [1/ha]"""
     area = length_cm * width_cm
+    some = length_cm > _NO_LENGTH_CM
     out = np.full(len(length_cm), np.nan)
-    np.divide(plants * _CM2_PER_HA, area, out=out, where=area > 0)
-    out[(plants == 0) & (length_cm > 0)] = 0.0
+    np.divide(plants * _CM2_PER_HA, area, out=out, where=some & (area > 0))
+    out[(plants == 0) & some] = 0.0
     return out
 
 

@@ -83,11 +83,10 @@ def spacing_shares(counts: np.ndarray) -> Shares:
 
 
 def interval_counts(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Skipped, single and double intervals of form B, and their number: ``n0, n1, n2, N'``. (..., 5) -> four
-    (...,)
+    """Skipped, single and double intervals of form B, and their sum. (..., 5) -> four (...,)
 
-    ``n2 = n1'``, ``n1 = N - 2 n2``, ``n0 = n3' + 2 n4' + 3 n5'``, ``N' = n2' + 2 n3' + 3 n4' + 4 n5'``. For
-    any counts ``n0 + n1 + n2 = N'``.
+    These are n0, n1, n2 and N' of the standard: ``n2 = n1'``, ``n1 = N - 2 n2``, ``n0 = n3' + 2 n4' + 3 n5'``,
+    ``N' = n2' + 2 n3' + 3 n4' + 4 n5'``. For any counts ``n0 + n1 + n2 = N'``.
     """
     n = np.asarray(counts)
     double = n[..., 0]
@@ -125,8 +124,7 @@ def precision_pct(gap_cm: np.ndarray, nominal_cm: float) -> float:
 
 
 def mean_sd(values: np.ndarray, group: np.ndarray, n_groups: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and sample standard deviation (n - 1) of each group; NaN where too few. (n,), (n,) -> (g,),
-    (g,)"""
+    """Mean and sample SD (n - 1) of each group; NaN where too few. (n,), (n,) -> (g,), (g,)"""
     n = np.bincount(group, minlength=n_groups).astype(float)
     mean = _divide(np.bincount(group, weights=values, minlength=n_groups), n)
     squares = np.bincount(group, weights=(values - mean[group]) ** 2, minlength=n_groups)

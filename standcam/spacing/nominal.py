@@ -62,10 +62,10 @@ def estimate_spacing(gap_cm: np.ndarray) -> float:
     places are taken as filled, which keeps s from falling to a half or a third of itself: below that stand
     nothing tells a rhythm of s with every second plant missing from one of 2 s.
 
-    Returns NaN for fewer than :data:`MIN_GAPS` gaps. On simulated rows with 5 % skips, 3 % doubles and a CV of
-    the singles of 25 %, nine estimates of ten were off by less than 19 % with 8 gaps, 8 % with 15, 5 % with 30
-    and 1.3 % with 200; with a CV of 10 %, 3 % with 8 gaps. With fewer than some 15 scattered gaps it is a rough
-    guess, and the spacing had better be given.
+    Returns NaN for fewer than :data:`MIN_GAPS` gaps. On simulated rows with 5 % skips, 3 % doubles and a CV
+    of the singles of 25 %, nine estimates of ten were off by less than 19 % with 8 gaps, 8 % with 15, 5 %
+    with 30 and 1.3 % with 200; with a CV of 10 %, 3 % with 8 gaps. With fewer than some 15 scattered gaps
+    it is a rough guess, and the spacing had better be given.
     """
     gap = np.asarray(gap_cm, float)
     gap = gap[np.isfinite(gap)]
