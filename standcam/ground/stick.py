@@ -10,6 +10,7 @@ along the stick; the other is taken as the least that fits, and the map is flagg
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -68,7 +69,12 @@ def map_from_stick(photo: Photo, settings: CalibrationSettings) -> GroundMap:
     axis = stick.ends_px[1] - stick.ends_px[0]
     axis = axis / np.hypot(*axis)
     half = stick.width_px / 2 * np.array([-axis[1], axis[0]])
-    hull = [stick.ends_px[0] + half, stick.ends_px[1] + half, stick.ends_px[1] - half, stick.ends_px[0] - half]
+    hull = [
+        stick.ends_px[0] + half,
+        stick.ends_px[1] + half,
+        stick.ends_px[1] - half,
+        stick.ends_px[0] - half,
+    ]
     fields = {
         "mark_px": _pair(middle),
         "marks_px": (tuple(_pair(p) for p in stick.ends_px),),
@@ -127,7 +133,9 @@ def _ground_map(
     )
 
 
-def _pose_of_line(known_cm: np.ndarray, points_px: np.ndarray, K: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+def _pose_of_line(
+    known_cm: np.ndarray, points_px: np.ndarray, K: np.ndarray
+) -> tuple[np.ndarray, np.ndarray] | None:
     """Where a line with known places lies before the camera: its origin [cm] and unit direction, camera axes.
 
     Linear least squares of ``s K (start + known direction) = point``, scaled to a unit direction.
@@ -145,7 +153,9 @@ def _pose_of_line(known_cm: np.ndarray, points_px: np.ndarray, K: np.ndarray) ->
     if size < 1e-12 or start[2] == 0:
         return None
     start, direction = start / size * np.sign(start[2]), direction / size * np.sign(start[2])
-    return (start, direction) if abs(direction[2]) < 0.87 else None  # steeper than 60 degrees is no stick on soil
+    return (
+        (start, direction) if abs(direction[2]) < 0.87 else None
+    )  # steeper than 60 degrees is no stick on soil
 
 
 def find_stick(rgb: np.ndarray, dark_share: float) -> Stick | None:
@@ -164,8 +174,8 @@ def find_stick(rgb: np.ndarray, dark_share: float) -> Stick | None:
     return None
 
 
-def _bars(rgb: np.ndarray) -> list[tuple[np.ndarray, np.ndarray, float]]:
-    """Candidates for the light bar, longest first: rough ends (2,), (2,) and width, in full-size pixels."""
+def _bars(rgb: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
+    """Candidates for the light bar, likeliest first: rough ends (2,), (2,) and width, in full-size pixels."""
     h, w = rgb.shape[:2]
     q = max(1, int(np.ceil(max(h, w) / WORK_SIDE_PX - 0.2)))
     small = cv2.resize(rgb, (w // q, h // q), interpolation=cv2.INTER_LINEAR) if q > 1 else rgb
@@ -173,66 +183,109 @@ def _bars(rgb: np.ndarray) -> list[tuple[np.ndarray, np.ndarray, float]]:
     low, high = cv2.min(cv2.min(r, g), b), cv2.max(cv2.max(r, g), b)
     # pale and colourless: straw and dry soil are yellow, leaves green
     pale = cv2.subtract(low, cv2.subtract(high, low))
-    size = max(small.shape) // 16 | 1
+    side = max(small.shape)
+    size = side // 16 | 1
     hat = cv2.morphologyEx(pale, cv2.MORPH_TOPHAT, np.ones((size, size), np.uint8))
     top = float(np.percentile(hat[::4, ::4], 99.7))
-    bars = []
     for level in (0.5, 0.3):
         mask = (hat > max(level * top, 20)).astype(np.uint8)
         contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         pieces = []
         for contour in contours:
-            if len(contour) < 4:
+            if len(contour) < 4 or max(cv2.boundingRect(contour)[2:]) < 0.014 * side:
                 continue
             (cx, cy), (a, b_), turn = cv2.minAreaRect(contour)
             long, wide = max(a, b_), min(a, b_) + 1
-            if long < 0.02 * max(small.shape) or cv2.contourArea(contour) < 0.5 * long * (wide - 1):
+            if long < 0.02 * side or cv2.contourArea(contour) < 0.5 * long * (wide - 1):
                 continue
             angle = np.deg2rad(turn if a >= b_ else turn + 90)
-            pieces.append((long, wide, np.array([cx, cy]), np.array([np.cos(angle), np.sin(angle)]), contour))
-        pieces.sort(key=lambda p: -p[0])
-        for long, wide, centre, axis, _ in pieces[:4]:
-            if long < 3 * wide or long < 0.05 * max(small.shape):
-                break
-            bar = _join(pieces, long, wide, centre, axis)
-            if bar is None:
+            pieces.append(
+                _Piece(long, wide, np.array([cx, cy]), np.array([np.cos(angle), np.sin(angle)]), contour)
+            )
+        pieces.sort(key=lambda p: -p.long)
+        bars, used = [], set()
+        for n, seed in enumerate(pieces[:6]):
+            if n in used or seed.long < 3 * seed.wide or seed.long < 0.05 * side:
                 continue
-            ends, width = bar
-            length = np.linalg.norm(ends[1] - ends[0])
-            if length >= LEAST_LENGTH * max(small.shape) and length >= LEAST_ASPECT * width:
-                bars.append((length, (ends[0] + 0.5) * q - 0.5, (ends[1] + 0.5) * q - 0.5, width * q))
-    bars.sort(key=lambda b: -b[0])
-    return [(a, b, width) for _, a, b, width in bars[:4]]
+            ends, members = _join(pieces, seed)
+            used |= members
+            length = float(np.linalg.norm(ends[1] - ends[0]))
+            if length >= 0.7 * LEAST_LENGTH * side and length >= 0.7 * LEAST_ASPECT * seed.wide:
+                bars.append((length, (ends[0] + 0.5) * q - 0.5, (ends[1] + 0.5) * q - 0.5, seed.wide * q))
+        bars.sort(key=lambda bar: -bar[0])
+        for _, start, end, width in bars[:2]:
+            yield start, end, width
 
 
-def _join(
-    pieces: list, long: float, wide: float, centre: np.ndarray, axis: np.ndarray
-) -> tuple[np.ndarray, float] | None:
-    """The bar that pieces on one line make together; shadows and leaves cut it. Ends (2, 2) and width [px]."""
-    points = None
+@dataclass(frozen=True)
+class _Piece:
+    """A pale, narrow region."""
+
+    long: float
+    wide: float
+    centre: np.ndarray
+    axis: np.ndarray
+    contour: np.ndarray
+
+
+def _join(pieces: list[_Piece], seed: _Piece) -> tuple[np.ndarray, set[int]]:
+    """The bar that pieces on one line make together, for shadows and leaves cut it: ends (2, 2) [px], members."""
+    centre, axis = seed.centre, seed.axis
+    members: set[int] = set()
+    ends = np.array([centre, centre])
     for _ in range(2):
         normal = np.array([-axis[1], axis[0]])
-        on_line = [
-            p
-            for p in pieces
-            if abs((p[2] - centre) @ normal) < 0.6 * wide + 0.01 * abs((p[2] - centre) @ axis)
-            and np.ptp(p[4].reshape(-1, 2) @ normal) < 1.8 * wide + 2
-        ]
-        if not on_line:
-            return None
-        points = np.concatenate([p[4].reshape(-1, 2) for p in on_line]).astype(np.float32)
-        vx, vy, x0, y0 = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+        members = {
+            n
+            for n, p in enumerate(pieces)
+            if p is seed
+            or (
+                abs((p.centre - centre) @ normal) < 0.6 * seed.wide + 0.01 * abs((p.centre - centre) @ axis)
+                and np.ptp(p.contour.reshape(-1, 2) @ normal) < 1.8 * seed.wide + 2
+            )
+        }
+        points = np.concatenate([pieces[n].contour.reshape(-1, 2) for n in members]).astype(np.float32)
+        vx, vy, x0, y0 = cv2.fitLine(points, cv2.DIST_L2, 0, 0.01, 0.01).ravel()
         axis, centre = np.array([vx, vy], float), np.array([x0, y0], float)
-    along = (points - centre) @ axis
-    return np.array([centre + along.min() * axis, centre + along.max() * axis]), wide
+        along = (points - centre) @ axis
+        ends = np.array([centre + along.min() * axis, centre + along.max() * axis])
+    return ends, members
+
+
+def _extend(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tuple[np.ndarray, np.ndarray]:
+    """Follow the bar outward over shadows and leaves that cut it, as long as light stretches go on behind them."""
+    bar = float(np.linalg.norm(b - a))
+    axis = (b - a) / bar
+    s = np.arange(-0.7 * bar, 1.7 * bar)
+    light = _profile(rgb, a, axis, s, width)
+    if light is None:
+        return a, b
+    low = np.nan_to_num(light.min(1))
+    inside = low[(s > 0) & (s < bar)]
+    on = low > 0.5 * np.percentile(inside, 70)
+    gap, least = int(0.07 * bar), max(int(0.03 * bar), 2)
+    places = []
+    for outward in (on[s < 0.1 * bar][::-1], on[s > 0.9 * bar]):
+        last = 0
+        share = np.convolve(outward, np.ones(least), "valid") / least
+        # starts of light stretches; the walk stops at the first gap that is too wide for a shadow
+        for k in np.flatnonzero(share > 0.9):
+            if k - last > gap:
+                break
+            last = k + least
+        places.append(min(last, len(outward) - 1))
+    near, far = 0.1 * bar - places[0], 0.9 * bar + places[1]
+    return a + min(near, 0.0) * axis, a + max(far, bar) * axis
 
 
 def _measure(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float, dark_share: float) -> Stick | None:
     """Places along the middle line to sub-pixel; None when this is no light bar between dark ends."""
+    a, b = _centre_line(rgb, *_extend(rgb, a, b, width), width)
     bar = float(np.linalg.norm(b - a))
+    if bar < LEAST_LENGTH * max(rgb.shape) or bar < LEAST_ASPECT * width:
+        return None
     dark = bar * dark_share / (1 - 2 * dark_share)
-    a, b = _centre_line(rgb, a, b, width)
-    axis = (b - a) / np.linalg.norm(b - a)
+    axis = (b - a) / bar
     step = 0.5
     s = np.arange(-2.2 * dark, bar + 2.2 * dark, step)
     light = _profile(rgb, a, axis, s, width)
@@ -267,13 +320,56 @@ def _measure(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float, dark_s
         seen.append(end is not None)
         reach = change + (end if end is not None else dark)
         ends_at.append(-reach if side == 0 else bar + reach)
-    if not any(seen):
+    settled = _settle_ends(s, light, np.array(bar_at), np.array(ends_at), seen, dark_share)
+    if settled is None:
         return None
+    ends_at, seen = settled
     ends = a + np.outer(ends_at, axis)
     h, w = rgb.shape[:2]
     if (ends < 0).any() or (ends > [w - 1, h - 1]).any():
         return None
     return Stick(ends, a + np.outer(bar_at, axis), (seen[0], seen[1]), width)
+
+
+def _settle_ends(
+    s: np.ndarray, light: np.ndarray, bar: np.ndarray, ends: np.ndarray, seen: list[bool], share: float
+) -> tuple[np.ndarray, list[bool]] | None:
+    """Check the outer ends against each other by perspective; places are along the line [px].
+
+    Three places fix how the line runs away from the camera, so each end foretells the other. Where they disagree, a
+    leaf lies over one of the ends and makes it look short: the end is worked out from the other where green lies
+    between its seen and its foretold place.
+    """
+
+    def forecast(known: int) -> float:
+        s = np.array([share, 1 - share, float(known)])
+        x = np.array([*bar, ends[known]])
+        p, q, r = np.linalg.solve(np.column_stack([s, np.ones(3), -s * x]), x)
+        other = 1.0 - known
+        return float((p * other + q) / (r * other + 1))
+
+    if not any(seen):
+        return None
+    expected = np.array([forecast(1) if seen[1] else np.nan, forecast(0) if seen[0] else np.nan])
+    tolerance = max(0.1 * share * float(np.ptp(ends)), 3.0)
+    if all(seen) and np.abs(expected - ends).max() < tolerance:
+        return ends, seen
+    options = [n for n in (0, 1) if seen[n] and np.isfinite(expected[1 - n])]
+    # the forecast must stay within what a camera over a field can show
+    length = float(np.ptp(bar)) * share / (1 - 2 * share)
+    options = [n for n in options if 0.4 < abs(expected[1 - n] - bar[1 - n]) / length < 1.8]
+    if not options:
+        return None
+
+    def green(n: int) -> float:
+        low, high = sorted((float(ends[n]), float(expected[n])))
+        colour = np.nanmean(light[(s >= low - 1) & (s <= high + 1)], axis=0)
+        return float((2 * colour[1] - colour[0] - colour[2]) / max(colour.sum(), 1e-9))
+
+    keep = max(options, key=lambda n: green(1 - n)) if len(options) > 1 else options[0]
+    ends = ends.copy()
+    ends[1 - keep] = expected[1 - keep]
+    return ends, [keep == 0, keep == 1]
 
 
 def _outer_end(d: np.ndarray, colour: np.ndarray, dark: float) -> float | None:
@@ -301,15 +397,19 @@ def _outer_end(d: np.ndarray, colour: np.ndarray, dark: float) -> float | None:
             value = (colour - level) @ toward / (toward @ toward)
             for j in range(k + run - 1, max(k - run, 1), -1):
                 if value[j] >= 0.5 > value[j - 1]:
-                    return float(d[j - 1] + (0.5 - value[j - 1]) / (value[j] - value[j - 1]) * (d[j] - d[j - 1]))
+                    return float(
+                        d[j - 1] + (0.5 - value[j - 1]) / (value[j] - value[j - 1]) * (d[j] - d[j - 1])
+                    )
             return float(d[k])
     return None
 
 
-def _profile(rgb: np.ndarray, origin: np.ndarray, axis: np.ndarray, s: np.ndarray, width: float) -> np.ndarray | None:
-    """Colour along a line in linear light, median over the middle half of the width; NaN off the picture. (n, 3)"""
+def _profile(
+    rgb: np.ndarray, origin: np.ndarray, axis: np.ndarray, s: np.ndarray, width: float
+) -> np.ndarray | None:
+    """Colour along a line in linear light, mean over the middle third of the width; NaN off the picture. (n, 3)."""
     normal = np.array([-axis[1], axis[0]])
-    across = np.linspace(-0.25, 0.25, 5) * width
+    across = np.linspace(-0.17, 0.17, 3) * width
     spots = origin + s[:, None, None] * axis + across[None, :, None] * normal
     x0, y0 = np.floor(spots.reshape(-1, 2).min(0)).astype(int) - 1
     x1, y1 = np.ceil(spots.reshape(-1, 2).max(0)).astype(int) + 2
@@ -318,14 +418,18 @@ def _profile(rgb: np.ndarray, origin: np.ndarray, axis: np.ndarray, s: np.ndarra
     if x1 - x0 < 2 or y1 - y0 < 2:
         return None
     local = (spots - [x0, y0]).astype(np.float32)
-    seen = cv2.remap(rgb[y0:y1, x0:x1], local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    light = np.median(LINEAR[seen], axis=1).astype(float)
+    seen = cv2.remap(
+        rgb[y0:y1, x0:x1], local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    light = LINEAR[seen].mean(1).astype(float)
     off = ((spots < -0.5) | (spots > [w - 0.5, h - 0.5])).any((1, 2))
     light[off] = np.nan
     return light
 
 
-def _cuts(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _cuts(
+    rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Cuts across the bar: where along it (m,), middle of the light part off the line (m,) [px], its width (m,)."""
     axis = (b - a) / np.linalg.norm(b - a)
     normal = np.array([-axis[1], axis[0]])
@@ -354,7 +458,9 @@ def _steady_width(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -
     return float(np.mean(np.abs(widths - usual - slope * (t - 0.5)) < 0.12 * usual + 0.75))
 
 
-def _centre_line(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tuple[np.ndarray, np.ndarray]:
+def _centre_line(
+    rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Middle line of the bar from cuts across it, by a robust line through the middles of the cuts."""
     axis = (b - a) / np.linalg.norm(b - a)
     normal = np.array([-axis[1], axis[0]])
