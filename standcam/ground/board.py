@@ -19,7 +19,7 @@ from standcam.errors import BoardNotFound
 from standcam.ground.focal import Focal, focal_of
 from standcam.ground.geometry import BoardGeometry, default_board, read_board
 from standcam.ground.lens import LensProfile
-from standcam.ground.map import GroundMap
+from standcam.ground.map import GroundMap, Outline
 from standcam.ground.markers import (
     MATCH,
     Greys,
@@ -33,7 +33,7 @@ from standcam.ground.markers import (
     seek,
     side_of,
 )
-from standcam.ground.pose import PlanePoints, fit_plane
+from standcam.ground.pose import PlanePoints, PlanePose, fit_plane
 from standcam.images.photo import Photo
 from standcam.settings import CalibrationSettings
 
@@ -44,6 +44,15 @@ FULL_SIDE_PX = 2600
 """Longer side of the most thorough look at the whole picture. [px]"""
 DISTORTION_SD = 0.02
 """Standard deviation of radial distortion k1 of a phone without lens profile (common practice, no source). [1]"""
+RESIDUAL_MM = 1.0
+"""Root mean square misfit above which the markers do not fit their board: prints are true to some tenths. [mm]"""
+LOST_CORNERS = 0.35
+"""Share of well-seen corners set aside as outliers above which the board does not fit its description."""
+BOARDS_DIFFER_DEG = 6.0
+"""Angle between two boards' planes above which one is said to be tilted; boards of 40 cm tell it to about 1.5
+degrees each. [deg]"""
+LEAN_DEG, STEEPEST_DEG = 20.0, 65.0
+"""Hand-held cameras lean forward or, photos stored sideways, to one side, not both (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -219,44 +228,98 @@ def _ground_map(views: list[BoardView], focal: Focal, width: int, height: int) -
             "The markers of the board fit no camera above the ground.",
             "Photograph the whole board from closer and from above.",
         )
-    # board frame in mm, y down, to ground frame in cm, y up
-    flip = np.diag([10.0, -10.0, 1.0])
+    flip = np.diag([10.0, -10.0, 1.0])  # ground cm, y up, to board mm, y down
     H = np.linalg.inv(pose.px_from_plane() @ flip)
-    misfit = [
-        (
-            (project(np.linalg.inv(pose.px_from_plane(i)), p.px) - p.mm - pose.edge_shift_mm * p.outward) ** 2
-        ).sum(1)
-        * w
-        for i, (p, w) in enumerate(zip(points, pose.weights, strict=True))
-    ]
-    total = np.concatenate(pose.weights).sum()
-    residual = float(np.sqrt(np.concatenate(misfit).sum() / max(total, 1e-9)))
+    residual_mm, lost = _misfit(points, pose)
+    bits, doubts = 0, []
+    most = max(len(v.readings) for v in views)
+    if most < 3 and most < len(views[0].geometry.markers):
+        bits |= flags.bit("few_markers")
+        doubts.append(
+            f"Only {most} of {len(views[0].geometry.markers)} markers were read: the scale is less sure."
+        )
+    if residual_mm > RESIDUAL_MM or lost > LOST_CORNERS:
+        bits |= flags.bit("scale_residual")
+        doubts.append("The markers do not fit the board's description well: is it bent, or another board?")
+    tilted = _tilt_evidence(points, pose, focal)
+    if tilted:
+        bits |= flags.bit("board_tilted")
+        doubts.append(tilted)
+
+    def outline(i: int) -> Outline:
+        px = project(pose.px_from_plane(i), views[i].geometry.outline_mm())
+        return _outline(px if focal.lens is None else focal.lens.distort(px, width, height))
+
+    middle = project(pose.px_from_plane(), np.zeros((1, 2)))
+    if focal.lens is not None:
+        middle = focal.lens.distort(middle, width, height)
     x, y, z = pose.camera_mm / 10
-    markers = sum(len(v.readings) for v in views)
-    bits = flags.bit("few_markers") if max(len(v.readings) for v in views) < 3 else 0
-
-    def to_photo(plane: np.ndarray, i: int) -> tuple[tuple[float, float], ...]:
-        px = project(pose.px_from_plane(i), plane)
-        if focal.lens is not None:
-            px = focal.lens.distort(px, width, height)
-        return tuple((float(a), float(b)) for a, b in px)
-
     return GroundMap(
         ground_from_px=H / H[2, 2],
         width_px=width,
         height_px=height,
         method="board",
-        residual_mm=residual,
-        mark_px=to_photo(np.zeros((1, 2)), 0)[0],
+        residual_mm=residual_mm,
+        mark_px=_outline(middle)[0],
         scale_error_pct_per_m=pose.scale_growth_pct_per_m(
             width, height, 0.0 if focal.lens is not None else DISTORTION_SD
         ),
         camera_cm=(float(x), float(-y), float(-z)),
         lens=focal.lens,
         flags=bits,
-        notes=(f"Scale from {len(views)} board(s), {markers} markers.", focal.note),
-        marks_px=tuple(
-            tuple((float(a), float(b)) for a, b in reading.quad) for view in views for reading in view.readings.values()
-        ),
-        mark_hull_px=to_photo(views[0].geometry.outline_mm(), 0),
+        notes=(_summary(views), focal.note, *doubts),
+        marks_px=tuple(_outline(r.quad) for view in views for r in view.readings.values()),
+        mark_hull_px=outline(0),
+        more_hulls_px=tuple(outline(i) for i in range(1, len(views))),
     )
+
+
+def _outline(points: np.ndarray) -> Outline:
+    return tuple((float(x), float(y)) for x, y in points)
+
+
+def _summary(views: list[BoardView]) -> str:
+    parts = []
+    for view in views:
+        missing = sorted(set(view.geometry.ids) - set(view.readings))
+        text = f"{len(view.readings)} of {len(view.geometry.markers)} markers of the board {view.geometry.name!r}"
+        parts.append(text + (f" (not seen: {', '.join(map(str, missing))})" if missing else ""))
+    return f"Scale from {' and '.join(parts)}."
+
+
+def _misfit(points: list[PlanePoints], pose: PlanePose) -> tuple[float, float]:
+    """Root mean square distance of the corners used from their place [mm], and the share of good corners set aside."""
+    square, weight, good, lost = 0.0, 0.0, 0, 0
+    for i, (p, used) in enumerate(zip(points, pose.weights, strict=True)):
+        seen = project(np.linalg.inv(pose.px_from_plane(i)), p.px)
+        off = ((seen - p.mm - pose.edge_shift_mm * p.outward) ** 2).sum(1)
+        square, weight = square + float(off @ used), weight + float(used.sum())
+        trusted = p.weights > 0.5
+        good, lost = good + int(trusted.sum()), lost + int((trusted & (used < 0.05 * p.weights)).sum())
+    return float(np.sqrt(square / max(weight, 1e-9))), lost / max(good, 1)
+
+
+def _tilt_evidence(points: list[PlanePoints], pose: PlanePose, focal: Focal) -> str:
+    """Why the board may not lie in the soil's plane, in words; empty when nothing tells so.
+
+    One flat board cannot show its own tilt. Two things can: boards in one photo whose planes differ, and a camera
+    that would have been held as nobody holds one: more than ``LEAN_DEG`` to the side and forward at once, or looking
+    along the soil.
+    """
+    normals = []
+    for p in points:
+        alone = fit_plane([p], pose.K, 0.005) if len(points) > 1 and (p.weights > 0.5).sum() >= 8 else None
+        if alone is not None:
+            normals.append(alone.rotation[:, 2])
+    for i, a in enumerate(normals):
+        for b in normals[:i]:
+            angle = float(np.degrees(np.arccos(np.clip(a @ b, -1, 1))))
+            if angle > BOARDS_DIFFER_DEG:
+                return f"The boards lie {angle:.0f} degrees out of one plane: at least one is not flat on the soil."
+    lean = np.degrees(np.arcsin(np.clip(np.abs(pose.rotation[:2, 2]), 0, 1)))
+    if pose.tilt_deg > STEEPEST_DEG or lean.min() > LEAN_DEG:
+        return (
+            f"The camera would have been held {lean[1]:.0f} degrees forward and {lean[0]:.0f} degrees to the side: "
+            "the board seems to lie askew."
+        )
+    return ""

@@ -13,6 +13,9 @@ import numpy as np
 from standcam.errors import NoScale
 from standcam.ground.lens import LensProfile
 
+Outline = tuple[tuple[float, float], ...]
+"""Corners of a polygon in the photo. [px]"""
+
 
 @dataclass(frozen=True)
 class GroundMap:
@@ -42,11 +45,18 @@ class GroundMap:
     """What each of ``marks_px`` is called (marker ids); empty where they have no names."""
     mark_hull_px: tuple[tuple[float, float], ...] = ()
     """Outline of the whole board or stick, which hides soil and is no plant. [px]"""
+    more_hulls_px: tuple[Outline, ...] = ()
+    """Outlines of further boards. [px]"""
 
     @property
     def has_scale(self) -> bool:
         """False when centimetres are only assumed for inner use and must not be reported."""
         return self.method != "none"
+
+    @property
+    def hulls_px(self) -> tuple[Outline, ...]:
+        """Outlines of all scale marks: what lies inside is no plant. [px]"""
+        return ((self.mark_hull_px,) if self.mark_hull_px else ()) + self.more_hulls_px
 
     def to_ground(self, points_px: np.ndarray) -> np.ndarray:
         """Ground coordinates of pixels. (n, 2) [px] -> (n, 2) [cm]; NaN at and beyond the horizon."""
