@@ -164,7 +164,7 @@ def lens_toml(profile: LensProfile, comments: Sequence[str] = ()) -> str:
             f"k2 = {profile.k2:.6f}",
             "# root mean square distance between pattern corners as found and as this profile puts them",
             f"residual_px = {profile.residual_px:.3f}",
-            "# day the photos were taken",
+            "# day the photos were taken, or else of the measurement",
             f'date = "{profile.date}"',
             "",
         ]
