@@ -85,8 +85,9 @@ def spacing_shares(counts: np.ndarray) -> Shares:
 def interval_counts(counts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Skipped, single and double intervals of form B, and their sum. (..., 5) -> four (...,)
 
-    These are n0, n1, n2 and N' of the standard: ``n2 = n1'``, ``n1 = N - 2 n2``, ``n0 = n3' + 2 n4' + 3 n5'``,
-    ``N' = n2' + 2 n3' + 3 n4' + 4 n5'``. For any counts ``n0 + n1 + n2 = N'``.
+    These are n0, n1, n2 and N' of the standard: ``n2 = n1'``, ``n1 = N - 2 n2``,
+    ``n0 = n3' + 2 n4' + 3 n5'``, ``N' = n2' + 2 n3' + 3 n4' + 4 n5'``. For any counts
+    ``n0 + n1 + n2 = N'``.
     """
     n = np.asarray(counts)
     double = n[..., 0]
