@@ -40,7 +40,7 @@ from standcam.settings import CalibrationSettings
 QUICK_SIDE_PX = 1100
 """Longer side of the picture of the first look: markers of the built-in board, photographed from standing height,
 keep 25 px there. [px]"""
-FULL_SIDE_PX = 2600
+FULL_SIDE_PX = 2200
 """Longer side of the most thorough look at the whole picture. [px]"""
 DISTORTION_SD = 0.02
 """Standard deviation of radial distortion k1 of a phone without lens profile (common practice, no source). [1]"""

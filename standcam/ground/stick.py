@@ -28,8 +28,8 @@ WORK_SIDE_PX = 1100
 """Longer side of the picture in which the bar is looked for. [px]"""
 LEAST_LENGTH = 0.2
 """Least length of the light bar over the longer side of the picture."""
-LEAST_ASPECT = 9.0
-"""Least length of the light bar over its width."""
+LEAST_ASPECT, MOST_ASPECT = 9.0, 90.0
+"""Bounds of the length of the light bar over its width: thinner things are straw, wires and edges of boards."""
 LEAST_STEP = 0.02
 """Least step of linear light (0 to 1) that counts as the end of the stick on the soil."""
 
@@ -256,14 +256,15 @@ def _extend(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tupl
     """Follow the bar outward over shadows and leaves that cut it, as long as light stretches go on behind them."""
     bar = float(np.linalg.norm(b - a))
     axis = (b - a) / bar
-    s = np.arange(-0.7 * bar, 1.7 * bar)
+    step = max(1.0, bar / 600)
+    s = np.arange(-0.7 * bar, 1.7 * bar, step)
     light = _profile(rgb, a, axis, s, width)
     if light is None:
         return a, b
-    low = np.nan_to_num(light.min(1))
+    low = np.nan_to_num(np.minimum(np.minimum(light[:, 0], light[:, 1]), light[:, 2]))
     inside = low[(s > 0) & (s < bar)]
     on = low > 0.5 * np.percentile(inside, 70)
-    gap, least = int(0.07 * bar), max(int(0.03 * bar), 2)
+    gap, least = int(0.07 * bar / step), max(int(0.03 * bar / step), 2)
     places = []
     for outward in (on[s < 0.1 * bar][::-1], on[s > 0.9 * bar]):
         last = 0
@@ -274,19 +275,21 @@ def _extend(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tupl
                 break
             last = k + least
         places.append(min(last, len(outward) - 1))
-    near, far = 0.1 * bar - places[0], 0.9 * bar + places[1]
+    near, far = 0.1 * bar - places[0] * step, 0.9 * bar + places[1] * step
     return a + min(near, 0.0) * axis, a + max(far, bar) * axis
 
 
 def _measure(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float, dark_share: float) -> Stick | None:
     """Places along the middle line to sub-pixel; None when this is no light bar between dark ends."""
+    if _steady_width(rgb, a, b, width) < 0.6:
+        return None
     a, b = _centre_line(rgb, *_extend(rgb, a, b, width), width)
     bar = float(np.linalg.norm(b - a))
-    if bar < LEAST_LENGTH * max(rgb.shape) or bar < LEAST_ASPECT * width:
+    if bar < LEAST_LENGTH * max(rgb.shape) or not LEAST_ASPECT * width <= bar <= MOST_ASPECT * width:
         return None
     dark = bar * dark_share / (1 - 2 * dark_share)
     axis = (b - a) / bar
-    step = 0.5
+    step = max(0.5, bar / 2000)
     s = np.arange(-2.2 * dark, bar + 2.2 * dark, step)
     light = _profile(rgb, a, axis, s, width)
     if light is None:
@@ -409,21 +412,26 @@ def _profile(
 ) -> np.ndarray | None:
     """Colour along a line in linear light, mean over the middle third of the width; NaN off the picture. (n, 3)."""
     normal = np.array([-axis[1], axis[0]])
-    across = np.linspace(-0.17, 0.17, 3) * width
-    spots = origin + s[:, None, None] * axis + across[None, :, None] * normal
-    x0, y0 = np.floor(spots.reshape(-1, 2).min(0)).astype(int) - 1
-    x1, y1 = np.ceil(spots.reshape(-1, 2).max(0)).astype(int) + 2
+    across = np.array([-0.17, 0.0, 0.17]) * width
+    corners = origin + np.outer(s[[0, -1, 0, -1]], axis) + np.outer(across[[0, 0, 2, 2]], normal)
     h, w = rgb.shape[:2]
-    x0, y0, x1, y1 = max(x0, 0), max(y0, 0), min(x1, w), min(y1, h)
+    x0, y0 = np.clip(np.floor(corners.min(0)).astype(int) - 1, 0, [w, h])
+    x1, y1 = np.clip(np.ceil(corners.max(0)).astype(int) + 2, 0, [w, h])
     if x1 - x0 < 2 or y1 - y0 < 2:
         return None
-    local = (spots - [x0, y0]).astype(np.float32)
+    xs = (origin[0] - x0 + s * axis[0])[:, None] + across * normal[0]
+    ys = (origin[1] - y0 + s * axis[1])[:, None] + across * normal[1]
     seen = cv2.remap(
-        rgb[y0:y1, x0:x1], local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        rgb[y0:y1, x0:x1],
+        xs.astype(np.float32),
+        ys.astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
     )
-    light = LINEAR[seen].mean(1).astype(float)
-    off = ((spots < -0.5) | (spots > [w - 0.5, h - 0.5])).any((1, 2))
-    light[off] = np.nan
+    light = LINEAR[seen]
+    light = ((light[:, 0] + light[:, 1] + light[:, 2]) / 3).astype(float)
+    x, y = xs[:, 1] + x0, ys[:, 1] + y0
+    light[(x < -0.5) | (y < -0.5) | (x > w - 0.5) | (y > h - 0.5)] = np.nan
     return light
 
 
@@ -437,12 +445,13 @@ def _cuts(
     t = np.linspace(0.03, 0.97, 32)
     spots = a + t[:, None, None] * (b - a) + across[None, :, None] * normal
     h, w = rgb.shape[:2]
-    low = np.clip(np.floor(spots.reshape(-1, 2).min(0)).astype(int) - 1, 0, [w - 2, h - 2])
-    high = np.clip(np.ceil(spots.reshape(-1, 2).max(0)).astype(int) + 2, 2, [w, h])
+    corners = spots[[0, 0, -1, -1], [0, -1, 0, -1]]
+    low = np.clip(np.floor(corners.min(0)).astype(int) - 1, 0, [w - 2, h - 2])
+    high = np.clip(np.ceil(corners.max(0)).astype(int) + 2, 2, [w, h])
     local = (spots - low).astype(np.float32)
     cut = rgb[low[1] : high[1], low[0] : high[0]]
     seen = cv2.remap(cut, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = LINEAR[seen].min(2)
+    seen = LINEAR[np.minimum(np.minimum(seen[..., 0], seen[..., 1]), seen[..., 2])]
     half = (np.percentile(seen, 90, axis=1) + np.percentile(seen, 15, axis=1)) / 2
     bright = seen > half[:, None]
     count = bright.sum(1)
