@@ -15,6 +15,7 @@ import numpy as np
 
 from standcam import flags
 from standcam.images.photo import Photo
+from standcam.images.reduce import reduce
 from standcam.report import wording
 from standcam.report.canvas import (
     INK,
@@ -45,22 +46,6 @@ def small_view(photo: Photo, output: OutputSettings | None = None) -> bytes:
     """JPEG of a reduced copy, longer side ``output.marked_width_px``; smaller photos keep their size."""
     output = output or OutputSettings()
     return _jpeg(reduce(photo.rgb, output.marked_width_px), VIEW_QUALITY)
-
-
-def reduce(rgb: np.ndarray, longer_px: int) -> np.ndarray:
-    """A copy whose longer side has at most ``longer_px`` pixels.
-
-    By halves, each pixel the mean of four, and then one linear step: a fifth of the time that area averaging
-    by an odd ratio takes.
-    """
-    while max(rgb.shape[:2]) >= 1.5 * longer_px:
-        size = (max(1, rgb.shape[1] // 2), max(1, rgb.shape[0] // 2))
-        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    ratio = longer_px / max(rgb.shape[:2])
-    if ratio >= 1:
-        return rgb
-    size = (max(1, round(rgb.shape[1] * ratio)), max(1, round(rgb.shape[0] * ratio)))
-    return cv2.resize(rgb, size, interpolation=cv2.INTER_LINEAR)
 
 
 def mark_photo(
