@@ -1,8 +1,8 @@
-"""Shared fixtures; see tests/fixtures/."""
+"""Fixtures for all tests; see tests/fixtures/."""
 
 import sys
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-pytest_plugins = ["fixtures.scenes"]
+from fixtures.scenes import scenes  # noqa: F401

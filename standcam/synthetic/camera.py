@@ -1,7 +1,7 @@
 """A pinhole camera with radial distortion, held over the field.
 
-World: X along the row, Y across it, Z up, in mm; the plane Z = 0 is the soil. Camera axes here are OpenCV's: x to the
-right, y down, z forward.
+World: X along the row, Y across it, Z up, in mm; the plane Z = 0 is the soil. Camera axes here are OpenCV's:
+x to the right, y down, z forward.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from standcam.ground.map import GroundMap
 from standcam.synthetic.recipe import CameraRecipe
 
 FARTHEST_MM = 8000.0
-"""Soil further than this from the camera's foot is left to the haze: at 1.5 m height it is within 11 degrees of the
-horizon. [mm]"""
+"""Soil further than this from the camera's foot is left to the haze: at 1.5 m height it is within 11 degrees
+of the horizon. [mm]"""
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Camera:
         return np.c_[u / self.focal_px, np.ones(len(u))] @ self.rotation
 
     def to_plane(self, points_px: np.ndarray, z_mm: float = 0.0) -> np.ndarray:
-        """Where rays of pixels meet the level plane at ``z_mm``; NaN at and above the horizon. (n, 2) -> (n, 2) [mm]"""
+        """Where rays of pixels meet the plane at ``z_mm``; NaN from the horizon up. (n, 2) -> (n, 2) [mm]"""
         rays = self.rays(np.asarray(points_px, float).reshape(-1, 2))
         down = rays[:, 2:]
         with np.errstate(divide="ignore", invalid="ignore"):

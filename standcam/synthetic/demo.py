@@ -1,4 +1,4 @@
-"""The demonstration set: an invented planter-speed trial, with tape readings, survey file and a word on each photo."""
+"""The demonstration set: an invented planter-speed trial with tape readings and a survey file."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def tape_text(recipe: SceneRecipe, truth: pd.DataFrame, unit: str, seed: int) ->
     rng = np.random.default_rng([seed, zlib.crc32(f"tape {recipe.name}".encode())])
     readings = np.sort((x - start + rng.normal(0, READING_SD_MM, len(x))) / _MM_PER[unit])
     lines = [
-        f"# Tape along the row of {recipe.name}.jpg, read at the stems from the first peg. Invented, as the photo is.",
+        f"# Tape along the row of {recipe.name}.jpg, from the first peg. Invented, as the photo is.",
         f"# row_length_{unit}: {(stop - start) / _MM_PER[unit]:.1f}",
         f"plot,row,position_{unit}",
     ]
@@ -61,26 +61,30 @@ def readme_text(book: RecipeBook) -> str:
     """README of the set: the scenario, and what each photo shows."""
     photos = "\n".join(f"| `{scene.name}.jpg` | {scene.story} |" for scene in book.scenes)
     tapes = ", ".join(f"`tape_{name}.csv` ({unit})" for name, unit in TAPED.items())
-    spacing, width = book.scenes[0].planter.nominal_spacing_mm / 10, book.scenes[0].crop.row_width_mm / 10
+    first = book.scenes[0]
+    spacing, width = first.planter.nominal_spacing_mm / 10, first.crop.row_width_mm / 10
+    depth, lift = first.ground.furrow_depth_mm, first.target.lift_mm
+    short = 100 * (depth + lift) / first.camera.height_mm
     return f"""# Demonstration photos
 
-Thistlewick Hollow, field Moonmere, 14 May 2031: one planter, two speeds side by side, rows {width:g} cm apart, seed
-meant to lie every {spacing:g} cm. Farm, field, date and trial are invented, and the photos are rendered by
-`standcam scene`: they show how the program works, and are no evidence of how well it works in a field.
+Thistlewick Hollow, field Moonmere, 14 May 2031: one planter, two speeds side by side, rows {width:g} cm
+apart, seed meant to lie every {spacing:g} cm. Farm, field, date and trial are invented, and the photos are
+rendered by `standcam scene`: they show how the program works, and are no evidence of how well it works in a
+field.
 
 | photo | what it shows |
 | --- | --- |
 {photos}
 
-- `truth.csv`: every plant that shows, with its stem base in the upright picture (`x_px`, `y_px`; centre of the top
-  left pixel is 0, 0) and on the ground (mm along and across the row). `visible` is 1 where the base is in the picture
-  and at least 25 % and 30 px of the plant show.
+- `truth.csv`: every plant that shows, with its stem base in the upright picture (`x_px`, `y_px`; centre of
+  the top left pixel is 0, 0) and on the ground (mm along and across the row). `visible` is 1 where the base
+  is in the picture and at least 25 % and 30 px of the plant show.
 - {tapes}: the main row of two photos, read with a tape (3 mm reading error), for `standcam tape`.
 - `survey.toml`: row width and seed spacing. `recipe.toml`: seed and settings of every scene.
 
-Stem bases lie in a furrow, {book.scenes[0].ground.furrow_depth_mm:g} mm below the high spots that the board rests on,
-as they do in fields. A scale taken from the board reads distances in the row short by that depth over the camera's
-height, 0.3 %.
+Stem bases lie in a furrow {depth:g} mm below the high spots of the soil, and the face of the board {lift:g}
+mm above them, much as in a field. A scale taken from the board therefore reads distances in the row about
+{short:.1f} % short (the height between them over the camera's).
 
 Make them anew with `standcam scene DIR --flat`. Licence: that of the project (MIT).
 """

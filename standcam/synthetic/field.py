@@ -1,10 +1,10 @@
 """The truth of a synthetic field: which plants stand where.
 
-The planter model: seed slots at the nominal spacing with a random phase. A slot is skipped with ``p_skip``; a seed lies
-about its slot by a normal placement error; with ``p_double`` a second seed lies 10 to 50 mm on; each seed emerges or
-not, in time or late, independently. For perfect placement and no doubles the distance of neighbours is
-``nominal x Geometric(p)`` with ``p = (1 - p_skip)(1 - p_no_emergence)``: mean ``nominal / p``, standard deviation
-``nominal sqrt(1 - p) / p``.
+The planter model: seed slots at the nominal spacing with a random phase. A slot is skipped with ``p_skip``; a
+seed lies about its slot by a normal placement error; with ``p_double`` a second seed lies 10 to 50 mm on;
+each seed emerges or not, in time or late, independently. For perfect placement and no doubles the distance of
+neighbours is ``nominal x Geometric(p)`` with ``p = (1 - p_skip)(1 - p_no_emergence)``: mean ``nominal / p``,
+standard deviation ``nominal sqrt(1 - p) / p``.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ FIELD_COLUMNS = {
     "is_double_of": "str",
     "shape_seed": "int64",
 }
-"""Columns of a field: X along the row, Y across; ``is_double_of`` names the first plant of a pair; ``shape_seed`` draws
-the plant's form, so that a plant looks the same whichever others are drawn."""
+"""Columns of a field: X along the row, Y across; ``is_double_of`` names the first plant of a pair;
+``shape_seed`` draws the plant's form, so that a plant looks the same whichever others are drawn."""
 
 
 def plant_row(planter: PlanterRecipe, from_mm: float, to_mm: float, rng: np.random.Generator) -> pd.DataFrame:
@@ -41,8 +41,8 @@ def plant_row(planter: PlanterRecipe, from_mm: float, to_mm: float, rng: np.rand
     Returns
     -------
     DataFrame
-        ``x_mm`` along the row, ``off_mm`` across it, ``late``, ``pair`` (number of the double it belongs to, or -1),
-        sorted by slot.
+        ``x_mm`` along the row, ``off_mm`` across it, ``late``, ``pair`` (number of the double it belongs to,
+        or -1), sorted by slot.
     """
     spacing = planter.nominal_spacing_mm
     slots = np.arange(from_mm + rng.uniform(0, spacing), to_mm, spacing)

@@ -19,7 +19,7 @@ CLOUD_RGB = np.array([0.96, 1.0, 1.05])
 STRENGTH = {"sun": (1.0, 0.17), "haze": (0.48, 0.48), "overcast": (0.0, 0.95)}
 """Irradiance of level ground from sun and from sky, relative."""
 PENUMBRA_MM = {"sun": 0.7, "haze": 7.0, "overcast": 0.0}
-"""Blur of cast shadows. The sun's disc of half a degree softens the shadow of a leaf 100 mm up by 1 mm. [mm]"""
+"""Blur of cast shadows. The sun's half degree softens the shadow of a leaf 100 mm up by 1 mm. [mm]"""
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Light:
     """(3,)"""
     grid: Grid
     top: np.ndarray
-    """Greatest height met by the sun ray that ends in a cell of the plane Z = 0, ``raster.NOTHING`` if none. [mm]"""
+    """Greatest height on the sun ray that ends in a cell of the plane Z = 0, or ``raster.NOTHING``. [mm]"""
     shadow: np.ndarray
     """Share of the sun that things take from such a ray. (rows, columns)"""
     person: np.ndarray | None

@@ -17,7 +17,7 @@ HELD_BACK = 0.75
 USUAL_LIGHT = 0.20
 """Mean light of a common scene, which is brought to middle grey."""
 WHITE_LIMIT = 1.75
-"""Exposure is held back so that the brightest hundredth stays below this (it is compressed, not clipped). [1]"""
+"""Exposure is held back so that all but the brightest 0.5 % stays below this. [1]"""
 
 
 def develop(linear: np.ndarray, capture: CaptureRecipe, rng: np.random.Generator) -> np.ndarray:
@@ -55,7 +55,7 @@ def _vignette(shape: tuple[int, ...], loss: float) -> np.ndarray:
 
 
 def _tone(x: np.ndarray) -> np.ndarray:
-    """Filmic tone curve: the rational fit of Narkowicz (2015, "ACES filmic tone mapping curve"), from memory."""
+    """Filmic tone curve, rational fit by Narkowicz (2015; from memory)."""
     x = x * np.float32(0.9)
     return np.clip(x * (2.51 * x + 0.03) / (x * (2.43 * x + 0.59) + 0.14), 0, 1)
 
@@ -85,6 +85,6 @@ def write_jpeg(path: Path, rgb: np.ndarray, capture: CaptureRecipe, camera: Came
     detail = exif.get_ifd(0x8769)
     detail[0x9003] = capture.taken
     if isinstance(camera, CameraRecipe):
-        detail[0xA405] = int(round(camera.focal_length_35mm))
+        detail[0xA405] = round(camera.focal_length_35mm)
         detail[0x920A] = IFDRational(round(camera.focal_length_35mm * 0.18 * 100), 100)
     image.save(path, quality=capture.jpeg_quality, exif=exif, subsampling=2)

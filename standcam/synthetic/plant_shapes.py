@@ -1,7 +1,7 @@
 """Seedlings as curved ribbons: a maize-like grass, a soybean-like broad-leaf, and weeds.
 
-Sizes are those of ordinary seedlings (common practice, no source): they need only look right and stand right. Each
-function gives triangles about a stem base at the origin, Z up, in mm.
+Sizes are those of ordinary seedlings (common practice, no source): they need only look right and stand right.
+Each function gives triangles about a stem base at the origin, Z up, in mm.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def _arc(
 
 
 def _frame(path: np.ndarray, twist: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Unit vectors across and out of a ribbon that follows ``path``, turned by ``twist`` about it. (n, 3), (n, 3)"""
+    """Unit vectors across and out of a ribbon along ``path``, turned by ``twist``. (n, 3), (n, 3)"""
     along = np.gradient(path, axis=0)
     along /= np.linalg.norm(along, axis=1, keepdims=True) + 1e-12
     flat = path[-1, :2] - path[0, :2]
@@ -60,7 +60,7 @@ def _frame(path: np.ndarray, twist: np.ndarray) -> tuple[np.ndarray, np.ndarray]
 def _blade(
     path: np.ndarray, width: np.ndarray, fold: np.ndarray, twist: np.ndarray, colour: np.ndarray, owner: int
 ) -> Mesh:
-    """A ribbon with a midrib: two halves, each raised by ``fold`` at its edge, so that light breaks at the rib."""
+    """A ribbon of two halves, each raised by ``fold`` at its edge, so that light breaks at the rib."""
     side, out = _frame(path, twist)
     half = width[:, None] / 2
     up = np.sin(fold)[:, None]
@@ -134,7 +134,7 @@ def _leaflet(
     rng: np.random.Generator,
     shape: float = 1.0,
 ) -> Mesh:
-    """An oval leaf, cupped across and drooping along; ``shape`` above 1 moves its widest place to the base."""
+    """An oval leaf, cupped and drooping; ``shape`` above 1 moves its widest place to the base."""
     t = np.linspace(0, 1, 10)
     droop = rng.uniform(0.2, 0.9)
     path = _arc(start, azimuth, elevation - droop * t**1.3, length, rng.normal(0, 0.15) * t)
@@ -236,12 +236,12 @@ def weed(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
             _leaflet(foot, plane + k * np.pi, 0.25, 5.5 * size, 3 * size, 0.1, green * 1.2, owner, rng, 0.95)
         )
     golden = np.deg2rad(137.5)
-    for k in range(int(round(1.6 * stage))):
+    for k in range(round(1.6 * stage)):
         length = size * rng.uniform(6, 9) * (1 + 0.45 * min(k, 3)) * (0.55 + 0.15 * stage)
         parts.append(
             _leaflet(
-                foot + [0, 0, 1.5 * k], plane + 1.6 + k * golden, rng.uniform(0.1, 0.8), length, length * slender,
-                0.2, green, owner, rng, 0.9,
+                foot + np.array([0, 0, 1.5 * k]), plane + 1.6 + k * golden, rng.uniform(0.1, 0.8), length,
+                length * slender, 0.2, green, owner, rng, 0.9,
             )
         )  # fmt: skip
     return join(parts)

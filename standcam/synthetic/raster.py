@@ -1,7 +1,7 @@
 """Triangles to pixels: which triangle each sample shows, where on it, and how much of each plant is hidden.
 
-Painter's order: triangles are small (a few mm), so filling them from the farthest to the nearest settles occlusion.
-Samples lie ``SUPER`` times denser than pixels.
+Painter's order: triangles are small (a few mm), so filling them from the farthest to the nearest settles
+occlusion. Samples lie ``SUPER`` times denser than pixels.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def _barycentric(corners: np.ndarray, at: np.ndarray) -> np.ndarray:
 
 
 def silhouette_px(corners_px: np.ndarray) -> float:
-    """Area of the union of triangles, picture edge and other plants left out of account. (n, 3, 2) [px] -> [px]"""
+    """Area of the union of triangles, whatever hides or cuts them. (n, 3, 2) [px] -> [px²]"""
     points = to_samples(corners_px[np.isfinite(corners_px).all((1, 2))])
     if not len(points):
         return 0.0
@@ -101,7 +101,7 @@ def silhouette_px(corners_px: np.ndarray) -> float:
 
 
 def fill_heights(corners_cells: np.ndarray, height: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
-    """Greatest height over each cell of a ground grid, ``NOTHING`` where nothing is. (n, 3, 2), (n,) -> shape"""
+    """Greatest height over each cell of a ground grid, else ``NOTHING``. (n, 3, 2), (n,) -> shape"""
     top = np.full(shape, NOTHING, np.float32)
     low, high = corners_cells.min(1), corners_cells.max(1)
     inside = (high >= 0).all(1) & (low[:, 0] < shape[1]) & (low[:, 1] < shape[0])

@@ -1,7 +1,8 @@
 """Recipes: what a synthetic scene holds, as frozen records with defaults, and their TOML form.
 
-A recipe file has a ``seed``, any number of ``[preset.NAME]`` tables and a list of ``[[scene]]`` tables. A scene names
-the presets it starts from (``use = ["fast", "dry"]``, later ones win) and then gives its own values::
+A recipe file has a ``seed``, any number of ``[preset.NAME]`` tables and a list of ``[[scene]]`` tables. A
+scene names the presets it starts from (``use = ["fast", "dry"]``, later ones win) and then gives its own
+values::
 
     seed = 7
     [preset.fast.planter]
@@ -78,7 +79,7 @@ class CropRecipe:
     species: str = "maize"
     """maize (grass-like) or soybean (broad-leaved)."""
     stage: float = 3.0
-    """Mean number of leaves, the one that unrolls included. Soybean: 1 cotyledons, 2 first pair, 3 first trifoliate."""
+    """Mean number of leaves, the emerging one included. Soybean: 1 cotyledons, 2 first pair, 3 trifoliate."""
     stage_sd: float = 0.35
     row_width_mm: float = 760.0
     weeds_per_m2: float = 3.0
@@ -130,7 +131,7 @@ class LightRecipe:
     sun_azimuth_deg: float = 215.0
     """Direction to the sun, from X towards Y."""
     photographer_shadow: bool = False
-    """Draw the shadow of the person who holds the camera; it falls into the picture if the sun is at their back."""
+    """Draw the photographer's shadow; it falls into the picture if the sun is at their back."""
 
     def __post_init__(self) -> None:
         _one_of(self, "kind", ("sun", "haze", "overcast"))
@@ -146,8 +147,8 @@ class GroundRecipe:
     roughness: float = 0.6
     """0 smooth crust, 1 coarse clods."""
     furrow_depth_mm: float = 0.0
-    """How far the seed furrow, with the stem bases, lies below the plane of the soil's high spots on which the board
-    rests. [mm]"""
+    """How far the seed furrow, with the stem bases, lies below the plane of the soil's high spots on which
+    the board rests. [mm]"""
     straw_per_m2: float = 6.0
     """Pieces of straw and stalk."""
 
@@ -242,7 +243,7 @@ class SceneRecipe:
         return dataclasses.replace(self, **{part: dataclasses.replace(getattr(self, part), **values)})
 
     def rng(self, seed: int) -> np.random.Generator:
-        """Generator for this scene: depends on seed and name only, so that scenes may be added or re-ordered."""
+        """Generator for this scene, by seed and name only: scenes may be added or re-ordered."""
         return np.random.default_rng([seed, zlib.crc32(self.name.encode())])
 
 

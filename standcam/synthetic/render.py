@@ -1,7 +1,7 @@
 """Truth, camera and light to a picture in linear light, with exact masks.
 
-Soil is lit on a ground grid and then seen through the camera; plants, straw and scale mark are triangles over it,
-shaded sample by sample. What a camera makes of the light is in :mod:`standcam.synthetic.noise`.
+Soil is lit on a ground grid and then seen through the camera; plants, straw and scale mark are triangles over
+it, shaded sample by sample. What a camera makes of the light is in :mod:`standcam.synthetic.noise`.
 """
 
 from __future__ import annotations

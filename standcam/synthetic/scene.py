@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pandas as pd
 
-from standcam.errors import ResultsExist
+from standcam.errors import ResultsExist, UnwritableResults
 from standcam.ground.map import GroundMap
 from standcam.rows.line import RowLine
 from standcam.synthetic import noise
@@ -26,13 +26,36 @@ VISIBLE_SHARE, VISIBLE_PX = 0.25, 30
 """A plant counts as visible when its base is in the picture and this share and number of its pixels show."""
 
 TRUTH_COLUMNS = [
-    "image", "plant_id", "row_id", "kind", "x_px", "y_px", "x_along_row_mm", "y_across_mm", "z_mm", "leaf_count",
-    "visible", "visible_frac", "n_px", "in_image", "base_visible", "is_double_of",
-]  # fmt: skip
-PLACE_COLUMNS = [
-    "image", "plant_id", "row_id", "kind", "x_px", "y_px", "x_along_row_mm", "y_across_mm", "z_mm", "leaf_count",
+    "image",
+    "plant_id",
+    "row_id",
+    "kind",
+    "x_px",
+    "y_px",
+    "x_along_row_mm",
+    "y_across_mm",
+    "z_mm",
+    "leaf_count",
+    "visible",
+    "visible_frac",
+    "n_px",
+    "in_image",
+    "base_visible",
     "is_double_of",
-]  # fmt: skip
+]
+PLACE_COLUMNS = [
+    "image",
+    "plant_id",
+    "row_id",
+    "kind",
+    "x_px",
+    "y_px",
+    "x_along_row_mm",
+    "y_across_mm",
+    "z_mm",
+    "leaf_count",
+    "is_double_of",
+]
 """Columns that need no rendering: they follow from seed and recipe alone."""
 
 
@@ -171,7 +194,7 @@ def scene_record(scene: Scene, seed: int | None = None) -> dict[str, Any]:
     r, camera = scene.recipe, scene.camera
     # written with camera axes x right, y up, z back, as ray tracers have them
     to_world = camera.rotation.T @ np.diag([1.0, -1.0, -1.0])
-    rows = sorted(scene.truth.row_id.dropna().unique().astype(int))
+    rows = sorted(int(row) for row in scene.truth.row_id.dropna().unique())
     record: dict[str, Any] = {
         "image": f"{r.name}.jpg",
         "width": camera.width_px,
@@ -243,7 +266,7 @@ def write_truth(path: Path, truth: pd.DataFrame) -> None:
 def write_scenes(
     book: RecipeBook, folder: Path, force: bool = False, flat: bool = False, progress: Any = None
 ) -> pd.DataFrame:
-    """Make every scene of a recipe book and write ``images/ truth/ scenes/ masks/``, and all truth in ``truth.csv``.
+    """Make every scene of a book: ``images/ truth/ scenes/ masks/``, and all truth in ``truth.csv``.
 
     Parameters
     ----------
@@ -261,13 +284,20 @@ def write_scenes(
     ------
     ResultsExist
         The folder holds a truth table already and ``force`` is not set.
+    UnwritableResults
+        The folder cannot be made.
     """
     folder = Path(folder)
     if (folder / "truth.csv").exists() and not force:
         raise ResultsExist(f"{folder} already holds a truth.csv.", "Choose another folder, or add --force.")
     images = folder if flat else folder / "images"
     for path in [images] if flat else [images, folder / "truth", folder / "scenes", folder / "masks"]:
-        path.mkdir(parents=True, exist_ok=True)
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UnwritableResults(
+                f"{path} cannot be made: {error.strerror}.", "Choose another folder."
+            ) from None
     tables: list[pd.DataFrame] = []
     for recipe in book.scenes:
         if progress is not None:

@@ -1,7 +1,7 @@
 """The soil surface: a height field of clods, crust and furrow, its colour, and how light falls on it.
 
-All on a grid over the ground, in float32. Noise comes in octaves: normal numbers on a coarse lattice, blown up by
-cubic interpolation. Clods are domes about scattered seeds, by a distance transform.
+All on a grid over the ground, in float32. Noise comes in octaves: normal numbers on a coarse lattice, blown
+up by cubic interpolation. Clods are domes about scattered seeds, by a distance transform.
 """
 
 from __future__ import annotations
@@ -104,14 +104,15 @@ def relief(
     h = (1.0 + 2.0 * k) * octave(grid, 150, rng) + (0.8 + 1.3 * k) * octave(grid, 55, rng)
     h += (0.3 + 1.0 * k) * coarse + (0.14 + 0.36 * k) * fine + (0.07 + 0.14 * k) * octave(grid, 2.6, rng)
     if k > 0.05:
+        h += _clods(grid, 5.5, 2.3, 0.5 + 0.3 * k, fine, rng) * (k * (0.25 + 0.75 * patch))
         h += _clods(grid, 9, 4.2, 0.35 + 0.35 * k, fine, rng) * (k * (0.35 + 0.65 * patch))
-        h += _clods(grid, 34, 13, 0.65 * k, 0.5 * fine + 0.7 * coarse, rng) * (k * patch)
+        h += _clods(grid, 26, 9.5, 0.75 * k, 0.5 * fine + 0.7 * coarse, rng) * (k * patch)
         h += _clods(grid, 130, 26, 0.5 * k, 0.3 * fine + 0.8 * coarse, rng) * (0.8 * k * patch**2)
     # pores and cracks of a crusted surface
     h -= 1.6 * np.clip(octave(grid, 11, rng) - 1.7, 0, 0.8)
     stamp = np.zeros(grid.shape, np.uint8)
     for x, y in grid.cells(stems_mm):
-        cv2.circle(stamp, (int(round(x)), int(round(y))), max(int(7 / grid.cell_mm), 1), 255, -1)
+        cv2.circle(stamp, (round(float(x)), round(float(y))), max(int(7 / grid.cell_mm), 1), 255, -1)
     near = cv2.GaussianBlur(stamp, (0, 0), max(5 / grid.cell_mm, 0.8)).astype(np.float32) / 255
     h *= 1 - np.minimum(1.6 * near, 1)
     y = grid.y0_mm + np.arange(grid.rows, dtype=np.float32) * grid.cell_mm

@@ -64,17 +64,17 @@ def _to_world(recipe: TargetRecipe, face_mm: np.ndarray) -> np.ndarray:
 
 def _board(recipe: TargetRecipe, board: BoardGeometry, rng: np.random.Generator) -> Target:
     scale = TEXTURE_PX_PER_MM
-    width, height = int(round(board.width_mm * scale)), int(round(board.height_mm * scale))
+    width, height = round(board.width_mm * scale), round(board.height_mm * scale)
     face = np.full((height, width), PAPER, np.float32)
     family = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, board.dictionary))
     markers = {}
     for marker in board.markers:
         if marker.id in recipe.missing:
             continue
-        side = int(round(marker.side_mm * scale))
+        side = round(marker.side_mm * scale)
         ink = cv2.aruco.generateImageMarker(family, marker.id, side)
-        left = int(round((marker.centre_mm[0] + board.width_mm / 2) * scale - side / 2))
-        top = int(round((marker.centre_mm[1] + board.height_mm / 2) * scale - side / 2))
+        left = round((marker.centre_mm[0] + board.width_mm / 2) * scale - side / 2)
+        top = round((marker.centre_mm[1] + board.height_mm / 2) * scale - side / 2)
         face[top : top + side, left : left + side] = np.where(ink > 0, PAPER, INK)
         markers[marker.id] = _to_world(recipe, board.corners_mm(marker.id))
     face *= 1 + 0.012 * cv2.resize(rng.standard_normal((9, 12)).astype(np.float32), (width, height))
@@ -83,7 +83,8 @@ def _board(recipe: TargetRecipe, board: BoardGeometry, rng: np.random.Generator)
         if id in board.ids:
             _mud(
                 face,
-                (np.array(board.marker(id).centre_mm) + [board.width_mm / 2, board.height_mm / 2]) * scale,
+                (np.array(board.marker(id).centre_mm) + np.array([board.width_mm, board.height_mm]) / 2)
+                * scale,
                 rng,
             )
     x = np.linspace(-board.width_mm / 2, board.width_mm / 2, 13)

@@ -1,0 +1,105 @@
+"""demo-images is what its recipe says."""
+
+import hashlib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from standcam.images.photo import SUFFIXES, read_photo
+from standcam.settings import read_settings
+from standcam.spacing.tape import read_tape
+from standcam.synthetic.demo import TAPED, demo_recipe, demo_text, readme_text, survey_text, tape_text
+from standcam.synthetic.recipe import parse_recipe
+from standcam.synthetic.scene import PLACE_COLUMNS, TRUTH_COLUMNS, make_scene, scene_places
+
+DEMO = Path(__file__).parents[2] / "demo-images"
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return pd.read_csv(
+        DEMO / "truth.csv",
+        dtype={"row_id": "Int64", "leaf_count": "Int64"},
+        keep_default_na=False,
+        na_values={"row_id": [""], "leaf_count": [""]},
+    )
+
+
+def digest(table):
+    return hashlib.sha256(table.to_csv(index=False, lineterminator="\n").encode()).hexdigest()
+
+
+def test_truth_is_made_anew_by_seed_and_recipe(truth):
+    book = demo_recipe()
+    made = pd.concat([scene_places(r, r.rng(book.seed)) for r in book.scenes], ignore_index=True)
+    kept = truth.loc[truth.in_image == 1, PLACE_COLUMNS].reset_index(drop=True)
+    assert digest(made) == digest(kept)
+
+
+def test_one_photo_rendered_anew_shows_the_same_plants(truth):
+    book = demo_recipe()
+    r = book.scenes[-1]
+    again = make_scene(r, r.rng(book.seed)).truth
+    kept = truth[truth.image == f"{r.name}.jpg"].reset_index(drop=True)
+    assert again.plant_id.to_list() == kept.plant_id.to_list()
+    np.testing.assert_array_equal(again.visible, kept.visible)
+    # areas may differ by some samples where another build of OpenCV rounds otherwise
+    np.testing.assert_allclose(again.n_px, kept.n_px, rtol=0.02, atol=3)
+
+
+def test_folder_holds_the_photos_of_the_recipe_and_stays_small(truth):
+    photos = sorted(p.name for p in DEMO.iterdir() if p.suffix.lower() in SUFFIXES)
+    assert photos == sorted(f"{r.name}.jpg" for r in demo_recipe().scenes)
+    assert set(truth.image) == set(photos)
+    assert list(truth.columns) == TRUTH_COLUMNS
+    assert sum(p.stat().st_size for p in DEMO.iterdir()) < 9e6
+
+
+def test_companions_are_those_the_program_writes(truth):
+    book = demo_recipe()
+    assert parse_recipe((DEMO / "recipe.toml").read_text(encoding="utf-8")) == book
+    assert (DEMO / "recipe.toml").read_text(encoding="utf-8") == demo_text()
+    assert (DEMO / "README.md").read_text(encoding="utf-8") == readme_text(book)
+    assert (DEMO / "survey.toml").read_text(encoding="utf-8") == survey_text(book)
+    for r in book.scenes:
+        if r.name in TAPED:
+            own = truth[truth.image == f"{r.name}.jpg"]
+            text = (DEMO / f"tape_{r.name}.csv").read_text(encoding="utf-8")
+            assert text == tape_text(r, own, TAPED[r.name], book.seed)
+
+
+def test_survey_file_states_the_planter():
+    spacing = read_settings(DEMO / "survey.toml").spacing
+    first = demo_recipe().scenes[0]
+    assert spacing.nominal_spacing_cm == first.planter.nominal_spacing_mm / 10
+    assert spacing.row_width_cm == first.crop.row_width_mm / 10
+
+
+@pytest.mark.parametrize("name", TAPED)
+def test_tape_files_read_the_rows_to_some_millimetres(truth, name):
+    positions, stretches = read_tape(DEMO / f"tape_{name}.csv")
+    row = truth[(truth.image == f"{name}.jpg") & (truth.row_id == 0) & (truth.in_image == 1)]
+    x = np.sort(row.x_along_row_mm.to_numpy()) / 10
+    off = positions.position_cm.to_numpy() - x
+    # an unknown peg, then 3 mm reading error and rounding to 0.1 in at worst
+    assert np.abs(off - off.mean()).max() < 1.2
+    assert (positions["plot"] == name).all()
+    assert stretches.plants.to_list() == [len(x)]
+
+
+def test_set_shows_what_it_promises(truth):
+    row = truth[(truth.image == "fast_3_double.jpg") & (truth.row_id == 0) & (truth.in_image == 1)]
+    gaps = np.diff(np.sort(row.x_along_row_mm))
+    assert gaps.min() < 40 and gaps.max() > 1.5 * 165
+    assert (row.is_double_of != "").any()
+    weeds = truth[truth.kind == "weed"].groupby("image").size()
+    assert weeds.idxmax() == "fast_4_weeds.jpg" and weeds.max() > 20
+    turned = read_photo(DEMO / "fast_3_double.jpg")
+    assert turned.height_px > turned.width_px
+    assert turned.focal_length_35mm == 26
+    kinds = {r.target.kind for r in demo_recipe().scenes}
+    assert kinds == {"board", "stick"}
+    assert {r.crop.species for r in demo_recipe().scenes} == {"maize", "soybean"}
+    assert len({r.ground.soil for r in demo_recipe().scenes}) == 4
