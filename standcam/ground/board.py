@@ -17,7 +17,7 @@ import numpy as np
 from standcam import flags
 from standcam.errors import BoardNotFound
 from standcam.ground.focal import Focal, focal_of
-from standcam.ground.geometry import BoardGeometry, default_board, read_board
+from standcam.ground.geometry import BoardGeometry, default_board, read_boards
 from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap, Outline
 from standcam.ground.markers import (
@@ -209,15 +209,19 @@ def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
     BadSettings
         The board file or lens profile cannot be read.
     """
-    geometry = read_board(settings.board) if settings.board is not None else default_board()
+    geometries = read_boards(settings.board) if settings.board is not None else (default_board(),)
     focal = focal_of(photo, settings)
-    views = find_boards(Greys(photo.rgb), [geometry])
+    views = find_boards(Greys(photo.rgb), geometries)
     if not views:
         raise BoardNotFound(
-            f"No marker of the board {geometry.name!r} ({geometry.dictionary}) is seen in {photo.path.name}.",
+            f"No marker of {_names(geometries)} is seen in {photo.path.name}.",
             "Lay the board flat beside the row, face up, wholly in the picture and free of soil and leaves.",
         )
     return _ground_map(views, focal, photo.width_px, photo.height_px)
+
+
+def _names(geometries: Sequence[BoardGeometry]) -> str:
+    return " or ".join(f"the board {g.name!r} ({g.dictionary})" for g in geometries)
 
 
 def _ground_map(views: list[BoardView], focal: Focal, width: int, height: int) -> GroundMap:

@@ -56,3 +56,16 @@ def focal_of(photo: Photo, settings: CalibrationSettings) -> Focal:
         note = f"The photo tells no focal length: {f35:g} mm (35 mm equivalent) assumed."
     f = f35 * float(np.hypot(w, h)) / FULL_FRAME_DIAGONAL_MM
     return Focal(np.array([[f, 0, (w - 1) / 2], [0, f, (h - 1) / 2], [0, 0, 1.0]]), sd, None, note, known)
+
+
+UNKNOWN_TILT_DEG = 15.0
+"""Spread of the tilt of hand-held photos of a row, where nothing tells it (common practice, no source). [deg]"""
+
+
+def untilted_scale_growth_pct_per_m(height_cm: float) -> float:
+    """Growth of the scale error where tilt is not known. [% per m]
+
+    On ground tilted by t against the picture, depth and so scale change by ``sin(t) / height`` with distance; t is
+    taken as one standard deviation, ``UNKNOWN_TILT_DEG``.
+    """
+    return 100 * 100 * float(np.sin(np.deg2rad(UNKNOWN_TILT_DEG))) / height_cm

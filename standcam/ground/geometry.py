@@ -118,7 +118,23 @@ def default_board() -> BoardGeometry:
 
 
 def read_board(path: str | Path) -> BoardGeometry:
-    """Board geometry from a TOML file as written by :func:`board_toml`.
+    """Geometry of the one board in a TOML file as written by :func:`board_toml`.
+
+    Raises
+    ------
+    BadSettings
+        The file is missing, lacks something, describes no possible board, or more than one.
+    """
+    boards = read_boards(path)
+    if len(boards) > 1:
+        raise BadSettings(
+            f"Board file {path} describes {len(boards)} boards.", "Give a file with one [board]."
+        )
+    return boards[0]
+
+
+def read_boards(path: str | Path) -> tuple[BoardGeometry, ...]:
+    """Geometries of all boards in a TOML file: one table ``[board]``, or several ``[[board]]``.
 
     Raises
     ------
@@ -127,26 +143,16 @@ def read_board(path: str | Path) -> BoardGeometry:
     """
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))["board"]
-        return BoardGeometry(
-            name=str(data.get("name", path.stem)),
-            dictionary=str(data["dictionary"]),
-            markers=tuple(
-                Marker(
-                    int(m["id"]), (float(m["centre_mm"][0]), float(m["centre_mm"][1])), float(m["side_mm"])
-                )
-                for m in data["marker"]
-            ),
-            width_mm=float(data["width_mm"]),
-            height_mm=float(data["height_mm"]),
-        )
+        found = tomllib.loads(path.read_text(encoding="utf-8"))["board"]
+        tables = found if isinstance(found, list) else [found]
+        boards = tuple(_board_of(table, f"{path.stem} {n}") for n, table in enumerate(tables, 1))
     except BadSettings as error:
         raise BadSettings(f"Board file {path}: {error.reason}", error.remedy) from None
     except OSError as error:
         raise BadSettings(f"Board file {path} cannot be read: {error.strerror}.", "Check the path.") from None
     except tomllib.TOMLDecodeError as error:
         raise BadSettings(
-            f"Board file {path} is not valid TOML: {error}.", "Correct the line named."
+            f"Board file {path} is not valid TOML: {error}.", "Correct the place named."
         ) from None
     except KeyError as error:
         raise BadSettings(
@@ -156,6 +162,23 @@ def read_board(path: str | Path) -> BoardGeometry:
         raise BadSettings(
             f"Board file {path} garbles a value: {error}.", "Compare it with a file made by `standcam board`."
         ) from None
+    if not boards:
+        raise BadSettings(f"Board file {path} describes no board.", "Add a [board] table.")
+    return boards
+
+
+def _board_of(data: dict, name: str) -> BoardGeometry:
+    markers = [
+        Marker(int(m["id"]), (float(m["centre_mm"][0]), float(m["centre_mm"][1])), float(m["side_mm"]))
+        for m in data["marker"]
+    ]
+    return BoardGeometry(
+        name=str(data.get("name", name)),
+        dictionary=str(data["dictionary"]),
+        markers=tuple(markers),
+        width_mm=float(data["width_mm"]),
+        height_mm=float(data["height_mm"]),
+    )
 
 
 def board_toml(geometry: BoardGeometry) -> str:

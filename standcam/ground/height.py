@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from standcam import flags
 from standcam.errors import NoScale
-from standcam.ground.focal import focal_of
+from standcam.ground.focal import focal_of, untilted_scale_growth_pct_per_m
 from standcam.ground.map import GroundMap, uniform_map
 from standcam.images.photo import Photo
 from standcam.settings import CalibrationSettings
@@ -29,6 +29,7 @@ def map_from_height(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         photo.width_px,
         photo.height_px,
         "height",
+        scale_error_pct_per_m=untilted_scale_growth_pct_per_m(height_cm),
         camera_cm=(0.0, 0.0, float(height_cm)),
         lens=focal.lens,
         flags=flags.bit("scale_flat"),

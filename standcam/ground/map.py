@@ -139,9 +139,7 @@ def camera_place(ground_from_px: np.ndarray, K: np.ndarray) -> tuple[float, floa
     return float(centre[0]), float(centre[1]), float(abs(centre[2]))
 
 
-def uniform_map(
-    cm_per_px: float, width_px: int, height_px: int, method: str, **fields: object
-) -> GroundMap:
+def uniform_map(cm_per_px: float, width_px: int, height_px: int, method: str, **fields: object) -> GroundMap:
     """One scale for the whole picture: a camera looking straight down, its foot at the picture's middle.
 
     The ground frame has its origin under the picture's middle, x to the right and y up, so that it is

@@ -8,6 +8,7 @@ import numpy as np
 
 from standcam import flags
 from standcam.errors import NoScale
+from standcam.ground.focal import focal_of, untilted_scale_growth_pct_per_m
 from standcam.ground.map import GroundMap, uniform_map
 from standcam.images.photo import Photo
 from standcam.settings import CalibrationSettings
@@ -25,7 +26,9 @@ def map_from_points(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         No points given, or points that give no scale.
     """
     if settings.points is None:
-        raise NoScale("No two points were given.", "Set calibration.points = [x_px, y_px, x_px, y_px, length_cm].")
+        raise NoScale(
+            "No two points were given.", "Set calibration.points = [x_px, y_px, x_px, y_px, length_cm]."
+        )
     if len(settings.points) != 5 or not all(math.isfinite(v) for v in settings.points):
         raise NoScale(
             f"calibration.points is {list(settings.points)}.",
@@ -53,6 +56,9 @@ def map_from_points(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         photo.height_px,
         "points",
         mark_px=middle,
+        scale_error_pct_per_m=untilted_scale_growth_pct_per_m(
+            focal_of(photo, settings).K[0, 0] * length_cm / length_px
+        ),
         marks_px=(ends,),
         flags=flags.bit("scale_flat", "no_parallax"),
         notes=(

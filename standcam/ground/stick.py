@@ -19,7 +19,7 @@ import numpy as np
 from standcam import flags
 from standcam.errors import StickNotFound
 from standcam.ground.corners import LINEAR
-from standcam.ground.focal import Focal, focal_of
+from standcam.ground.focal import Focal, focal_of, untilted_scale_growth_pct_per_m
 from standcam.ground.map import GroundMap, uniform_map
 from standcam.images.photo import Photo
 from standcam.settings import CalibrationSettings
@@ -100,12 +100,14 @@ def _ground_map(
     pose = _pose_of_line(known[use], flat[use], focal.K) if use.sum() >= 3 else None
     if pose is None:
         span = np.linalg.norm(flat[use][-1] - flat[use][0])
-        plain = uniform_map((known[use][-1] - known[use][0]) / span, w, h, "stick")
+        scale = (known[use][-1] - known[use][0]) / span
+        plain = uniform_map(scale, w, h, "stick")
         return GroundMap(
             plain.ground_from_px,
             w,
             h,
             "stick",
+            scale_error_pct_per_m=untilted_scale_growth_pct_per_m(scale * focal.K[0, 0]),
             flags=flags.bit("scale_flat", "no_parallax"),
             notes=("Scale from a stick, the same for the whole picture: tilt is not corrected.", focal.note),
             **fields,  # type: ignore[arg-type]
@@ -126,6 +128,7 @@ def _ground_map(
         h,
         "stick",
         residual_mm=float(10 * np.sqrt((misfit**2).sum(1).mean())),
+        scale_error_pct_per_m=untilted_scale_growth_pct_per_m(float(camera[2])),
         camera_cm=(float(camera[0]), float(camera[1]), float(camera[2])),
         flags=flags.bit("scale_flat"),
         notes=("Scale from a stick; tilt along it is corrected, tilt across it is not.", focal.note),
