@@ -219,7 +219,11 @@ def _starts(board: PlanePoints, K: np.ndarray) -> list[tuple[np.ndarray, np.ndar
         use = board.weights > 0
     if use.sum() < 4:
         return []
-    flat = np.column_stack([board.mm[use], np.zeros(use.sum())])
+    # the board is first turned to lie as it does in the picture: OpenCV 5.0 gives NaN for turns of 180 degrees
+    mm, px = board.mm[use] - board.mm[use].mean(0), board.px[use] - board.px[use].mean(0)
+    angle = np.arctan2((mm[:, 0] * px[:, 1] - mm[:, 1] * px[:, 0]).sum(), (mm * px).sum())
+    Z = cv2.Rodrigues(np.array([0.0, 0.0, angle]))[0]
+    flat = np.column_stack([board.mm[use], np.zeros(use.sum())]) @ Z.T
     try:
         count, turns, moves, misfits = cv2.solvePnPGeneric(
             flat, board.px[use], K, None, flags=cv2.SOLVEPNP_IPPE
@@ -229,7 +233,7 @@ def _starts(board: PlanePoints, K: np.ndarray) -> list[tuple[np.ndarray, np.ndar
     starts: list[tuple[np.ndarray, np.ndarray]] = []
     misfits = np.ravel(misfits)
     for i in range(count):
-        R, t = cv2.Rodrigues(turns[i])[0], moves[i].ravel()
+        R, t = cv2.Rodrigues(turns[i])[0] @ Z, moves[i].ravel()
         plausible = t[2] > 0 and (R.T @ t)[2] > 0 and np.isfinite(R).all()
         if plausible and (not starts or misfits[i] < 2 * misfits[0] + 0.3):
             starts.append((R, t))
