@@ -1,8 +1,8 @@
 """Is a photo too blurred or too bright to trust? Two cheap measures on a very small copy.
 
-Both thresholds were chosen by us on rendered field photos that were degraded on purpose (2200 px longer side,
-2 m of row across; Gaussian blur of 0 to 8 px, motion blur of 25 px, sensor noise of 3 levels, exposure times 1
-to 3.5); the notes give the distributions.
+Both thresholds were chosen by us on rendered field photos that were degraded on purpose (2200 px longer
+side, 2 m of row across; Gaussian blur of 0 to 8 px, motion blur of 25 px, sensor noise of 3 levels, exposure
+times 1 to 3.5); the notes give the distributions.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ import numpy as np
 
 
 def reduce(picture: np.ndarray, longer_px: int) -> np.ndarray:
-    """A copy with a longer side of ``longer_px``, or up to a quarter less; a smaller picture comes back itself.
+    """A copy with a longer side of ``longer_px`` or up to a quarter less; a smaller picture is kept.
 
     By halves, each pixel the mean of four, and then one linear step: a fifth of the time that area averaging
     by an odd ratio takes.

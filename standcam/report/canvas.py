@@ -210,10 +210,11 @@ class Canvas:
             r = radius * self.unit
             self.taken.append(np.array([at[0] - r, at[1] - r, at[0] + r, at[1] + r]))
 
-    def set_words(self) -> int:
+    def set_words(self) -> list[tuple[Label, np.ndarray]]:
         """Set all labels in dark boxes off the kept places and off each other, with leader lines.
 
-        Returns the number of labels for which there was no room: a missing word is better than a hidden stem.
+        Returns the labels that were set, with their boxes (x0, y0, x1, y1). Those for which there was no room
+        are left out: a missing word is better than a hidden stem.
         """
         size = round(31 * self.unit)
         height, width = self.rgb.shape[:2]
@@ -243,13 +244,13 @@ class Canvas:
             target = np.clip(label.anchor, box[:2], box[2:])
             way = target - label.anchor
             length = np.hypot(*way)
-            if length > 16 * self.unit:  # the leader starts at the rim of the symbol
+            if length > 19 * self.unit:  # the leader starts at the rim of the symbol
                 self.line(
-                    np.array([label.anchor + way * (15 * self.unit / length), target]), label.colour, 1.6
+                    np.array([label.anchor + way * (18 * self.unit / length), target]), label.colour, 1.6
                 )
         for label, box in placed:
             x0, y0, x1, y1 = (int(v) for v in np.round(box))
             cv2.rectangle(self.rgb, (x0, y0), (x1, y1), INK, -1)
             left = (box[0] + box[2] - text_width(label.text, size)) / 2 - 1
             write(self.rgb, label.text, left, (box[1] + box[3]) / 2, size, label.colour)
-        return len(self.labels) - len(placed)
+        return placed

@@ -259,6 +259,8 @@ class _Band:
                 canvas.arrow(at + 1.6 * reach)
             elif name == "weed":
                 canvas.weed(at)
+            elif name == "open":
+                canvas.dashes(at + 1.3 * reach, WHITE, 2)
             elif name == "end":
                 canvas.line(at + reach[:, ::-1], WHITE, 5)
             elif name == "caution":
@@ -340,6 +342,8 @@ def _foot(m: Measurement, kinds: set[str], unit: float, width: int) -> _Band:
         entries.append(("weed", "weed, not counted"))
     if len(m.stretches):
         entries.append(("end", "end of measured row"))
+    if "open" in kinds:
+        entries.append(("open", "open end, no gap"))
     size, room = round(32 * unit), 48 * unit
     x, y = 18 * unit, 6 * unit + room / 2
     texts, symbols = [], []
