@@ -44,6 +44,10 @@ FULL_SIDE_PX = 2200
 """Longer side of the most thorough look at the whole picture. [px]"""
 DISTORTION_SD = 0.02
 """Standard deviation of radial distortion k1 of a phone without lens profile (common practice, no source). [1]"""
+SURE = 0.75
+"""Correlation with the pattern of a marker that may stand for a further board."""
+MEND_PX = 0.3
+"""Root mean square misfit of all corners above which a marker bent by a leaf is looked for among them. [px]"""
 RESIDUAL_MM = 1.0
 """Root mean square misfit above which the markers do not fit their board: prints are true to some tenths. [mm]"""
 LOST_CORNERS = 0.35
@@ -126,7 +130,8 @@ def _assemble(greys: Greys, geometries: Sequence[BoardGeometry], found: list[Rea
         free = [r for r in free if all(r is not m for m in members)]
         view = _complete(greys, geometry, members)
         # a lone reading beside a good board is more likely chance than a second board
-        if not views or len(view.readings) >= min(2, len(geometry.markers)):
+        sure = sum(r.correlation >= SURE for r in view.readings.values())
+        if not views or sure >= min(2, len(geometry.markers)):
             views.append(view)
     return sorted(views, key=lambda v: -len(v.readings))
 
@@ -176,10 +181,13 @@ def _complete(greys: Greys, geometry: BoardGeometry, members: list[Reading]) -> 
     readings: dict[int, Reading] = {}
     weights: dict[int, np.ndarray] = {}
 
-    def take(reading: Reading) -> None:
+    def take(reading: Reading) -> bool:
         quad, trust = refine(greys, reading.quad, geometry.dictionary)
+        if all(reading is not m for m in members) and np.sum(trust > 0.25) < 2:
+            return False  # something alike, but without a marker's edges
         readings[reading.id] = dataclasses.replace(reading, quad=quad)
         weights[reading.id] = trust
+        return True
 
     for member in members:
         take(member)
@@ -189,12 +197,46 @@ def _complete(greys: Greys, geometry: BoardGeometry, members: list[Reading]) -> 
         # a place is looked at again when further markers have told it better
         left = [i for i in expect if (i, len(readings)) not in tried]
         if not left:
-            return BoardView(geometry, readings, weights)
+            break
         id = min(left, key=lambda i: expect[i][1])
         tried.add((id, len(readings)))
         reading = seek(greys, expect[id][0], geometry.dictionary, id, expect[id][1])
         if reading is not None:
             take(reading)
+    _mend(greys, geometry, readings, weights)
+    return BoardView(geometry, readings, weights)
+
+
+def _mend(
+    greys: Greys, geometry: BoardGeometry, readings: dict[int, Reading], weights: dict[int, np.ndarray]
+) -> None:
+    """Refine anew, from where the others say it is, a marker that a leaf has bent out of its place."""
+    if len(readings) < 3:
+        return
+
+    def misfit(ids: list[int]) -> float:
+        mm = np.concatenate([geometry.corners_mm(i) for i in ids])
+        px = np.concatenate([readings[i].quad for i in ids])
+        H = cv2.findHomography(mm, px)[0]
+        return np.inf if H is None else float(np.sqrt(np.mean((project(H, mm) - px) ** 2)))
+
+    ids = sorted(readings)
+    whole = misfit(ids)
+    if whole < MEND_PX:
+        return
+    without = {id: misfit([i for i in ids if i != id]) for id in ids}
+    # the marker without which the others agree; where none stands out, the robust fit has to do
+    id = min(without, key=lambda i: without[i])
+    expect = _expected(geometry, {i: r for i, r in readings.items() if i != id}).get(id)
+    if without[id] > 0.5 * whole or expect is None:
+        return
+    quad, trust = refine(greys, expect[0], geometry.dictionary)
+    if (
+        np.linalg.norm(quad - expect[0], axis=1).max()
+        < np.linalg.norm(readings[id].quad - expect[0], axis=1).max()
+    ):
+        readings[id] = dataclasses.replace(readings[id], quad=quad)
+        weights[id] = trust
 
 
 def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:

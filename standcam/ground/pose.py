@@ -129,8 +129,8 @@ class PlanePose:
         G = [(log_scale(p, still[:3]) - log_scale(-p, still[:3])) / 2 / p.sum() for p in np.diag(steps)]
         T = [(log_scale(still, t) - log_scale(still, -t)) / 2e-3 for t in 1e-3 * np.eye(3)[:2]]
         G, T = (np.array(d)[:, 1:] - np.array(d)[:, :1] for d in (G, T))
-        variance = (
-            np.einsum("ji,jk,ki->i", G, self.covariance, G) + (T**2).sum(0) * np.deg2rad(FLATNESS_DEG) ** 2
+        variance = np.einsum("ji,jk,ki->i", G, self.covariance, G) + (T**2).sum(0) * (
+            np.deg2rad(FLATNESS_DEG) ** 2 / len(self.placements)
         )
         return np.sqrt(variance + (2 * (r2[1:] - r2[0]) * distortion_sd) ** 2)
 
