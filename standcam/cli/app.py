@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import io
+import sys
 from typing import Annotated, Any
 
 import typer
@@ -71,6 +73,10 @@ for _name in COMMANDS:
 
 def main() -> None:
     """Run the program and leave with its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # a file name that the terminal's encoding lacks must not end the run
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     app()
 
 

@@ -282,7 +282,7 @@ def _head(
     for r in rows.itertuples() if rows is not None else ():
         bits |= flags.parse(r.flags)
         name = f"Row {r.row}:" if len(rows) > 1 else ""
-        blocks.append(([*([name] if name else []), *row_words(r, output.units)], 42, WHITE, ""))
+        blocks.append(([*([name] if name else []), *wording.row_words(r, output.units)], 42, WHITE, ""))
         if r.nominal_source == "estimated":
             estimated = (
                 f"Theoretical spacing {wording.spacing(r.nominal_spacing_cm, output.units)}, estimated."
@@ -310,25 +310,6 @@ def _head(
             texts.append((line, left, middle, px, colour))
             y += 1.24 * px
     return _Band(round(y + 0.6 * margin), texts, symbols)
-
-
-def row_words(row: object, units: str) -> list[str]:
-    """The numbers of one line of ROWS, in parts that should not be broken; unknown ones are left out."""
-    r = row
-    plants = f"{r.plants} {'plant' if r.plants == 1 else 'plants'}"  # type: ignore[attr-defined]
-    length = wording.row_length(r.row_length_cm, units)  # type: ignore[attr-defined]
-    parts = [plants if length == wording.NOTHING else f"{plants} on {length}"]
-    for text, value in (
-        ("mean gap {}", wording.spacing(r.mean_gap_cm, units)),  # type: ignore[attr-defined]
-        ("CV {}", wording.percent(r.cv_pct)),  # type: ignore[attr-defined]
-        ("doubles {}", wording.percent(r.multiples_pct)),  # type: ignore[attr-defined]
-        ("singles {}", wording.percent(r.quality_of_feed_pct)),  # type: ignore[attr-defined]
-        ("skips {}", wording.percent(r.misses_pct)),  # type: ignore[attr-defined]
-        ("{}", wording.population(r.plants_per_ha, units)),  # type: ignore[attr-defined]
-    ):
-        if value != wording.NOTHING:
-            parts.append(text.format(value))
-    return [f"{part}," for part in parts[:-1]] + parts[-1:]
 
 
 def _foot(m: Measurement, kinds: set[str], unit: float, width: int) -> _Band:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from rich.console import Console
 from rich.markup import escape
+from rich.measure import Measurement
 from rich.table import Table
 
 from standcam import flags
@@ -95,7 +96,14 @@ def show(
         to.print(_text(note))
     table, legend = rows_table(rows, settings.output.units)
     if len(rows):
-        to.print(table)
+        if _least_width(to, table) <= to.width:
+            to.print(table)
+        else:  # a table that is cut would lose numbers in silence
+            letters = {meaning: mark for mark, meaning in legend.items()}
+            for r in rows.itertuples():
+                marks = " ".join(letters[c] for c in _concerns(r))
+                words = " ".join(wording.row_words(r, settings.output.units))
+                to.print(_text(f"{r.photo} row {r.row}: {words}. {marks}".rstrip()))
         for mark, meaning in legend.items():
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")
     to.print()
@@ -205,6 +213,11 @@ def scale_line(methods: Sequence[str]) -> str:
     if counts["none"]:
         parts.append(f"none in {_plural(counts['none'], 'photo')} (no centimetres there)")
     return f"Ground scale: {', '.join(parts)}."
+
+
+def _least_width(to: Console, table: Table) -> int:
+    wide = to.options.update(max_width=10_000)
+    return Measurement.get(to, wide, table).minimum
 
 
 def _concerns(row: object) -> list[str]:

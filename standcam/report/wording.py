@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from standcam import flags, units
 
@@ -50,6 +51,24 @@ def population(per_ha: float, system: str, unit: bool = True) -> str:
 def percent(value: float, unit: bool = True) -> str:
     """A share: ``8 %``."""
     return _with(number(value), "%", unit)
+
+
+def row_words(row: Any, system: str) -> list[str]:
+    """The numbers of one line of ROWS, in parts that should not be broken; unknown ones are left out."""
+    plants = f"{row.plants} {'plant' if row.plants == 1 else 'plants'}"
+    length = row_length(row.row_length_cm, system)
+    parts = [plants if length == NOTHING else f"{plants} on {length}"]
+    for text, value in (
+        ("mean gap {}", spacing(row.mean_gap_cm, system)),
+        ("CV {}", percent(row.cv_pct)),
+        ("doubles {}", percent(row.multiples_pct)),
+        ("singles {}", percent(row.quality_of_feed_pct)),
+        ("skips {}", percent(row.misses_pct)),
+        ("{}", population(row.plants_per_ha, system)),
+    ):
+        if value != NOTHING:
+            parts.append(text.format(value))
+    return [f"{part}," for part in parts[:-1]] + parts[-1:]
 
 
 def missing_plants(kind: str) -> str:
