@@ -16,7 +16,7 @@ from standcam.synthetic.soil import Grid
 SUN_RGB = np.array([1.0, 0.93, 0.82])
 SKY_RGB = np.array([0.78, 0.90, 1.12])
 CLOUD_RGB = np.array([0.96, 1.0, 1.05])
-STRENGTH = {"sun": (1.0, 0.17), "haze": (0.48, 0.48), "overcast": (0.0, 0.95)}
+STRENGTH = {"sun": (1.0, 0.20), "haze": (0.48, 0.48), "overcast": (0.0, 0.95)}
 """Irradiance of level ground from sun and from sky, relative."""
 PENUMBRA_MM = {"sun": 0.7, "haze": 7.0, "overcast": 0.0}
 """Blur of cast shadows. The sun's half degree softens the shadow of a leaf 100 mm up by 1 mm. [mm]"""
@@ -55,7 +55,7 @@ class Light:
         z = points_mm[:, 2].astype(np.float32)
         hidden = np.zeros(len(z), np.float32)
         for dx, dy in ((0.45, 0.2), (-0.45, -0.2), (0.2, -0.45), (-0.2, 0.45)):
-            over = _sample(self.top, cells + np.float32([dx, dy]), cv2.INTER_NEAREST) - z
+            over = _sample(self.top, cells + np.array([dx, dy], np.float32), cv2.INTER_NEAREST) - z
             hidden += 0.25 * np.clip((over - 3) / 4, 0, 1)
         if self.person is not None:
             hidden = np.maximum(hidden, _sample(self.person, cells))
@@ -84,7 +84,7 @@ def cast(recipe: LightRecipe, camera: Camera, azimuth_deg: float, mesh: Mesh, gr
     drift = sun[:2] / sun[2]
     person = None
     top = np.full(grid.shape, raster.NOTHING, np.float32)
-    shadow = np.zeros(grid.shape, np.float32)
+    shadow: np.ndarray = np.zeros(grid.shape, np.float32)
     if strength:
         cells = grid.cells(mesh.corners[..., :2] - mesh.corners[..., 2:] * drift)
         # a triangle's lowest corner, so that it does not shade itself

@@ -22,7 +22,7 @@ WHITE_LIMIT = 1.75
 
 def develop(linear: np.ndarray, capture: CaptureRecipe, rng: np.random.Generator) -> np.ndarray:
     """Linear light to an 8-bit sRGB picture. (H, W, 3) float -> uint8"""
-    x = linear.astype(np.float32)
+    x: np.ndarray = linear.astype(np.float32)
     grey = x[::4, ::4].mean(2)
     mean = max(float(grey.mean()), 1e-6)
     gain = MIDDLE_GREY / (USUAL_LIGHT * (mean / USUAL_LIGHT) ** HELD_BACK)
@@ -37,12 +37,12 @@ def develop(linear: np.ndarray, capture: CaptureRecipe, rng: np.random.Generator
         # demosaicing and a phone's own noise filter leave grain that spans pixels
         grain = 1.3 * cv2.GaussianBlur(grain, (0, 0), 0.55)
         x += grain * shot * np.float32(capture.noise / MIDDLE_GREY * 1.5)
-    x *= np.float32(capture.white_balance)
+    x *= np.array(capture.white_balance, np.float32)
     y = _encode(_tone(np.maximum(x, 0)))
     if capture.sharpening > 0:
         y += np.float32(capture.sharpening) * (y - cv2.GaussianBlur(y, (0, 0), 1.1))
     if capture.saturation != 1:
-        grey = y @ np.float32([0.299, 0.587, 0.114])
+        grey = y @ np.array([0.299, 0.587, 0.114], np.float32)
         y = grey[..., None] + (y - grey[..., None]) * np.float32(capture.saturation)
     return np.clip(y * 255 + 0.5, 0, 255).astype(np.uint8)
 

@@ -172,6 +172,8 @@ class TargetRecipe:
     """Direction of the board's lower edge, or of the stick, from X towards Y."""
     lift_mm: float = 3.0
     """Height of the mark's face above the plane of the soil. [mm]"""
+    tilt_deg: float = 0.0
+    """Angle by which a board lies out of the plane of the soil, its lower edge on the ground."""
     missing: tuple[int, ...] = ()
     """Ids of markers left out."""
     dirty: tuple[int, ...] = ()
@@ -184,6 +186,7 @@ class TargetRecipe:
     def __post_init__(self) -> None:
         _one_of(self, "kind", ("board", "stick", "none"))
         _check(self, "lift_mm", 0, 100)
+        _check(self, "tilt_deg", 0, 60)
         _check(self, "stick_length_mm", 50, 5000)
         _check(self, "stick_width_mm", 2, 200)
 
@@ -232,7 +235,7 @@ class SceneRecipe:
     """What the photo shows, for a reader."""
 
     def __post_init__(self) -> None:
-        if not re.fullmatch(r"[\w-]+", self.name):
+        if not re.fullmatch(r"[\w-]+", str(self.name)):
             raise BadSettings(
                 f"Scene name {self.name!r} cannot be a file name.",
                 "Use letters, digits, hyphens and underscores.",
@@ -314,10 +317,12 @@ def _scene(entry: dict[str, Any], presets: dict[str, Any], where: str) -> SceneR
             raise BadSettings(
                 f"{label} has an unknown table or key {part!r}.", f"Known are: {', '.join(sorted(known))}."
             )
-        record = getattr(default, part)
+        record: Any = getattr(default, part)
         if not dataclasses.is_dataclass(record):
             made[part] = values
             continue
+        if not isinstance(values, dict):
+            raise BadSettings(f"{label}: {part} is {values!r}.", f"Write a table [scene.{part}].")
         keys = {f.name for f in dataclasses.fields(record)}
         wrong = sorted(set(values) - keys)
         if wrong:
@@ -327,7 +332,8 @@ def _scene(entry: dict[str, Any], presets: dict[str, Any], where: str) -> SceneR
             )
         values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
         try:
-            made[part] = type(record)(**values)
+            kind: Any = type(record)
+            made[part] = kind(**values)
         except TypeError as error:
             raise BadSettings(f"{label} [{part}]: {error}.", "Check that numbers are numbers.") from None
     return SceneRecipe(**made)
@@ -335,7 +341,7 @@ def _scene(entry: dict[str, Any], presets: dict[str, Any], where: str) -> SceneR
 
 def _merge(into: dict[str, Any], values: dict[str, Any]) -> None:
     for key, value in values.items():
-        if isinstance(value, dict):
+        if isinstance(value, dict) and isinstance(into.get(key, {}), dict):
             _merge(into.setdefault(key, {}), value)
         else:
             into[key] = value

@@ -14,7 +14,7 @@ import pandas as pd
 
 from standcam.synthetic import light as lighting
 from standcam.synthetic import raster, soil
-from standcam.synthetic.camera import Camera
+from standcam.synthetic.camera import FARTHEST_MM, Camera
 from standcam.synthetic.light import Light
 from standcam.synthetic.mesh import BOARD, BROAD_LEAF, LEAF, STEM, STICK, STRAW, Mesh, join
 from standcam.synthetic.plant_shapes import plant_mesh
@@ -22,6 +22,9 @@ from standcam.synthetic.raster import SUPER, Samples
 from standcam.synthetic.recipe import SceneRecipe
 from standcam.synthetic.residue import straw_mesh
 from standcam.synthetic.targets import TEXTURE_PX_PER_MM, Target
+
+HAZE = np.array([0.94, 1.0, 1.08])
+"""Colour of what lies beyond the soil that is drawn."""
 
 
 @dataclass(frozen=True)
@@ -125,9 +128,10 @@ def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: s
     ground = camera.to_plane(px.reshape(-1, 2))
     away = ground - camera.position_mm[:2]
     reach = np.linalg.norm(away, axis=1)
-    far = ~np.isfinite(reach) | (reach > 2 * grid.cell_mm * max(grid.shape))
-    ground[far] = grid.x0_mm - 1e4
-    cells = grid.cells(ground).reshape(*px.shape).astype(np.float32)
+    far = ~(reach <= FARTHEST_MM)
+    ground[far] = camera.position_mm[:2] + away[far] / np.where(far, reach, 1)[far, None] * FARTHEST_MM
+    ground[~np.isfinite(ground)] = 0.0
+    cells: np.ndarray = grid.cells(ground).reshape(*px.shape).astype(np.float32)
     at_x, at_y = np.meshgrid(np.arange(w, dtype=np.float32) / step, np.arange(hgt, dtype=np.float32) / step)
     cells = cv2.remap(cells, at_x, at_y, cv2.INTER_LINEAR)
     x, y = np.ascontiguousarray(cells[..., 0]), np.ascontiguousarray(cells[..., 1])
@@ -149,6 +153,11 @@ def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: s
             coarse = cv2.remap(reduced, x * s, y * s, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
             blend = np.clip(level - (n - 1), 0, 1)
             picture = picture * (1 - blend) + coarse * blend
+    if far.any():
+        haze = cv2.remap(far.reshape(px.shape[:2]).astype(np.float32), at_x, at_y, cv2.INTER_LINEAR)[
+            ..., None
+        ]
+        picture = picture * (1 - haze) + haze * HAZE * float(np.percentile(radiance, 99))
     return picture.astype(np.float32)
 
 

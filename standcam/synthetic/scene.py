@@ -86,7 +86,7 @@ class Scene:
             marks = [self.camera.project(self.target.ends_mm)[0]]
         return dataclasses.replace(
             ground,
-            mark_px=tuple(map(float, hull.mean(0))),
+            mark_px=(float(hull[:, 0].mean()), float(hull[:, 1].mean())),
             marks_px=tuple(tuple((float(x), float(y)) for x, y in mark) for mark in marks),
             mark_hull_px=tuple((float(x), float(y)) for x, y in hull),
         )

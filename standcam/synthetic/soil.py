@@ -17,7 +17,7 @@ REFLECTANCE = {
     "dry": (0.265, 0.205, 0.140),
     "wet": (0.085, 0.058, 0.040),
     "sandy": (0.400, 0.305, 0.190),
-    "red": (0.245, 0.115, 0.060),
+    "red": (0.250, 0.128, 0.072),
 }
 """Linear reflectance of the soil families, red green blue: chosen to look right (no source)."""
 MAX_CELLS = 7_000_000
@@ -140,7 +140,7 @@ def reflectance(grid: Grid, ground: GroundRecipe, h: np.ndarray, rng: np.random.
     colour[..., 0] *= 1 + warm
     colour[..., 2] *= 1 - warm
     pale = octave(grid, 3.2, rng) > 2.9  # grains and small stones
-    colour[pale] = 0.5 * colour[pale] + 0.5 * np.float32([0.42, 0.38, 0.33])
+    colour[pale] = 0.5 * colour[pale] + 0.5 * np.array([0.42, 0.38, 0.33], np.float32)
     return colour
 
 
@@ -161,7 +161,7 @@ def sun_on_relief(grid: Grid, h: np.ndarray, sun: np.ndarray) -> tuple[np.ndarra
             dx, dy = np.round(step * sun[:2] / flat).astype(int)
             run = np.hypot(dx, dy) * grid.cell_mm
             moved = cv2.warpAffine(
-                h, np.float32([[1, 0, -dx], [0, 1, -dy]]), (grid.columns, grid.rows),
+                h, np.array([[1, 0, -dx], [0, 1, -dy]], np.float32), (grid.columns, grid.rows),
                 flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE,
             )  # fmt: skip
             lit = np.minimum(lit, np.clip(1 - (moved - h - run * rise) / 0.5, 0, 1))

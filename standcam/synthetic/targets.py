@@ -48,15 +48,20 @@ def make_target(recipe: TargetRecipe, rng: np.random.Generator) -> Target | None
     return _board(recipe, default_board(), rng) if recipe.kind == "board" else _stick(recipe)
 
 
-def _to_world(recipe: TargetRecipe, face_mm: np.ndarray) -> np.ndarray:
-    """Points on the face, x right and y down as printed, to the world. (..., 2) -> (..., 3) [mm]"""
-    angle = np.deg2rad(recipe.angle_deg)
-    x, y = face_mm[..., 0], -face_mm[..., 1]
+def _to_world(recipe: TargetRecipe, face_mm: np.ndarray, half_height_mm: float = 0.0) -> np.ndarray:
+    """Points on the face, x right and y down as printed, to the world. (..., 2) -> (..., 3) [mm]
+
+    A tilted board turns about its lower edge, ``half_height_mm`` below the middle.
+    """
+    angle, tilt = np.deg2rad([recipe.angle_deg, recipe.tilt_deg])
+    x = face_mm[..., 0]
+    up = half_height_mm - face_mm[..., 1]
+    y = up * np.cos(tilt) - half_height_mm
     return np.stack(
         [
             recipe.x_mm + np.cos(angle) * x - np.sin(angle) * y,
             recipe.y_mm + np.sin(angle) * x + np.cos(angle) * y,
-            np.full(x.shape, recipe.lift_mm),
+            recipe.lift_mm + up * np.sin(tilt),
         ],
         axis=-1,
     )
@@ -76,7 +81,7 @@ def _board(recipe: TargetRecipe, board: BoardGeometry, rng: np.random.Generator)
         left = round((marker.centre_mm[0] + board.width_mm / 2) * scale - side / 2)
         top = round((marker.centre_mm[1] + board.height_mm / 2) * scale - side / 2)
         face[top : top + side, left : left + side] = np.where(ink > 0, PAPER, INK)
-        markers[marker.id] = _to_world(recipe, board.corners_mm(marker.id))
+        markers[marker.id] = _to_world(recipe, board.corners_mm(marker.id), board.height_mm / 2)
     face *= 1 + 0.012 * cv2.resize(rng.standard_normal((9, 12)).astype(np.float32), (width, height))
     _soil_specks(face, rng)
     for id in recipe.dirty:
@@ -89,9 +94,16 @@ def _board(recipe: TargetRecipe, board: BoardGeometry, rng: np.random.Generator)
             )
     x = np.linspace(-board.width_mm / 2, board.width_mm / 2, 13)
     y = np.linspace(-board.height_mm / 2, board.height_mm / 2, 10)
-    grid = _to_world(recipe, np.stack(np.meshgrid(x, y), axis=-1))
+    grid = _to_world(recipe, np.stack(np.meshgrid(x, y), axis=-1), board.height_mm / 2)
     mesh = sheet(grid, np.full(3, PAPER), 0, BOARD)
-    return Target(recipe, mesh, face, _to_world(recipe, board.outline_mm()), markers, np.empty((0, 3)))
+    return Target(
+        recipe,
+        mesh,
+        face,
+        _to_world(recipe, board.outline_mm(), board.height_mm / 2),
+        markers,
+        np.empty((0, 3)),
+    )
 
 
 def _soil_specks(face: np.ndarray, rng: np.random.Generator) -> None:

@@ -20,7 +20,7 @@ def gaps_mm(planter, seed=5):
 @pytest.mark.parametrize(("p_skip", "p_no_emergence"), [(0.0, 0.05), (0.0, 0.10), (0.06, 0.0), (0.04, 0.08)])
 def test_gaps_of_a_perfect_planter_are_geometric(p_skip, p_no_emergence):
     # constant spacing s, independent emergence p: gap = s x Geometric(p), mean s / p, SD s sqrt(1 - p) / p
-    # (moments of the geometric distribution); 6.5 in at p = 0.95 gives 6.842 and 1.530 in, at 0.90 7.222 and 2.284
+    # (moments of the geometric distribution); 6.5 in, p = 0.95: 6.842 and 1.530; p = 0.90: 7.222 and 2.284
     s = 165.1
     p = (1 - p_skip) * (1 - p_no_emergence)
     planter = PlanterRecipe(s, 0.0, 0.0, p_skip, 0.0, p_no_emergence, 0.0)

@@ -46,6 +46,7 @@ def test_presets_are_laid_over_each_other_and_the_scene_over_them():
         ("[[scene]]\nname = 'a b'", "'a b' cannot be a file name"),
         ("[[scene]]\n[[scene]]", "several scenes named scene"),
         ("[[scene]]\n[scene.camera]\ntilt = 3", "unknown keys: tilt"),
+        ("[[scene]]\ncamera = 3", "camera is 3"),
         ("[[scene]]\n[scene.lens]\nk = 3", "unknown table or key 'lens'"),
         ("[[scene]]\n[scene.planter]\np_skip = 1.5", "p_skip is 1.5"),
         ("[[scene]]\n[scene.planter]\np_skip = 'often'", "[planter]"),

@@ -18,7 +18,7 @@ from standcam.synthetic.mesh import join
 from standcam.synthetic.noise import write_jpeg
 from standcam.synthetic.plant_shapes import plant_mesh
 from standcam.synthetic.raster import silhouette_px
-from standcam.synthetic.recipe import CaptureRecipe, LightRecipe, RecipeBook
+from standcam.synthetic.recipe import CaptureRecipe, LightRecipe, RecipeBook, TargetRecipe
 from standcam.synthetic.render import render
 from standcam.synthetic.scene import PLACE_COLUMNS, TRUTH_COLUMNS, make_scene, scene_places, write_scenes
 from standcam.synthetic.targets import make_target
@@ -157,6 +157,16 @@ def test_missing_markers_are_missing():
     r = RECIPES["board"].replace("target", missing=(2,))
     made = make_scene(r, r.rng(SEED))
     assert set(detect(made.rgb)) == {0, 1, 3} == set(made.target.markers)
+
+
+def test_a_tilted_board_keeps_its_size_and_stands_on_its_lower_edge():
+    target = make_target(TargetRecipe(tilt_deg=12.0, angle_deg=30.0, lift_mm=2.0), np.random.default_rng(0))
+    corner = target.outline_mm
+    assert np.linalg.norm(corner[1] - corner[0]) == pytest.approx(400)
+    assert np.linalg.norm(corner[3] - corner[0]) == pytest.approx(300)
+    np.testing.assert_allclose(
+        corner[:, 2], 2 + 300 * np.sin(np.deg2rad(12)) * np.array([1, 1, 0, 0]), atol=1e-9
+    )
 
 
 def test_stick_is_white_with_dark_ends_a_metre_apart():
