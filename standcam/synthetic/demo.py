@@ -84,7 +84,8 @@ field.
 
 Stem bases lie in a furrow {depth:g} mm below the high spots of the soil, and the face of the board {lift:g}
 mm above them, much as in a field. A scale taken from the board therefore reads distances in the row about
-{short:.1f} % short (the height between them over the camera's).
+{short:.1f} % short (the height between them over the camera's). The lens bends straight lines a little
+(`k1` in `recipe.toml`), as phone lenses do.
 
 Make them anew with `standcam scene DIR --flat`. Licence: that of the project (MIT).
 """
