@@ -21,6 +21,8 @@ from standcam import tables
 from standcam.batch.inputs import Input, Problem
 from standcam.errors import StandcamError
 from standcam.images.photo import read_photo
+from standcam.images.quality import quality_flags
+from standcam.images.reduce import reduce
 from standcam.measure import Measurement, measure_photo
 from standcam.report import overlay
 from standcam.report.results import ResultsWriter
@@ -94,14 +96,14 @@ def count_photos(
     on_done : callable, optional
         Told of each input as it is done.
     """
-    draw = writer is not None and settings.output.marked
+    drawer = writer if settings.output.marked else None
     measurements: list[Measurement] = []
     facts: list[dict[str, Any]] = []
     problems = list(problems)
-    for n, counted in enumerate(map_jobs(_Measure(settings, draw), inputs)):
+    for n, counted in enumerate(map_jobs(_Measure(settings, drawer is not None), inputs)):
         if counted.measurement is not None:
-            if draw and counted.view is not None:
-                writer.put_aside(f"view-{n}", counted.view)
+            if drawer is not None and counted.view is not None:
+                drawer.put_aside(f"view-{n}", counted.view)
             measurements.append(counted.measurement)
             facts.append({"view": f"view-{n}"} | (counted.facts or {}))
         elif counted.problem is not None:
@@ -115,12 +117,12 @@ def count_photos(
 
     notes = _same_pictures(measurements)
     records = [_record(m, f) for m, f in zip(measurements, facts, strict=True)]
-    if draw:
+    if drawer is not None:
         gaps_of = dict(tuple(summary.gaps.groupby("photo", sort=False)))
         rows_of = dict(tuple(summary.rows.groupby("photo", sort=False)))
         jobs = (
             (
-                writer.take_back(f["view"]),
+                drawer.take_back(f["view"]),
                 m,
                 gaps_of.get(m.photo, tables.empty(tables.GAPS)),
                 rows_of.get(m.photo, tables.empty(tables.ROWS)),
@@ -129,7 +131,7 @@ def count_photos(
         )
         for record, jpeg in zip(records, map_jobs(_Draw(settings), jobs), strict=True):
             if isinstance(jpeg, bytes):
-                record["marked"] = writer.add_marked(record["photo"], jpeg)
+                record["marked"] = drawer.add_marked(record["photo"], jpeg)
             else:
                 notes.append(
                     f"{record['photo']} was counted, but its marked photo could not be drawn: {jpeg}"
@@ -167,10 +169,12 @@ class _Measure:
             start = time.perf_counter()
             photo = read_photo(job.path, self.settings.photo)
             read_seconds = time.perf_counter() - start
+            small = reduce(photo.rgb, self.settings.output.marked_width_px)
+            photo = replace(photo, flags=photo.flags | quality_flags(small))
             m = measure_photo(photo, self.settings, plot=job.plot)
             m = _named(m, job.photo)
             m = replace(m, seconds={"read": read_seconds} | dict(m.seconds))
-            view = overlay.small_view(photo, self.settings.output) if self.keep_view else None
+            view = overlay.pack_view(small) if self.keep_view else None
             return Counted(job, m, view=view, facts={"camera": photo.camera, "taken": photo.taken})
         except StandcamError as error:
             return Counted(job, problem=Problem(str(job.path), error.reason, error.remedy))
@@ -244,6 +248,6 @@ def _record(m: Measurement, facts: dict[str, Any]) -> dict[str, Any]:
         "taken": facts.get("taken", ""),
         "scale_method": m.ground.method,
         "scale_residual_mm": m.ground.residual_mm,
-        "notes": [*m.ground.notes, *m.notes],
+        "notes": list(dict.fromkeys([*m.ground.notes, *m.notes])),
         "seconds": {name: round(s, 4) for name, s in m.seconds.items()},
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -124,7 +125,7 @@ def count(
         raise typer.Exit(1)
 
 
-def _nothing_done(problems: list[Problem], last: str = "") -> NoReturn:
+def _nothing_done(problems: Sequence[Problem], last: str = "") -> NoReturn:
     from standcam.report.wording import printable
 
     for problem in problems:

@@ -42,10 +42,9 @@ VIEW_QUALITY, MARKED_QUALITY = 92, 85
 """JPEG qualities: the small copy is packed once more after drawing, and must not lose much before it."""
 
 
-def small_view(photo: Photo, output: OutputSettings | None = None) -> bytes:
-    """JPEG of a reduced copy, longer side ``output.marked_width_px``; smaller photos keep their size."""
-    output = output or OutputSettings()
-    return _jpeg(reduce(photo.rgb, output.marked_width_px), VIEW_QUALITY)
+def pack_view(small: np.ndarray) -> bytes:
+    """JPEG of a reduced copy of a photo, to be drawn in later. (h, w, 3) uint8"""
+    return _jpeg(small, VIEW_QUALITY)
 
 
 def mark_photo(
@@ -81,9 +80,9 @@ def mark_view(
     rows: pd.DataFrame | None,
     output: OutputSettings,
 ) -> bytes:
-    """As :func:`mark_photo`, from the small copy that :func:`small_view` made."""
+    """As :func:`mark_photo`, from the small copy itself, or as :func:`pack_view` packed it."""
     if isinstance(view, bytes):
-        view = cv2.imdecode(np.frombuffer(view, np.uint8), cv2.IMREAD_COLOR_RGB)
+        return mark_view(_decoded(view), m, gaps, rows, output)
     unit = max(view.shape[:2]) / 1600
     head = _head(m, rows, output, unit, view.shape[1])
     foot = _foot(m, set(gaps["kind"]), unit, view.shape[1])
@@ -102,6 +101,13 @@ def mark_view(
     head.draw(whole[: head.height], unit)
     foot.draw(whole[head.height + view.shape[0] :], unit)
     return _jpeg(whole, MARKED_QUALITY)
+
+
+def _decoded(jpeg: bytes) -> np.ndarray:
+    rgb = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR_RGB)
+    if rgb is None:
+        raise ValueError("the small copy of the photo is damaged")
+    return rgb
 
 
 def _jpeg(rgb: np.ndarray, quality: int) -> bytes:
@@ -224,7 +230,7 @@ class _Scene:
             self.canvas.keep_free(at, 15)
         across: dict[int, list[np.ndarray]] = {}
         for number, line in enumerate(self.m.rows, 1):
-            on_line = line.position(self.m.ground.to_ground(stems_px)) if len(stems_px) else []
+            on_line = line.position(self.m.ground.to_ground(stems_px))
             across[number] = [self.across(line, float(p)) for p in on_line]
         for n, (at, plant) in enumerate(zip(places, crop.itertuples(), strict=True)):
             away = across[plant.row][n] if plant.row in across else np.array([0.0, -1.0])
@@ -279,9 +285,10 @@ def _head(
     blocks: list[tuple[list[str], int, Rgb, str]] = [([wording.printable(m.photo)], 38, WHITE, "")]
     bits = m.flags | m.ground.flags
     estimated = ""
+    several = rows is not None and len(rows) > 1
     for r in rows.itertuples() if rows is not None else ():
         bits |= flags.parse(r.flags)
-        name = f"Row {r.row}:" if len(rows) > 1 else ""
+        name = f"Row {r.row}:" if several else ""
         blocks.append(([*([name] if name else []), *wording.row_words(r, output.units)], 42, WHITE, ""))
         if r.nominal_source == "estimated":
             estimated = (
@@ -327,7 +334,8 @@ def _foot(m: Measurement, kinds: set[str], unit: float, width: int) -> _Band:
         entries.append(("open", "open end, no gap"))
     size, room = round(32 * unit), 48 * unit
     x, y = 18 * unit, 6 * unit + room / 2
-    texts, symbols = [], []
+    texts: list[tuple[str, float, float, int, Rgb]] = []
+    symbols: list[tuple[str, float, float]] = []
     for symbol, words in entries:
         indent = (84 if symbol == "skip" else 54) * unit
         need = indent + text_width(words, size)

@@ -1,5 +1,6 @@
 """A run over several photos: every failure a row, nothing lost, nothing stops the rest."""
 
+import cv2
 import numpy as np
 import pytest
 from fixtures.measured import measured
@@ -122,6 +123,20 @@ def test_nothing_at_all_gives_empty_tables(measuring):
     batch = run.count_photos([], SETTINGS, [Problem("x", "x does not exist.", "Check the path.")])
     assert [len(frame) for frame in batch.tables.values()] == [0, 0, 0, 0, 1]
     assert batch.measurements == ()
+
+
+def test_blur_is_told_to_the_measurement(tmp_path, monkeypatch):
+    rgb = np.random.default_rng(0).integers(0, 255, (300, 400, 3), dtype=np.uint8)
+    Image.fromarray(cv2.GaussianBlur(rgb, (0, 0), 6)).save(tmp_path / "blurred.png")
+    Image.fromarray(rgb).save(tmp_path / "sharp.png")
+    seen = {}
+    monkeypatch.setattr(
+        run,
+        "measure_photo",
+        lambda p, *_, plot: seen.update({plot: flags.names(p.flags)}) or measured(p, plot=plot),
+    )
+    count(tmp_path)
+    assert seen == {"blurred": ["blurred"], "sharp": []}
 
 
 def test_each_input_is_told_of_once(tmp_path, measuring):

@@ -79,7 +79,7 @@ def test_the_packed_copy_gives_the_same_picture():
     m = measured(picture)
     s = summarise(m.positions, m.stretches, SPACING)
     direct = overlay.mark_photo(picture, m, s.gaps, None, s.rows)
-    stored = overlay.mark_view(overlay.small_view(picture), m, s.gaps, s.rows, OutputSettings())
+    stored = overlay.mark_view(overlay.pack_view(picture.rgb), m, s.gaps, s.rows, OutputSettings())
     pictures = [cv2.imdecode(np.frombuffer(j, np.uint8), 1).astype(int) for j in (direct, stored)]
     assert np.abs(pictures[0] - pictures[1]).mean() < 3
 
