@@ -1,8 +1,8 @@
 """Finding ground boards in a photo: markers read, false ones thrown out, missing ones looked for.
 
-A board in a field is dirty, shaded and crossed by leaves. Three things help: several ways of looking, from quick to
-thorough; the known geometry of the board, which false readings do not fit; and the known pattern of each marker,
-which is looked for where the board says it must be.
+A board in a field is dirty, shaded and crossed by leaves. Three things help: several ways of looking, from
+quick to thorough; the known geometry of the board, which false readings do not fit; and the known pattern of
+each marker, which is looked for where the board says it must be.
 """
 
 from __future__ import annotations
@@ -38,25 +38,29 @@ from standcam.images.photo import Photo
 from standcam.settings import CalibrationSettings
 
 QUICK_SIDE_PX = 1100
-"""Longer side of the picture of the first look: markers of the built-in board, photographed from standing height,
-keep 25 px there. [px]"""
+"""Longer side of the picture of the first look: markers of the built-in board, photographed from standing
+height, keep 25 px there. [px]"""
 FULL_SIDE_PX = 2200
 """Longer side of the most thorough look at the whole picture. [px]"""
 DISTORTION_SD = 0.02
-"""Standard deviation of radial distortion k1 of a phone without lens profile (common practice, no source). [1]"""
+"""Standard deviation of radial distortion k1 of a phone without lens profile (common practice, no source).
+[1]"""
 SURE = 0.75
 """Correlation with the pattern of a marker that may stand for a further board."""
 MEND_PX = 0.3
-"""Root mean square misfit of all corners above which a marker bent by a leaf is looked for among them. [px]"""
+"""Root mean square misfit of all corners above which a marker bent by a leaf is looked for among them.
+[px]"""
 RESIDUAL_MM = 1.0
-"""Root mean square misfit above which the markers do not fit their board: prints are true to some tenths. [mm]"""
+"""Root mean square misfit above which the markers do not fit their board: prints are true to some tenths.
+[mm]"""
 LOST_CORNERS = 0.35
 """Share of well-seen corners set aside as outliers above which the board does not fit its description."""
 BOARDS_DIFFER_DEG = 6.0
 """Angle between two boards' planes above which one is said to be tilted; boards of 40 cm tell it to about 1.5
 degrees each. [deg]"""
 LEAN_DEG, STEEPEST_DEG = 20.0, 65.0
-"""Hand-held cameras lean forward or, photos stored sideways, to one side, not both (common practice, no source)."""
+"""Hand-held cameras lean forward or, photos stored sideways, to one side, not both (common practice, no
+source)."""
 
 
 @dataclass(frozen=True)
@@ -86,8 +90,8 @@ class BoardView:
 def find_boards(greys: Greys, geometries: Sequence[BoardGeometry]) -> list[BoardView]:
     """Boards seen in the photo, the one with most markers first; empty when no marker is found.
 
-    Whole-picture looks grow from quick to thorough and end with the first that finds two markers of one board; from
-    there the missing ones are sought where they must be.
+    Whole-picture looks grow from quick to thorough and end with the first that finds two markers of one
+    board; from there the missing ones are sought where they must be.
     """
     quick, full = greys.level(QUICK_SIDE_PX), greys.level(FULL_SIDE_PX)
     looks = [(quick, (13,), False), (quick, (7, 25), False)]
@@ -155,7 +159,7 @@ def _members(geometry: BoardGeometry, free: list[Reading], seed: Reading) -> lis
 
 
 def _expected(geometry: BoardGeometry, members: dict[int, Reading]) -> dict[int, tuple[np.ndarray, float]]:
-    """Where the markers not among the members must be: corners (4, 2) [px] and how far they may be off [px]."""
+    """Where the missing markers must be: corners (4, 2) [px], and how far they may be off [px]."""
     missing = [m for m in geometry.markers if m.id not in members]
     if not missing:
         return {}
@@ -242,7 +246,8 @@ def _mend(
 def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
     """Ground map from all boards seen in the photo.
 
-    The ground frame is the first board's: origin at its middle, x to its right, y to its top as printed, z up.
+    The ground frame is the first board's: origin at its middle, x to its right, y to its top as printed, z
+    up.
 
     Raises
     ------
@@ -315,6 +320,7 @@ def _ground_map(views: list[BoardView], focal: Focal, width: int, height: int) -
         flags=bits,
         notes=(_summary(views), focal.note, *doubts),
         marks_px=tuple(_outline(r.quad) for view in views for r in view.readings.values()),
+        mark_names=tuple(str(marker) for view in views for marker in view.readings),
         mark_hull_px=outline(0),
         more_hulls_px=tuple(outline(i) for i in range(1, len(views))),
     )
@@ -328,13 +334,14 @@ def _summary(views: list[BoardView]) -> str:
     parts = []
     for view in views:
         missing = sorted(set(view.geometry.ids) - set(view.readings))
-        text = f"{len(view.readings)} of {len(view.geometry.markers)} markers of the board {view.geometry.name!r}"
+        board = view.geometry
+        text = f"{len(view.readings)} of {len(board.markers)} markers of the board {board.name!r}"
         parts.append(text + (f" (not seen: {', '.join(map(str, missing))})" if missing else ""))
     return f"Scale from {' and '.join(parts)}."
 
 
 def _misfit(points: list[PlanePoints], pose: PlanePose) -> tuple[float, float]:
-    """Root mean square distance of the corners used from their place [mm], and the share of good corners set aside."""
+    """Root mean square misfit of the corners used [mm], and the share of good corners set aside."""
     square, weight, good, lost = 0.0, 0.0, 0, 0
     for i, (p, used) in enumerate(zip(points, pose.weights, strict=True)):
         seen = project(np.linalg.inv(pose.px_from_plane(i)), p.px)
@@ -348,9 +355,9 @@ def _misfit(points: list[PlanePoints], pose: PlanePose) -> tuple[float, float]:
 def _tilt_evidence(points: list[PlanePoints], pose: PlanePose, focal: Focal) -> str:
     """Why the board may not lie in the soil's plane, in words; empty when nothing tells so.
 
-    One flat board cannot show its own tilt. Two things can: boards in one photo whose planes differ, and a camera
-    that would have been held as nobody holds one: more than ``LEAN_DEG`` to the side and forward at once, or looking
-    along the soil.
+    One flat board cannot show its own tilt. Two things can: boards in one photo whose planes differ, and a
+    camera that would have been held as nobody holds one: more than ``LEAN_DEG`` to the side and forward at
+    once, or looking along the soil.
     """
     normals = []
     for p in points:
@@ -361,11 +368,11 @@ def _tilt_evidence(points: list[PlanePoints], pose: PlanePose, focal: Focal) -> 
         for b in normals[:i]:
             angle = float(np.degrees(np.arccos(np.clip(a @ b, -1, 1))))
             if angle > BOARDS_DIFFER_DEG:
-                return f"The boards lie {angle:.0f} degrees out of one plane: at least one is not flat on the soil."
+                return f"The boards lie {angle:.0f} degrees out of one plane: not all are flat on the soil."
     lean = np.degrees(np.arcsin(np.clip(np.abs(pose.rotation[:2, 2]), 0, 1)))
     if pose.tilt_deg > STEEPEST_DEG or lean.min() > LEAN_DEG:
         return (
-            f"The camera would have been held {lean[1]:.0f} degrees forward and {lean[0]:.0f} degrees to the side: "
-            "the board seems to lie askew."
+            f"The camera would have been held {lean[1]:.0f} degrees forward and {lean[0]:.0f} degrees to the "
+            "side: the board seems to lie askew."
         )
     return ""

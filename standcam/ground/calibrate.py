@@ -1,8 +1,8 @@
 """Ground scale of a photo: a register of methods, and ``auto``, which says what it took and why.
 
 A method is a function ``(Photo, CalibrationSettings) -> GroundMap`` that raises NoScale, BoardNotFound or
-StickNotFound when it cannot serve. To add one: write it in a module of its own, put it in ``METHODS`` at the place
-where ``auto`` should try it, and name it in the note on ``CalibrationSettings.method``.
+StickNotFound when it cannot serve. To add one: write it in a module of its own, put it in ``METHODS`` at the
+place where ``auto`` should try it, and name it in the note on ``CalibrationSettings.method``.
 """
 
 from __future__ import annotations

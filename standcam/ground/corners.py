@@ -1,11 +1,11 @@
 """Corners of a marker from its four edges, to a small part of a pixel.
 
-A corner taken by itself is rounded by blur and lost under a leaf. An edge is long: where it is seen in part, a line
-through the part is still the edge. So each edge is crossed by short profiles, a line is put through the crossings by
-robust least squares, and corners are where neighbouring lines meet.
+A corner taken by itself is rounded by blur and lost under a leaf. An edge is long: where it is seen in part,
+a line through the part is still the edge. So each edge is crossed by short profiles, a line is put through
+the crossings by robust least squares, and corners are where neighbouring lines meet.
 
-Light is blurred by lens and sensor before the camera's tone curve is laid over it; half-way between black and white
-lies on the edge only in linear light. Profiles are therefore read in linear light.
+Light is blurred by lens and sensor before the camera's tone curve is laid over it; half-way between black
+and white lies on the edge only in linear light. Profiles are therefore read in linear light.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ def edge_corners(grey: np.ndarray, quad: np.ndarray, cells: int) -> tuple[np.nda
     Parameters
     ----------
     grey : array (H, W), uint8
+        The photo or a part of it.
     quad : array (4, 2)
         Corners known to about a third of a cell, in order around the marker. [px]
     cells : int
@@ -61,7 +62,7 @@ def edge_corners(grey: np.ndarray, quad: np.ndarray, cells: int) -> tuple[np.nda
 
 
 def _edge_shifts(grey: np.ndarray, quad: np.ndarray, cells: int) -> tuple[np.ndarray | None, np.ndarray]:
-    """Outward shift of each edge at its start and end (4, 2) [px], and the share of profiles on the line (4,)."""
+    """Outward shift of each edge at start and end (4, 2) [px], and share of profiles on it (4,)."""
     a, b = quad, quad[_NEXT]
     along = b - a
     length = np.linalg.norm(along, axis=1, keepdims=True)
@@ -119,7 +120,8 @@ def _robust_lines(
 
     (m,), (n, m), (n, m), [px] -> (n, 2), (n,)
     """
-    # start from the pair of points that most others agree with: a leaf bends a run of crossings, not all of them
+    # start from the pair of points that most others agree with: a leaf bends a run of crossings, not all of
+    # them
     i, j = _PAIRS
     q = (d[:, j] - d[:, i]) / (t[j] - t[i])
     p = d[:, i] - q * t[i]
@@ -158,7 +160,8 @@ def _meet(quad: np.ndarray, shifts: np.ndarray) -> np.ndarray:
     if ((quad - quad.mean(0)) * outward).sum() < 0:
         outward = -outward
     start, end = a + outward * shifts[:, :1], b + outward * shifts[:, 1:]
-    # edge i starts at corner i: it meets the edge before it there. p + s u = q + r v, solved for s by cross products
+    # edge i starts at corner i: it meets the edge before it there. p + s u = q + r v, solved for s by cross
+    # products
     p, u = start, end - start
     q, v = p[_BEFORE], u[_BEFORE]
     cross = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]

@@ -32,9 +32,9 @@ class Focal:
 def focal_of(photo: Photo, settings: CalibrationSettings) -> Focal:
     """Focal length by lens profile, else by setting, else by EXIF, else assumed.
 
-    The 35 mm equivalent is taken by the diagonal: ``focal_px = f35 * diagonal_px / 43.27`` (CIPA DCG-001, 35 mm
-    film equivalent by diagonal angle of view; from memory). It is written in whole millimetres, and cropped or
-    stabilised pictures keep it, so it is trusted to 3 %. The assumed one is trusted to 8 %.
+    The 35 mm equivalent is taken by the diagonal: ``focal_px = f35 * diagonal_px / 43.27`` (CIPA DCG-001, 35
+    mm film equivalent by diagonal angle of view; from memory). It is written in whole millimetres, and
+    cropped or stabilised pictures keep it, so it is trusted to 3 %. The assumed one is trusted to 8 %.
 
     Raises
     ------
@@ -59,13 +59,14 @@ def focal_of(photo: Photo, settings: CalibrationSettings) -> Focal:
 
 
 UNKNOWN_TILT_DEG = 15.0
-"""Spread of the tilt of hand-held photos of a row, where nothing tells it (common practice, no source). [deg]"""
+"""Spread of the tilt of hand-held photos of a row, where nothing tells it (common practice, no source).
+[deg]"""
 
 
 def untilted_scale_growth_pct_per_m(height_cm: float) -> float:
-    """Growth of the scale error where tilt is not known. [% per m]
+    """Growth of the scale error where tilt is not known. [% per m].
 
-    On ground tilted by t against the picture, depth and so scale change by ``sin(t) / height`` with distance; t is
-    taken as one standard deviation, ``UNKNOWN_TILT_DEG``.
+    On ground tilted by t against the picture, depth and so scale change by ``sin(t) / height`` with
+    distance; t is taken as one standard deviation, ``UNKNOWN_TILT_DEG``.
     """
     return 100 * 100 * float(np.sin(np.deg2rad(UNKNOWN_TILT_DEG))) / height_cm

@@ -40,7 +40,8 @@ class BoardGeometry:
     Raises
     ------
     BadSettings
-        No marker, an id twice, an unknown dictionary, sizes not above zero, markers that overlap or stick out.
+        No marker, an id twice, an unknown dictionary, sizes not above zero, markers that overlap or stick
+        out.
     """
 
     name: str
@@ -51,6 +52,7 @@ class BoardGeometry:
     height_mm: float
 
     def __post_init__(self) -> None:
+        """Check the description."""
         where = f"Board {self.name!r}"
         if self.dictionary not in DICTIONARIES:
             raise BadSettings(
@@ -71,7 +73,7 @@ class BoardGeometry:
             (x, y), half = a.centre_mm, a.side_mm / 2
             if abs(x) + half > self.width_mm / 2 + 1e-6 or abs(y) + half > self.height_mm / 2 + 1e-6:
                 raise BadSettings(
-                    f"{where}: marker {a.id} sticks out of the {self.width_mm:g} x {self.height_mm:g} mm board.",
+                    f"{where}: marker {a.id} sticks out of its {self.width_mm:g} x {self.height_mm:g} mm.",
                     "Centres are measured from the board's middle, y down.",
                 )
             for b in self.markers[:i]:
@@ -100,13 +102,13 @@ class BoardGeometry:
         raise KeyError(id)
 
     def corners_mm(self, id: int) -> np.ndarray:
-        """Corners of a marker in OpenCV's order: top left, top right, bottom right, bottom left. (4, 2) [mm]"""
+        """Corners of a marker: top left, top right, bottom right, bottom left (4, 2) [mm]."""
         marker = self.marker(id)
         half = marker.side_mm / 2
         return np.array(marker.centre_mm) + half * np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])
 
     def outline_mm(self) -> np.ndarray:
-        """Corners of the board, clockwise as printed from the top left. (4, 2) [mm]"""
+        """Corners of the board, clockwise as printed from the top left (4, 2) [mm]."""
         return np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]]) * [self.width_mm / 2, self.height_mm / 2]
 
 
@@ -186,7 +188,7 @@ def board_toml(geometry: BoardGeometry) -> str:
     quoted = geometry.name.replace("\\", "\\\\").replace('"', '\\"')
     lines = [
         "# Ground board: mm on the printed face, x to the right, y down as printed, origin at the middle.",
-        "# side_mm is the outer side of a marker's black square. Measure the print and correct the numbers here.",
+        "# side_mm: outer side of a marker's black square. Measure the print and correct the numbers.",
         "[board]",
         f'name = "{quoted}"',
         f'dictionary = "{geometry.dictionary}"',

@@ -34,8 +34,8 @@ def map_from_height(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         lens=focal.lens,
         flags=flags.bit("scale_flat"),
         notes=(
-            f"Scale from a camera height of {height_cm:g} cm, the camera taken as looking straight down; a tilted "
-            "camera makes lengths away from the middle wrong.",
+            f"Scale from a camera height of {height_cm:g} cm, the camera taken as looking straight down; "
+            "a tilted camera makes lengths away from the middle wrong.",
             focal.note,
         ),
     )

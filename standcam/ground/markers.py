@@ -1,4 +1,4 @@
-"""Single fiducial markers: reading them, checking them against their pattern, looking for one at a known place."""
+"""Single fiducial markers: read, checked against their pattern, looked for at a known place."""
 
 from __future__ import annotations
 
@@ -14,8 +14,9 @@ from standcam.ground.corners import edge_corners
 MATCH = 0.6
 """Least correlation of a marker's place in the photo with the known pattern, for one read anywhere."""
 MATCH_EXPECTED = 0.5
-"""The same for one looked for where the board says it must be: a leaf may cross it. Chance finds of this height were
-not seen on soil and straw; a wrong id of the same family reaches about 0.5 at most beside the right one."""
+"""The same for one looked for where the board says it must be: a leaf may cross it. Chance finds of this
+height were not seen on soil and straw; a wrong id of the same family reaches about 0.5 at most beside the
+right one."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,7 @@ class Reading:
 
     @property
     def side_px(self) -> float:
-        """Root of the area. [px]"""
+        """Root of the area [px]."""
         return side_of(self.quad)
 
 
@@ -38,6 +39,7 @@ class Greys:
     """Grey copies of a photo at halved sizes, each made when first asked for."""
 
     def __init__(self, rgb: np.ndarray) -> None:
+        """Keep the photo. (H, W, 3), uint8."""
         self._rgb = rgb
         self._levels: dict[int, np.ndarray] = {}
 
@@ -47,8 +49,8 @@ class Greys:
             if level == 0:
                 made = cv2.cvtColor(self._rgb, cv2.COLOR_RGB2GRAY)
             elif level > 1 and not self._levels:
-                # bilinear by four reads the middle 2 x 2 of each 4 x 4 pixels: a fifth of the work of a true mean,
-                # and good enough to find markers, which are then refined at full size
+                # bilinear by four reads the middle 2 x 2 of each 4 x 4 pixels: a fifth of the work of a true
+                # mean, and good enough to find markers, which are then refined at full size
                 h, w = (n >> level for n in self._rgb.shape[:2])
                 small = cv2.resize(
                     self._rgb[: h << level, : w << level], (w, h), interpolation=cv2.INTER_LINEAR
@@ -62,14 +64,14 @@ class Greys:
         return self._levels[level]
 
     def crop(self, x0: int, y0: int, x1: int, y1: int) -> np.ndarray:
-        """Part of the photo at full size, within the picture. [px]"""
+        """Part of the photo at full size, within the picture [px]."""
         if 0 in self._levels:
             return self._levels[0][y0:y1, x0:x1]
         return cv2.cvtColor(self._rgb[y0:y1, x0:x1], cv2.COLOR_RGB2GRAY)
 
     @property
     def shape(self) -> tuple[int, int]:
-        """Height and width of the photo. [px]"""
+        """Height and width of the photo [px]."""
         return self._rgb.shape[:2]
 
     def level(self, side_px: int) -> int:
@@ -78,7 +80,7 @@ class Greys:
 
 
 def side_of(quad: np.ndarray) -> float:
-    """Side of a square of the same area as the quadrangle. [px]"""
+    """Side of a square of the same area as the quadrangle [px]."""
     # half the cross product of the diagonals
     (ax, ay), (bx, by), (cx, cy), (dx, dy) = quad.tolist()
     return math.sqrt(0.5 * abs((cx - ax) * (dy - by) - (cy - ay) * (dx - bx)))
@@ -106,7 +108,7 @@ def _dictionary(name: str) -> cv2.aruco.Dictionary:
 
 @lru_cache(maxsize=256)
 def pattern(dictionary: str, id: int) -> np.ndarray:
-    """Cells of a marker with its black border and one white cell around, 1 white, 0 black. (n + 4, n + 4)"""
+    """Cells of a marker with its black border and one white cell around, 1 white, 0 black (n + 4, n + 4)."""
     family = _dictionary(dictionary)
     n = family.markerSize + 2
     bits = cv2.aruco.generateImageMarker(family, id, n) > 127
@@ -136,7 +138,7 @@ def add_reading(readings: list[Reading], new: Reading) -> None:
 
 
 def correlation(greys: Greys, quad: np.ndarray, dictionary: str, id: int) -> float:
-    """Correlation of a marker's place in the photo with its known cells, free of brightness, contrast and slope."""
+    """Correlation of a place in the photo with a marker's cells, free of level, contrast and slope."""
     cells = pattern(dictionary, id)
     n, per = len(cells), 4
     grey, quad = _around(greys, quad, 0.4)
@@ -151,16 +153,16 @@ def correlation(greys: Greys, quad: np.ndarray, dictionary: str, id: int) -> flo
 
 @lru_cache(maxsize=8)
 def _flattener(n: int) -> np.ndarray:
-    """Projector that takes level and slope out of an n x n field. (n², n²)"""
+    """Projector that takes level and slope out of an n x n field (n², n²)."""
     y, x = np.mgrid[:n, :n]
     base = np.linalg.qr(np.column_stack([np.ones(n * n), x.ravel(), y.ravel()]))[0]
     return np.eye(n * n) - base @ base.T
 
 
 def _around(greys: Greys, quad: np.ndarray, margin: float) -> tuple[np.ndarray | None, np.ndarray]:
-    """Cut-out of the photo around a marker, by ``margin`` sides wider; None when under three quarters of it is there.
+    """Cut-out of the photo around a marker, ``margin`` sides wider, and the corners in it.
 
-    Gives the cut-out and the corners in it.
+    None when under three quarters of the marker are in the picture.
     """
     h, w = greys.shape
     edge = margin * side_of(quad)
@@ -208,8 +210,8 @@ def refine(greys: Greys, quad: np.ndarray, dictionary: str) -> tuple[np.ndarray,
 def seek(greys: Greys, expected: np.ndarray, dictionary: str, id: int, reach_px: float) -> Reading | None:
     """Look for one marker near the corners where it is expected.
 
-    First among all dark quadrangles there, found with several threshold windows, whether their bits could be read or
-    not; then by sliding the known pattern over the upright patch.
+    First among all dark quadrangles there, found with several threshold windows, whether their bits could be
+    read or not; then by sliding the known pattern over the upright patch.
 
     Returns
     -------
@@ -264,13 +266,13 @@ def _slide(greys: Greys, expected: np.ndarray, dictionary: str, id: int, reach_p
 
 
 def affine(mm: np.ndarray, px: np.ndarray) -> np.ndarray | None:
-    """Affine map by least squares as a homography: steadier than eight unknowns from one marker. (3, 3)"""
+    """Affine map by least squares as a homography: steadier than eight unknowns from one marker (3, 3)."""
     A = np.column_stack([mm, np.ones(len(mm))])
     solution = np.linalg.lstsq(A, px, rcond=None)[0]
     return np.r_[solution.T, [[0, 0, 1.0]]]
 
 
 def project(H: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Points through a homography. (n, 2) -> (n, 2)"""
+    """Points through a homography. (n, 2) -> (n, 2)."""
     out = np.column_stack([points, np.ones(len(points))]) @ H.T
     return out[:, :2] / out[:, 2:]

@@ -62,7 +62,7 @@ def map_from_points(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         marks_px=(ends,),
         flags=flags.bit("scale_flat", "no_parallax"),
         notes=(
-            f"Scale from two given points {length_cm:g} cm apart; one scale for the whole picture, so a tilted "
-            "camera makes lengths away from the points wrong.",
+            f"Scale from two given points {length_cm:g} cm apart; one scale for the whole picture, "
+            "so a tilted camera makes lengths away from the points wrong.",
         ),
     )

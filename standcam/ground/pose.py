@@ -1,9 +1,9 @@
 """The plane under a photo from known points on it: camera pose and focal length, least squares in pixels.
 
-A board is small beside the stretch of row it gives a scale to. A free homography (8 unknowns) fitted to it bends
-away soon outside it; a camera that stands somewhere (6 unknowns) and has a roughly known focal length cannot. So the
-pose and the focal length are fitted, the latter with a prior, and the homography is ``K [r1 r2 t]`` (Zhang 2000,
-IEEE TPAMI 22:1330-1334).
+A board is small beside the stretch of row it gives a scale to. A free homography (8 unknowns) fitted to it
+bends away soon outside it; a camera that stands somewhere (6 unknowns) and has a roughly known focal length
+cannot. So the pose and the focal length are fitted, the latter with a prior, and the homography is ``K [r1
+r2 t]`` (Zhang 2000, IEEE TPAMI 22:1330-1334).
 """
 
 from __future__ import annotations
@@ -14,20 +14,21 @@ import cv2
 import numpy as np
 
 FLATNESS_DEG = 0.7
-"""How far a board laid on raked or planted soil lies out of the soil's plane, one standard deviation about each axis
-(common practice, no source). It is part of the scale error, because nothing in the photo can show it. [deg]"""
+"""How far a board laid on raked or planted soil lies out of the soil's plane, one standard deviation about
+each axis (common practice, no source). It is part of the scale error, because nothing in the photo can show
+it. [deg]"""
 
 CORNER_SD_PX = 0.15
 """Least standard deviation of a corner; a lucky small misfit must not promise more. [px]"""
 
 
 TILT_SD_DEG = 25.0
-"""Photos of a row are taken looking down: the spread of the angle between the optical axis and the plumb line. Only
-used to choose between two poses that fit about equally well (common practice, no source). [deg]"""
+"""Photos of a row are taken looking down: the spread of the angle between the optical axis and the plumb
+line. Only used to choose between two poses that fit about equally well (common practice, no source). [deg]"""
 
 EDGE_SHIFT_SD_PX = 0.8
-"""Blur and the camera's tone curve make light areas eat into dark ones, so that all markers look smaller (seldom
-larger) by the same amount on each side. One unknown, with this prior about zero. [px]"""
+"""Blur and the camera's tone curve make light areas eat into dark ones, so that all markers look smaller
+(seldom larger) by the same amount on each side. One unknown, with this prior about zero. [px]"""
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,8 @@ class PlanePose:
     covariance: np.ndarray
     """Of rotation vector, translation and log focal length. (7, 7)"""
     edge_shift_mm: float
-    """How far marker edges seem to lie outside their printed place; below zero when light bleeds into black. [mm]"""
+    """How far marker edges seem to lie outside their printed place; below zero when light bleeds into black.
+    [mm]"""
     weights: tuple[np.ndarray, ...]
     """Weight each point ended with, 0 to 1, per board. (n,)"""
     residuals_px: tuple[np.ndarray, ...]
@@ -68,28 +70,29 @@ class PlanePose:
 
     @property
     def camera_mm(self) -> np.ndarray:
-        """Camera centre in the first board's frame; z is negative, for that frame's z points into the soil. (3,)"""
+        """Camera centre in the first board's frame, whose z points into the soil (3,) [mm]."""
         return -self.rotation.T @ self.translation_mm
 
     @property
     def tilt_deg(self) -> float:
-        """Angle between the optical axis and the normal of the plane. [deg]"""
+        """Angle between the optical axis and the normal of the plane [deg]."""
         return float(np.degrees(np.arccos(np.clip(self.rotation[2, 2], -1, 1))))
 
     def px_from_plane(self, board: int = 0) -> np.ndarray:
-        """Homography from a board's frame [mm] to undistorted pixels. (3, 3)"""
+        """Homography from a board's frame [mm] to undistorted pixels (3, 3)."""
         plane = self.K @ np.column_stack([self.rotation[:, :2], self.translation_mm])
         return plane @ _placement_matrix(self.placements[board])
 
     def scale_growth_pct_per_m(self, width_px: int, height_px: int, distortion_sd: float = 0.0) -> float:
-        """Growth of the relative scale error with distance from the first board, within the picture. [% per m]
+        """Growth of the relative scale error with distance from the first board [% per m].
 
-        Three errors are carried to the logarithm of the local scale (root of the area ratio) at places 1 m from the
-        board, in twelve directions: the covariance of pose and focal length (corner errors through the fit's
-        Jacobian); a tilt of the board against the soil of ``FLATNESS_DEG`` about each axis; and unknown radial
-        distortion k1 with standard deviation ``distortion_sd``, which changes the local scale by about 2 k1 r². The
-        answer is the root mean square, over the places that lie in the picture, of the standard deviation of (log
-        scale there - log scale at the board). Where the picture ends sooner, nearer places are taken.
+        Three errors are carried to the logarithm of the local scale (root of the area ratio) at places 1 m
+        from the board, in twelve directions: the covariance of pose and focal length (corner errors through
+        the fit's Jacobian); a tilt of the board against the soil of ``FLATNESS_DEG`` about each axis; and
+        unknown radial distortion k1 with standard deviation ``distortion_sd``, which changes the local scale
+        by about 2 k1 r². The answer is the root mean square, over the places that lie in the picture, of the
+        standard deviation of (log scale there - log scale at the board). Where the picture ends sooner,
+        nearer places are taken.
         """
         for distance_m in (1.0, 0.5, 0.25):
             sd = self._log_scale_sd(1000 * distance_m, width_px, height_px, distortion_sd)
@@ -139,9 +142,10 @@ def fit_plane(boards: list[PlanePoints], K: np.ndarray, focal_sd: float) -> Plan
     """Camera pose over the common plane of one or more boards, by robust least squares of pixels.
 
     Outlying corners (a leaf, a clod) are weighed down by Tukey's biweight on distances over a robust standard
-    deviation. A small plane seen from afar has two poses that fit nearly as well, mirrored about the line of sight
-    (Schweighofer and Pinz 2006, IEEE TPAMI 28:2024-2030; from memory); both are fitted, and the one with the lower
-    sum of squares is taken, counting a camera tilt of ``TILT_SD_DEG`` as one standard deviation.
+    deviation. A small plane seen from afar has two poses that fit nearly as well, mirrored about the line of
+    sight (Schweighofer and Pinz 2006, IEEE TPAMI 28:2024-2030; from memory); both are fitted, and the one
+    with the lower sum of squares is taken, counting a camera tilt of ``TILT_SD_DEG`` as one standard
+    deviation.
 
     Parameters
     ----------
@@ -219,7 +223,8 @@ def _starts(board: PlanePoints, K: np.ndarray) -> list[tuple[np.ndarray, np.ndar
         use = board.weights > 0
     if use.sum() < 4:
         return []
-    # the board is first turned to lie as it does in the picture: OpenCV 5.0 gives NaN for turns of 180 degrees
+    # the board is first turned to lie as it does in the picture: OpenCV 5.0 gives NaN for turns of 180
+    # degrees
     mm, px = board.mm[use] - board.mm[use].mean(0), board.px[use] - board.px[use].mean(0)
     angle = np.arctan2((mm[:, 0] * px[:, 1] - mm[:, 1] * px[:, 0]).sum(), (mm * px).sum())
     Z = cv2.Rodrigues(np.array([0.0, 0.0, angle]))[0]
@@ -262,8 +267,8 @@ def _project(
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """Pixels of all points (n, 2) [px] and, if asked for, their change with the unknowns (2n, p).
 
-    ``theta`` holds a small turn on top of ``turn``, translation, log focal ratio, edge shift, and the placements of
-    further boards.
+    ``theta`` holds a small turn on top of ``turn``, translation, log focal ratio, edge shift, and the
+    placements of further boards.
     """
     R = cv2.Rodrigues(theta[:3])[0] @ turn
     f = K[0, 0] * np.exp(theta[6])
@@ -309,7 +314,7 @@ def _solve(
     K: np.ndarray,
     priors: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Levenberg-Marquardt steps; gives theta with its turn moved into the rotation, and the Jacobian. [px]"""
+    """Levenberg-Marquardt: theta with its turn moved into the rotation, rotation, Jacobian [px]."""
     root = np.sqrt(np.repeat(weights, 2))
     prior = np.zeros(len(theta))
     prior[6:8] = 1 / np.square(priors)

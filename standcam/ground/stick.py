@@ -1,11 +1,12 @@
 """Scale from a straight light stick with dark ends, of known length.
 
-The light bar is found as the longest straight, narrow, pale thing in the photo; along its middle line the changes
-from dark to light and from stick to soil are then measured to sub-pixel at full size.
+The light bar is found as the longest straight, narrow, pale thing in the photo; along its middle line the
+changes from dark to light and from stick to soil are then measured to sub-pixel at full size.
 
-Four known places on one line (both ends of the stick, both ends of the light bar) tell more than a scale: unequal
-spacing in the picture shows how the line runs away from the camera. Of the ground's two tilts this gives the one
-along the stick; the other is taken as the least that fits, and the map is flagged ``scale_flat``.
+Four known places on one line (both ends of the stick, both ends of the light bar) tell more than a scale:
+unequal spacing in the picture shows how the line runs away from the camera. Of the ground's two tilts this
+gives the one along the stick; the other is taken as the least that fits, and the map is flagged
+``scale_flat``.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ WORK_SIDE_PX = 1100
 LEAST_LENGTH = 0.2
 """Least length of the light bar over the longer side of the picture."""
 LEAST_ASPECT, MOST_ASPECT = 9.0, 90.0
-"""Bounds of the length of the light bar over its width: thinner things are straw, wires and edges of boards."""
+"""Bounds of the length of the light bar over its width: thinner things are straw, wires and edges of
+boards."""
 LEAST_STEP = 0.02
 """Least step of linear light (0 to 1) that counts as the end of the stick on the soil."""
 
@@ -167,6 +169,7 @@ def find_stick(rgb: np.ndarray, dark_share: float) -> Stick | None:
     Parameters
     ----------
     rgb : array (H, W, 3), uint8
+        The upright photo.
     dark_share : float
         Length of one dark end over the length of the stick.
     """
@@ -232,7 +235,7 @@ class _Piece:
 
 
 def _join(pieces: list[_Piece], seed: _Piece) -> tuple[np.ndarray, set[int]]:
-    """The bar that pieces on one line make together, for shadows and leaves cut it: ends (2, 2) [px], members."""
+    """The bar that pieces on one line make together: ends (2, 2) [px], members."""
     centre, axis = seed.centre, seed.axis
     members: set[int] = set()
     ends = np.array([centre, centre])
@@ -256,7 +259,7 @@ def _join(pieces: list[_Piece], seed: _Piece) -> tuple[np.ndarray, set[int]]:
 
 
 def _extend(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tuple[np.ndarray, np.ndarray]:
-    """Follow the bar outward over shadows and leaves that cut it, as long as light stretches go on behind them."""
+    """Follow the bar outward over shadows and leaves as long as light stretches go on behind them."""
     bar = float(np.linalg.norm(b - a))
     axis = (b - a) / bar
     step = max(1.0, bar / 600)
@@ -342,9 +345,9 @@ def _settle_ends(
 ) -> tuple[np.ndarray, list[bool]] | None:
     """Check the outer ends against each other by perspective; places are along the line [px].
 
-    Three places fix how the line runs away from the camera, so each end foretells the other. Where they disagree, a
-    leaf lies over one of the ends and makes it look short: the end is worked out from the other where green lies
-    between its seen and its foretold place.
+    Three places fix how the line runs away from the camera, so each end foretells the other. Where they
+    disagree, a leaf lies over one of the ends and makes it look short: the end is worked out from the other
+    where green lies between its seen and its foretold place.
     """
 
     def forecast(known: int) -> float:
@@ -379,10 +382,10 @@ def _settle_ends(
 
 
 def _outer_end(d: np.ndarray, colour: np.ndarray, dark: float) -> float | None:
-    """Distance at which the dark end gives way to soil for good; None where they look alike. [px]
+    """Distance at which the dark end gives way to soil for good; None where they look alike [px].
 
-    ``d`` is the distance from the light bar (n,), ``colour`` the linear light there (n, 3), ``dark`` the length that
-    the dark end must have about.
+    ``d`` is the distance from the light bar (n,), ``colour`` the linear light there (n, 3), ``dark`` the
+    length that the dark end must have about.
     """
     core = colour[(d > 0.2 * dark) & (d < 0.6 * dark)]
     if len(core) < 4 or not np.isfinite(core).all():
@@ -413,7 +416,7 @@ def _outer_end(d: np.ndarray, colour: np.ndarray, dark: float) -> float | None:
 def _profile(
     rgb: np.ndarray, origin: np.ndarray, axis: np.ndarray, s: np.ndarray, width: float
 ) -> np.ndarray | None:
-    """Colour along a line in linear light, mean over the middle third of the width; NaN off the picture. (n, 3)."""
+    """Linear light along a line, mean of the middle third of the width; NaN off the picture (n, 3)."""
     normal = np.array([-axis[1], axis[0]])
     across = np.array([-0.17, 0.0, 0.17]) * width
     corners = origin + np.outer(s[[0, -1, 0, -1]], axis) + np.outer(across[[0, 0, 2, 2]], normal)
@@ -441,7 +444,7 @@ def _profile(
 def _cuts(
     rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cuts across the bar: where along it (m,), middle of the light part off the line (m,) [px], its width (m,)."""
+    """Cuts across the bar: place along it, middle off the line [px], width [px], each (m,)."""
     axis = (b - a) / np.linalg.norm(b - a)
     normal = np.array([-axis[1], axis[0]])
     across = np.arange(-1.2 * width - 2, 1.2 * width + 2.1, 0.5)

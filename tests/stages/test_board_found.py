@@ -23,7 +23,7 @@ def views_of(photo, *geometries):
 
 
 def corner_errors(view, drawn_by, place=None):
-    """Largest error of each corner with full trust. [px]"""
+    """Largest error of each corner with full trust. [px]."""
     errors = []
     for id, reading in view.readings.items():
         off = np.linalg.norm(reading.quad - true_corners(drawn_by, view.geometry, id, place), axis=1)
@@ -36,7 +36,7 @@ def box(x, y, w, h):
 
 
 def ground_errors_cm(ground, drawn_by, reach_mm=600.0):
-    """How far ground points lie from their place, in cm, over the part of the plane that the picture shows."""
+    """How far ground points lie from their place, over what the picture shows of the plane [cm]."""
     x, y = np.meshgrid(np.linspace(-reach_mm, reach_mm, 13), np.linspace(-reach_mm, reach_mm, 13))
     mm = np.c_[x.ravel(), y.ravel()]
     px = drawn_by.project(mm)
@@ -71,7 +71,8 @@ def test_clean_board_gives_the_ground_and_the_camera(clean):
 
 def test_ground_frame_is_right_handed(clean):
     ground = map_from_board(clean, CalibrationSettings())
-    # right-handed with z up means: seen from above, turning right in the picture (y down) turns the ground clockwise
+    # right-handed with z up means: seen from above, turning right in the picture (y down) turns the ground
+    # clockwise
     assert np.linalg.det(ground.jacobian(np.array([[600.0, 450.0]]))[0]) < 0
 
 
@@ -182,7 +183,9 @@ def test_apriltags_serve_as_well(tmp_path):
 
 def small(name, offset):
     places = [(-60.0, -40.0), (60.0, -40.0), (60.0, 40.0), (-60.0, 40.0)]
-    return BoardGeometry(name, "DICT_4X4_50", tuple(Marker(offset + i, p, 50.0) for i, p in enumerate(places)), 200, 150)
+    return BoardGeometry(
+        name, "DICT_4X4_50", tuple(Marker(offset + i, p, 50.0) for i, p in enumerate(places)), 200, 150
+    )
 
 
 def test_two_boards_are_used_together_and_span_the_picture():
@@ -205,7 +208,9 @@ def test_two_boards_give_a_surer_scale_than_one(tmp_path):
     lens.write_text(f"[lens]\nfocal = {VIEW.K[0, 0] / WIDTH}\ncentre = [0.5, 0.5]\nk1 = 0.0\nk2 = 0.0\n")
     settings = CalibrationSettings(board=str(path), lens=str(lens))
     one = map_from_board(draw(VIEW, [(board, placement(-280, 30, 12))]), settings)
-    two = map_from_board(draw(VIEW, [(board, placement(-280, 30, 12)), (board, placement(290, -60, -40))]), settings)
+    two = map_from_board(
+        draw(VIEW, [(board, placement(-280, 30, 12)), (board, placement(290, -60, -40))]), settings
+    )
     assert two.flags == 0
     assert len(two.hulls_px) == 2
     assert len(two.marks_px) == 8
@@ -260,7 +265,9 @@ def test_stray_markers_of_the_family_do_not_join_the_board():
 def test_another_board_than_described_is_flagged(tmp_path):
     # printed at 300 x 180 mm between centres, described as 300 x 200
     places = [(-150.0, -90.0), (150.0, -90.0), (150.0, 90.0), (-150.0, 90.0)]
-    printed = BoardGeometry("p", "DICT_4X4_50", tuple(Marker(i, p, 50.0) for i, p in enumerate(places)), 400, 300)
+    printed = BoardGeometry(
+        "p", "DICT_4X4_50", tuple(Marker(i, p, 50.0) for i, p in enumerate(places)), 400, 300
+    )
     ground = map_from_board(draw(VIEW, [(printed, placement())]), CalibrationSettings())
     assert "scale_residual" in flags.names(ground.flags)
 
@@ -297,5 +304,7 @@ def test_lens_profile_straightens_the_corners(tmp_path, clean):
     seen = ground.to_ground(profile.distort(VIEW.project(mm), WIDTH, HEIGHT))
     assert seen == pytest.approx(mm * [0.1, -0.1], abs=0.3)
     plain = map_from_board(photo_of(bent), CalibrationSettings())
-    off = np.linalg.norm(plain.to_ground(profile.distort(VIEW.project(mm), WIDTH, HEIGHT)) - mm * [0.1, -0.1], axis=1)
+    off = np.linalg.norm(
+        plain.to_ground(profile.distort(VIEW.project(mm), WIDTH, HEIGHT)) - mm * [0.1, -0.1], axis=1
+    )
     assert off.max() > 0.3

@@ -64,9 +64,9 @@ def test_points_that_give_no_scale_are_refused(points, words):
 
 
 def test_scale_from_height_is_height_over_focal_length():
-    # photogrammetric scale of a vertical photo: focal length / height (Wolf, Dewitt and Wilkinson, Elements of
-    # Photogrammetry, "scale of a vertical photograph"; from memory). By hand: a 4000 x 3000 picture has a diagonal
-    # of 5000 px; 26 mm of 43.27 mm is 3004.6 px; 140 cm / 3004.6 px = 0.04660 cm/px.
+    # photogrammetric scale of a vertical photo: focal length / height (Wolf, Dewitt and Wilkinson, Elements
+    # of Photogrammetry, "scale of a vertical photograph"; from memory). By hand: a 4000 x 3000 picture has a
+    # diagonal of 5000 px; 26 mm of 43.27 mm is 3004.6 px; 140 cm / 3004.6 px = 0.04660 cm/px.
     photo = photo_of(np.broadcast_to(np.uint8(90), (3000, 4000, 3)), None)
     ground = calibrate(photo, CalibrationSettings(method="height", camera_height_cm=140))
     assert ground.cm_per_px(np.array([[10.0, 10.0]])) == pytest.approx([0.04660], abs=1e-5)

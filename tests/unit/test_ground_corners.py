@@ -6,10 +6,13 @@ from standcam.ground.corners import edge_corners
 
 
 def square(quad, blur=0.8, gamma=2.2, leaf=None):
-    """A black quadrangle on white, mixed in linear light, then a tone curve; ``leaf`` is a grey polygon on top."""
+    """A black quadrangle on white, mixed in linear light, then a tone curve; a grey leaf on top."""
     n = 8
     light = np.full((160 * n, 160 * n), 0.7, np.float32)
-    to_fine = lambda q: np.round((np.asarray(q) + 0.5) * n - 0.5).astype(np.int32)  # noqa: E731
+
+    def to_fine(q):
+        return np.round((np.asarray(q) + 0.5) * n - 0.5).astype(np.int32)
+
     cv2.fillPoly(light, [to_fine(quad)], 0.03)
     if leaf is not None:
         cv2.fillPoly(light, [to_fine(leaf)], 0.2)
@@ -19,13 +22,14 @@ def square(quad, blur=0.8, gamma=2.2, leaf=None):
 
 
 QUAD = np.array([[40.3, 45.8], [110.6, 38.2], [118.1, 112.4], [46.9, 118.7]])
-START = QUAD + [[1.5, -1.0], [-1.2, 0.8], [0.7, 1.6], [-1.6, -0.9]]
+START = QUAD + np.array([[1.5, -1.0], [-1.2, 0.8], [0.7, 1.6], [-1.6, -0.9]])
 
 
 @pytest.mark.parametrize("blur", [0.5, 1.0, 2.0])
 def test_corners_are_found_to_a_small_part_of_a_pixel_under_blur(blur):
     corners, weights = edge_corners(square(QUAD, blur), START, 6)
-    # the polygon is drawn on a grid of eighths of a pixel, its cells are 12 px, the widest blur a sixth of that
+    # the polygon is drawn on a grid of eighths of a pixel, its cells are 12 px, the widest blur a sixth of
+    # that
     assert corners == pytest.approx(QUAD, abs=0.2)
     assert (weights == 1).all()
 

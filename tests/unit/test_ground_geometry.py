@@ -23,7 +23,11 @@ def test_corners_come_in_the_order_top_left_top_right_bottom_right_bottom_left()
 
 def test_toml_keeps_a_board(tmp_path):
     board = BoardGeometry(
-        'odd "name"', "DICT_APRILTAG_36h11", (Marker(3, (-30.25, 0.1), 41.7), Marker(9, (40.0, 0.0), 50.0)), 300, 111.5
+        'odd "name"',
+        "DICT_APRILTAG_36h11",
+        (Marker(3, (-30.25, 0.1), 41.7), Marker(9, (40.0, 0.0), 50.0)),
+        300,
+        111.5,
     )
     path = tmp_path / "board.toml"
     path.write_text(board_toml(board), encoding="utf-8")
@@ -67,7 +71,7 @@ def test_bad_files_are_named_with_what_is_wrong(tmp_path, change, words):
 
 
 def test_missing_file_is_named(tmp_path):
-    with pytest.raises(BadSettings, match="nowhere.toml cannot be read"):
+    with pytest.raises(BadSettings, match=r"nowhere\.toml cannot be read"):
         read_board(tmp_path / "nowhere.toml")
 
 

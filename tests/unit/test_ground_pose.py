@@ -61,7 +61,8 @@ def test_two_boards_share_one_plane_and_give_each_others_place():
 
 
 def test_wrong_focal_length_moves_the_height_but_not_the_ground():
-    # straight down, focal length and height cannot be told apart; their ratio, the scale, is what the board gives
+    # straight down, focal length and height cannot be told apart; their ratio, the scale, is what the board
+    # gives
     view = camera(1000.0, 0.0, 0.0, look_at=(0.0, 0.0))
     K = view.K.copy()
     K[0, 0] = K[1, 1] = 1.08 * view.K[0, 0]

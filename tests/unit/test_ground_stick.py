@@ -1,3 +1,4 @@
+import cv2
 import numpy as np
 import pytest
 from fixtures.drawn_board import camera, draw
@@ -10,7 +11,7 @@ from standcam.settings import CalibrationSettings
 
 
 def bar(x0, x1, width=28.0, turn_deg=0.0):
-    """Rectangle along a line through the origin, from x0 to x1. [mm]"""
+    """Rectangle along a line through the origin, from x0 to x1. [mm]."""
     c, s = np.cos(np.deg2rad(turn_deg)), np.sin(np.deg2rad(turn_deg))
     flat = np.array([[x0, -width / 2], [x1, -width / 2], [x1, width / 2], [x0, width / 2]])
     return flat @ np.array([[c, s], [-s, c]])
@@ -56,7 +57,9 @@ def test_scale_and_camera_from_a_stick_that_runs_away_from_the_camera():
     steps = np.linalg.norm(np.diff(seen, axis=0), axis=1)
     assert steps == pytest.approx([30.0, 30.0, 30.0], rel=0.01)
     assert flags.names(ground.flags) == ["scale_flat"]
-    assert np.linalg.det(ground.jacobian(np.array([[600.0, 450.0]]))[0]) < 0  # right-handed, as the board's map
+    assert (
+        np.linalg.det(ground.jacobian(np.array([[600.0, 450.0]]))[0]) < 0
+    )  # right-handed, as the board's map
 
 
 def test_shadows_and_leaves_across_the_bar_do_not_cut_it():
@@ -70,7 +73,6 @@ def test_an_end_under_a_leaf_is_worked_out_from_the_other():
     view = camera(1500.0, 8.0, 5.0, look_at=(0.0, 0.0))
     photo = draw(view, [], patches=stick())
     leaf = np.zeros(photo.rgb.shape[:2], np.uint8)
-    import cv2
 
     cv2.fillPoly(leaf, [np.round(view.project(bar(455, 540, 60.0))).astype(np.int32)], 1)
     photo.rgb[leaf > 0] = (60, 140, 40)
