@@ -126,9 +126,11 @@ def count(
 
 
 def _nothing_done(problems: Sequence[Problem], last: str = "") -> NoReturn:
-    from standcam.report.wording import printable
+    from standcam.report.wording import MAX_PROBLEMS, printable
 
-    for problem in problems:
+    for problem in problems[:MAX_PROBLEMS]:
         typer.echo(f"standcam: {printable(problem.reason)} {printable(problem.remedy)}".rstrip(), err=True)
+    if len(problems) > MAX_PROBLEMS:
+        typer.echo(f"standcam: and {len(problems) - MAX_PROBLEMS} more inputs.", err=True)
     typer.echo(f"standcam: No photo could be used. {last}".rstrip(), err=True)
     raise typer.Exit(2)

@@ -148,18 +148,20 @@ class _Scene:
     def marks(self) -> None:
         """Board or stick as found: its outline dashed, each mark in full line."""
         ground = self.m.ground
-        hull = self.px(np.array(ground.mark_hull_px)) if len(ground.mark_hull_px) else np.empty((0, 2))
+        hulls = [self.px(np.array(h)) for h in (ground.mark_hull_px, *ground.more_hulls_px) if len(h)]
         outlines = [self.px(np.array(outline)) for outline in ground.marks_px]
-        if len(hull) > 2:
-            self.canvas.dashes(np.concatenate([np.linspace(a, b, 8) for a, b in _sides(hull)]), SKY, 2.5)
+        for hull in hulls:
+            if len(hull) > 2:
+                sides = zip(hull, np.roll(hull, -1, axis=0), strict=True)
+                self.canvas.dashes(np.concatenate([np.linspace(a, b, 8) for a, b in sides]), SKY, 2.5)
         for outline in outlines:
             self.canvas.line(outline, SKY, 3, closed=len(outline) > 2)
         for name, outline in zip(ground.mark_names, outlines, strict=False):
             self.canvas.label(name, outline.mean(axis=0), np.array([0.0, 1.0]), SKY, 0)
-        if ground.has_scale and (len(hull) or outlines):
-            corners = np.concatenate([hull, *outlines])
-            low = np.array([corners[:, 0].mean(), corners[:, 1].max()])
-            self.canvas.label(wording.scale(ground.method), low, np.array([0.0, 1.0]), SKY, 6)
+        if ground.has_scale:
+            for corners in hulls or outlines[:1]:
+                low = corners[int(np.argmax(corners[:, 1]))]
+                self.canvas.label(wording.scale(ground.method), low, np.array([0.0, 1.0]), SKY, 6)
 
     def rows(self, gaps: pd.DataFrame) -> None:
         """Each measured stretch: end bars, and the row line in the manner of its gaps."""
@@ -235,10 +237,6 @@ class _Scene:
         for n, (at, plant) in enumerate(zip(places, crop.itertuples(), strict=True)):
             away = across[plant.row][n] if plant.row in across else np.array([0.0, -1.0])
             self.canvas.label(str(plant.plant), at, away, WHITE, 24)
-
-
-def _sides(polygon: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
-    return list(zip(polygon, np.roll(polygon, -1, axis=0), strict=True))
 
 
 @dataclass

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
 
     from standcam.settings import Settings
 
-MAX_PROBLEMS = 12
-"""Problems spelt out on the screen; problems.csv has them all."""
-
 PIPED_WIDTH = 200
 """A pipe or file has no width; this keeps every table line on one line. [characters]"""
 
@@ -115,10 +112,12 @@ def show(
     if len(problems):
         n = len(problems)
         to.print(f"[bold]{n} {'input' if n == 1 else 'inputs'} could not be used:[/bold]")
-        for reason, remedy in list(zip(problems["reason"], problems["remedy"], strict=True))[:MAX_PROBLEMS]:
+        for reason, remedy in list(zip(problems["reason"], problems["remedy"], strict=True))[
+            : wording.MAX_PROBLEMS
+        ]:
             to.print(f"  {_text(f'{reason} {remedy}')}")
-        if n > MAX_PROBLEMS:
-            to.print(f"  and {n - MAX_PROBLEMS} more, see problems.csv.")
+        if n > wording.MAX_PROBLEMS:
+            to.print(f"  and {n - wording.MAX_PROBLEMS} more, see problems.csv.")
     to.print(f"Results are in {_text(str(out))}")
     to.print(_text(CAUTION if scale_methods else TAPE_CAUTION))
 

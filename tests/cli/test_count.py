@@ -120,6 +120,16 @@ def test_when_nothing_can_be_used_the_reasons_are_written(folder):
     assert result.stderr.count("\n") == 3 and "No photo could be used" in result.stderr
 
 
+def test_many_bad_inputs_do_not_flood_the_screen(folder):
+    for n in range(30):
+        (folder / "in" / f"bad{n}.jpg").write_text("no picture")
+    result = count("in", "--out", "out")
+    assert "and 21 more, see problems.csv" in result.stdout
+    assert len(pd.read_csv(folder / "out" / "problems.csv")) == 33
+    result = count(*(f"in/bad{n}.jpg" for n in range(30)), "--out", "out2")
+    assert result.exit_code == 2 and "and 18 more" in result.stderr and result.stderr.count("\n") == 14
+
+
 @pytest.mark.parametrize("given, words", [("nowhere", "does not exist"), ("void", "holds no photo")])
 def test_an_empty_or_missing_folder_writes_nothing(folder, given, words):
     (folder / "void").mkdir()
