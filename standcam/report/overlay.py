@@ -156,8 +156,13 @@ class _Scene:
                 self.canvas.dashes(np.concatenate([np.linspace(a, b, 8) for a, b in sides]), SKY, 2.5)
         for outline in outlines:
             self.canvas.line(outline, SKY, 3, closed=len(outline) > 2)
+        centre = np.mean([outline.mean(axis=0) for outline in outlines], axis=0) if outlines else None
         for name, outline in zip(ground.mark_names, outlines, strict=False):
-            self.canvas.label(name, outline.mean(axis=0), np.array([0.0, 1.0]), SKY, 0)
+            # beside the mark, inwards, so that one can see what was read
+            middle = outline.mean(axis=0)
+            away, reach = centre - middle, np.hypot(*(outline - middle).T).max()
+            away = away / np.hypot(*away) if np.hypot(*away) > 1 else np.array([0.0, 1.0])
+            self.canvas.label(name, middle + reach * away, away, SKY, 0)
         if ground.has_scale:
             for corners in hulls or outlines[:1]:
                 low = corners[int(np.argmax(corners[:, 1]))]
