@@ -113,6 +113,12 @@ class RowSettings:
     """Cells along a strip; a cell counts once however much plant it holds. [cm]"""
     angle_step_deg: float = 3.0
     """First search of the row direction. [degrees]"""
+    rival_share: float = 0.5
+    """A second direction is looked into when it is at least this peaked, as a share of the best."""
+    rival_apart_deg: float = 15.0
+    """Directions closer than this are one. [degrees]"""
+    most_rivals: int = 2
+    """Directions looked into."""
     most_points: int = 4000
     """Plant points used to find the direction."""
     apart_cm: float = 25.0
@@ -124,6 +130,12 @@ class RowSettings:
     main_share: float = 0.6
     """The row the photo was taken of is the one nearest to the picture's middle among those at least this strong,
     as a share of the strongest."""
+    fewest_plants: int = 3
+    """Crop plants a neighbour row must show."""
+    neighbour_trust: float = 0.7
+    """Mean crop probability its plants must have."""
+    parallel_deg: float = 4.0
+    """Neighbour rows run in the main row's direction within this. [degrees]"""
     most_rows: int = 5
     """Rows measured in one photo."""
     longest_cm: float = 1000.0
@@ -149,6 +161,10 @@ class StemSettings:
 
     point_step_px: int = 4
     """Every plant point stands for a square of so many working pixels: finer costs time and finds no more. [px]"""
+    first_step_px: int = 8
+    """The same for the first votes, from which only the rows are found. [px]"""
+    sure_voter: float = 0.3
+    """Voters at least this likely to be crop are used to find rows."""
     half_width_cm: float = 9.0
     """Plant points so far off the row line are asked for their stem. Wider brings in more weeds. [cm]"""
     apart_cm: float = 0.9
@@ -156,11 +172,27 @@ class StemSettings:
     [cm]"""
     lowest_probability: float = 0.08
     """Proposals less likely than this are not even listed as doubtful plants."""
+    double_cm: float = 5.0
+    """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
+    weak_area_cm2: float = 1.0
+    """Plants showing less green than this are flagged weak. [cm²]"""
     crop_probability: float = 0.5
     """Stems at least this likely count as crop."""
 
     def __post_init__(self) -> None:
         _positive(self, "point_step_px", "half_width_cm", "apart_cm")
+
+
+@dataclass(frozen=True)
+class WeedSettings:
+    """Telling weeds, for their own count; whether a stem in the row is crop is StemSettings' matter."""
+
+    min_area_cm2: float = 0.3
+    """Smaller regions are not listed as weeds. [cm²]"""
+    most_crop: float = 0.5
+    """Regions whose pixels are on average likelier crop than this are not listed."""
+    own_reach_cm: float = 5.0
+    """A region most of whose votes fall this near a crop stem belongs to that plant. [cm]"""
 
 
 @dataclass(frozen=True)
@@ -206,6 +238,7 @@ class Settings:
     vegetation: VegetationSettings = field(default_factory=VegetationSettings)
     rows: RowSettings = field(default_factory=RowSettings)
     stems: StemSettings = field(default_factory=StemSettings)
+    weeds: WeedSettings = field(default_factory=WeedSettings)
     spacing: SpacingSettings = field(default_factory=SpacingSettings)
     output: OutputSettings = field(default_factory=OutputSettings)
 

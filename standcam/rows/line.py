@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -60,3 +60,13 @@ class RowLine:
     def length_cm(self) -> float:
         """Length of the measured stretch. [cm]"""
         return max(self.to_cm - self.from_cm, 0.0)
+
+    def turned_round(self) -> RowLine:
+        """The same line run through from its other end."""
+        return replace(
+            self,
+            direction=(-self.direction[0], -self.direction[1]),
+            bend_per_cm=-self.bend_per_cm,
+            from_cm=-self.to_cm,
+            to_cm=-self.from_cm,
+        )

@@ -1,0 +1,250 @@
+"""Row lines in a photo: directions along which plant cells line up, and the lines in the best of them.
+
+A row is a narrow strip of ground in which many *cells* along it hold plant. Counting cells instead of plant area
+keeps a single long leaf, or a clump of weeds, from posing as a row: a leaf fills few cells of the strip it lies in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from standcam import flags
+from standcam.ground.map import GroundMap
+from standcam.rows.line import RowLine
+from standcam.settings import RowSettings
+
+
+@dataclass(frozen=True)
+class Field:
+    """The ground seen in a photo, as far as stems can be resolved in it."""
+
+    points_cm: np.ndarray
+    """An even sample of resolvable ground. (n, 2) [cm]"""
+    area_cm2: np.ndarray
+    """Ground each sample stands for. (n,) [cm²]"""
+    middle_cm: np.ndarray
+    """Ground at the middle of the picture. (2,) [cm]"""
+
+
+def resolvable(ground: GroundMap, points_px: np.ndarray, settings: RowSettings) -> np.ndarray:
+    """Where a pixel covers little enough ground, in its longer direction, for stems to be told. (n,) bool"""
+    with np.errstate(invalid="ignore"):
+        stretch = np.linalg.norm(ground.jacobian(points_px), ord=2, axis=(1, 2))
+        return np.isfinite(stretch) & (stretch * 10 <= settings.coarsest_mm_per_px)
+
+
+def field_of(ground: GroundMap, settings: RowSettings) -> Field:
+    """Sample the picture on a grid and keep the resolvable part."""
+    nx, ny = 48, 48
+    x = (np.arange(nx) + 0.5) / nx * ground.width_px - 0.5
+    y = (np.arange(ny) + 0.5) / ny * ground.height_px - 0.5
+    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    grid = grid[resolvable(ground, grid, settings)]
+    area = ground.cm_per_px(grid) ** 2 * (ground.width_px / nx) * (ground.height_px / ny)
+    middle = ground.to_ground(np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]]))[0]
+    return Field(ground.to_ground(grid), area, middle)
+
+
+def find_rows(
+    points_cm: np.ndarray, ground: GroundMap, settings: RowSettings | None = None
+) -> list[list[RowLine]]:
+    """Row lines of a photo, without measured stretches yet, for each direction rows may run in.
+
+    Parameters
+    ----------
+    points_cm : (n, 2) array
+        Votes for stems, or plant pixels, on the ground. [cm]
+    ground : GroundMap
+    settings : RowSettings, optional
+
+    Returns
+    -------
+    list of lists of RowLine
+        One list a direction, the likeliest first; more than one only where two are nearly as likely. In each, the
+        strong row nearest to the picture's middle comes first. Empty when there is no plant.
+    """
+    settings = settings or RowSettings()
+    field = field_of(ground, settings)
+    points = points_cm[np.isfinite(points_cm).all(axis=1)]
+    if len(points) < 3 or not len(field.points_cm):
+        return []
+    reach = np.abs(field.points_cm - field.middle_cm).max() * 1.5
+    points = points[(np.abs(points - field.middle_cm) < reach).all(axis=1)]
+    if len(points) < 3:
+        return []
+    if len(points) > settings.most_points:  # evenly thinned, so that the result does not depend on chance
+        points = points[:: len(points) // settings.most_points + 1]
+    step = settings.angle_step_deg
+    coarse = np.arange(0, 180, step)
+    peaked = np.array([_strips(points, field, a, settings).peakedness for a in coarse])
+    directions: list[float] = []
+    for k in np.argsort(-peaked, kind="stable"):
+        if peaked[k] < settings.rival_share * peaked.max() or len(directions) == settings.most_rivals:
+            break
+        if peaked[k] >= max(peaked[k - 1], peaked[(k + 1) % len(coarse)]) and all(
+            abs((coarse[k] - a + 90) % 180 - 90) > settings.rival_apart_deg for a in directions
+        ):
+            directions.append(float(coarse[k]))
+    found = []
+    for direction in directions:
+        fine = direction + np.arange(-step, step + 0.1, 0.5)
+        scored = [(_strips(points, field, a, settings), a) for a in fine]
+        strips, angle = max(scored, key=lambda pair: pair[0].peakedness)
+        found.append(_lines(strips, angle, field, settings))
+    return [lines for lines in found if lines]
+
+
+@dataclass(frozen=True)
+class _Strips:
+    """Strength of parallel strips of ground in one direction."""
+
+    offset_cm: np.ndarray
+    strength: np.ndarray
+    length_cm: np.ndarray
+
+    @property
+    def peakedness(self) -> float:
+        return float((np.maximum(self.strength, 0) ** 2).sum())
+
+
+def _axes(angle_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    a = np.deg2rad(angle_deg)
+    d = np.array([np.cos(a), np.sin(a)])
+    return d, np.array([d[1], -d[0]])
+
+
+def _strips(points: np.ndarray, field: Field, angle_deg: float, settings: RowSettings) -> _Strips:
+    d, right = _axes(angle_deg)
+    width, cell = settings.strip_cm, settings.cell_cm
+    u, v = points @ d, points @ right
+    fu, fv = field.points_cm @ d, field.points_cm @ right
+    low_u, low_v = min(u.min(), fu.min()), min(v.min(), fv.min()) - 2 * width
+    i, j = ((u - low_u) / cell).astype(int), ((v - low_v) / width).astype(int)
+    n_v = int(max(j.max(), (fv.max() - low_v) / width)) + 3
+    n_u = int(i.max()) + 1
+    held = np.bincount(j * n_u + i, minlength=n_v * n_u).reshape(n_v, n_u) > 0
+    # half-overlapping strips of two bins: a row may lie on the border of bins
+    pair = held.copy()
+    pair[1:] |= held[:-1]
+    cells = pair.sum(axis=1).astype(float)
+    length = np.bincount(((fv - low_v) / width).astype(int), weights=field.area_cm2, minlength=n_v)[:n_v] / width
+    length = np.convolve(length, [0, 0.5, 0.5])[1:-1][: n_v] if n_v > 2 else length
+    visible = length / cell
+    usual = cells.sum() / max(visible.sum(), 1)
+    strength = (cells - usual * visible) / np.sqrt(np.maximum(visible, 6) * max(usual * (1 - min(usual, 0.95)), 0.02))
+    return _Strips(low_v + np.arange(n_v) * width, strength, length)
+
+
+def _lines(strips: _Strips, angle: float, field: Field, settings: RowSettings) -> list[RowLine]:
+    d, right = _axes(angle)
+    s = strips.strength
+    order = [
+        k
+        for k in np.argsort(-s, kind="stable")
+        if s[k] > 0 and strips.length_cm[k] >= settings.shortest_cm
+    ]
+    taken: list[int] = []
+    for k in order:
+        if s[k] < settings.weakest * s[order[0]]:
+            break
+        if all(abs(strips.offset_cm[k] - strips.offset_cm[m]) >= settings.apart_cm for m in taken):
+            taken.append(k)
+    middle_v = float(field.middle_cm @ right)
+    strong = [k for k in taken if s[k] >= settings.main_share * s[order[0]]] if taken else []
+    if not strong:
+        return []
+    main = min(strong, key=lambda k: abs(strips.offset_cm[k] - middle_v))
+    others = sorted((k for k in taken if k != main), key=lambda k: abs(strips.offset_cm[k] - strips.offset_cm[main]))
+    along = float(field.middle_cm @ d)
+    return [
+        RowLine(tuple(along * d + strips.offset_cm[k] * right), tuple(d)) for k in [main, *others][: settings.most_rows]
+    ]
+
+
+def refit(row: RowLine, points_cm: np.ndarray, weight: np.ndarray, settings: RowSettings) -> RowLine:
+    """The row line through stems: weighted, outliers bounded, gently bent where the stems ask for it.
+
+    Parameters
+    ----------
+    row : RowLine
+        First guess.
+    points_cm : (n, 2) array
+        Stem bases. [cm]
+    weight : (n,) array
+        How much each counts, as its probability to be crop.
+    """
+    if len(points_cm) < 2 or weight.sum() <= 0:
+        return replace(row, flags=row.flags | flags.bit("row_unsure"))
+    u, v = row.position(points_cm), row.offset(points_cm)
+    span = float(u.max() - u.min())
+    terms = 1 if span < settings.shortest_cm / 2 or len(u) < 3 else 2
+    if len(u) >= settings.bend_plants and span >= settings.bend_span_cm:
+        terms = 3
+    u_scale = max(span / 2, 1.0)
+    middle = float(np.average(u, weights=weight))
+    basis = np.vander((u - middle) / u_scale, terms, increasing=True)
+    # a bend must earn its place against a prior of nearly straight rows
+    prior = np.diag([0.0, settings.turn_prior, settings.bend_prior][:terms])
+    fit = np.zeros(terms)
+    w = weight.copy()
+    for _ in range(8):
+        fit = np.linalg.solve((basis * w[:, None]).T @ basis + prior + 1e-9 * np.eye(terms), (basis * w[:, None]).T @ v)
+        residual = v - basis @ fit
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.4)
+        w = weight / (1 + (residual / (2 * scale)) ** 2)
+    a, b, c = (*fit, 0.0, 0.0)[:3]
+    slope, bend = b / u_scale, c / u_scale**2
+    d = np.asarray(row.direction)
+    right = np.array([d[1], -d[0]])
+    origin = row.points(middle)[0] + a * right
+    turned = d + slope * right
+    turned /= np.linalg.norm(turned)
+    sd = float(np.sqrt(np.average(residual**2, weights=w)))
+    unsure = len(u) < 3 or sd > settings.widest_scatter_cm
+    return RowLine(
+        tuple(origin), tuple(turned), bend, row.from_cm - middle, row.to_cm - middle, sd,
+        row.flags | (flags.bit("row_unsure") if unsure else 0),
+    )
+
+
+def measured_stretch(row: RowLine, ground: GroundMap, settings: RowSettings) -> RowLine:
+    """The longest run of the row that lies in the picture, clear of its edge, where stems can be resolved.
+
+    Raises
+    ------
+    Nothing; a row that is nowhere resolvable gets a stretch of length zero.
+    """
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [ground.width_px - 1, ground.height_px - 1]
+    reach = ground.to_ground(corners)
+    reach = reach[np.isfinite(reach).all(axis=1)]
+    far = max(np.abs(row.position(reach)).max() if len(reach) else 0.0, 100.0)
+    s = np.arange(-min(far, settings.longest_cm), min(far, settings.longest_cm) + 0.5, 0.5)
+    px = ground.to_pixels(row.points(s))
+    with np.errstate(invalid="ignore"):
+        inside = (
+            (px[:, 0] >= 0) & (px[:, 0] <= ground.width_px - 1) & (px[:, 1] >= 0) & (px[:, 1] <= ground.height_px - 1)
+        )
+    good = inside.copy()
+    good[inside] = resolvable(ground, px[inside], settings)
+    if not good.any():
+        return replace(row, from_cm=0.0, to_cm=0.0)
+    edges = np.flatnonzero(np.diff(np.r_[0, good.astype(int), 0]))
+    starts, stops = edges[::2], edges[1::2] - 1
+    longest = int((stops - starts).argmax())
+    first, last = starts[longest], stops[longest]
+    margin = settings.edge_margin_cm
+    # a stem right at the picture's edge is cut: neither it nor its absence can be told
+    low = s[first] + margin
+    high = s[last] - margin
+    return replace(row, from_cm=float(low), to_cm=float(max(high, low)))
+
+
+def middle_line(ground: GroundMap) -> RowLine:
+    """A line through the picture's middle along its longer side: where the row would be, when nothing shows it."""
+    w, h = ground.width_px, ground.height_px
+    ends = np.array([[0.45, 0.5], [0.55, 0.5]]) if w >= h else np.array([[0.5, 0.55], [0.5, 0.45]])
+    a, b = ground.to_ground(ends * [w, h])
+    d = (b - a) / np.linalg.norm(b - a)
+    return RowLine(tuple((a + b) / 2), tuple(d))
