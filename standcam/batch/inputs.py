@@ -117,7 +117,7 @@ def natural_key(text: str) -> list[tuple[int, int, str]]:
 
 def is_results(folder: Path) -> bool:
     """Whether standcam wrote this folder."""
-    return (folder / "run.json").is_file() and (folder / "rows.csv").is_file()
+    return os.path.isfile(folder / "run.json") and os.path.isfile(folder / "rows.csv")
 
 
 def _resolve_patterns(paths: Iterable[str | Path]) -> Iterator[Path]:
@@ -147,13 +147,17 @@ def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[Pat
             problems.append(_unreadable(folder, error))
             continue
         entries = [entry for entry in entries if not entry.name.startswith(".")]
-        pictures = [e.name for e in entries if e.name.lower().endswith(SUFFIXES) and not e.is_dir()]
+        pictures = [e.name for e in entries if e.name.lower().endswith(SUFFIXES) and not _is_folder(e)]
         yield from (folder / name for name in pictures)
         stems = {name.rsplit(".", 1)[0].casefold() for name in pictures}
         for entry in entries:
             stem, _, ending = entry.name.rpartition(".")
             # a raw file beside its JPEG is the usual pair of a camera and nothing is lost by leaving it
-            if f".{ending.lower()}" in OTHER_PICTURES and stem.casefold() not in stems and not entry.is_dir():
+            if (
+                f".{ending.lower()}" in OTHER_PICTURES
+                and stem.casefold() not in stems
+                and not _is_folder(entry)
+            ):
                 problems.append(
                     Problem(
                         str(folder / entry.name),
@@ -165,8 +169,15 @@ def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[Pat
         waiting += [
             folder / e.name
             for e in reversed(entries)
-            if e.is_dir() and not (own_marked and e.name == "marked")
+            if _is_folder(e) and not (own_marked and e.name == "marked")
         ]
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:  # a link into a place without rights
+        return False
 
 
 def _unreadable(path: Path, error: OSError) -> Problem:

@@ -49,8 +49,8 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 def holds_results(out: str | Path) -> list[str]:
     """What of earlier results a folder holds; empty when nothing."""
     out = Path(out)
-    held = [name for name in OWN_FILES if (out / name).exists()]
-    if not held and (out / MARKED).is_dir() and any((out / MARKED).iterdir()):
+    held = [name for name in OWN_FILES if os.path.exists(out / name)]
+    if not held and os.path.isdir(out / MARKED) and any((out / MARKED).iterdir()):
         held = [f"{MARKED}/"]
     return held
 
@@ -66,7 +66,8 @@ def check_out(out: str | Path, force: bool = False) -> None:
         ``out`` is a file, or lies where nothing can be written.
     """
     out = Path(out)
-    if out.exists() and not out.is_dir():
+    # os.path answers no where pathlib raises for lack of rights; the rights are looked at below
+    if os.path.exists(out) and not os.path.isdir(out):
         raise UnwritableResults(
             f"{out} is a file, not a folder for results.", "Name another folder with --out."
         )
@@ -77,9 +78,9 @@ def check_out(out: str | Path, force: bool = False) -> None:
             "Name another folder with --out, or add --force.",
         )
     place = out
-    while not place.exists():
+    while not os.path.exists(place):
         place = place.parent
-    if not place.is_dir() or not os.access(place, os.W_OK | os.X_OK):
+    if not os.path.isdir(place) or not os.access(place, os.W_OK | os.X_OK):
         raise UnwritableResults(f"Nothing can be written in {place}.", "Name another folder with --out.")
 
 

@@ -176,6 +176,10 @@ def test_a_folder_without_rights(tmp_path):
     (tmp_path / "locked").chmod(0o500)
     with pytest.raises(UnwritableResults, match="Nothing can be written"):
         check_out(tmp_path / "locked" / "r")
+    (tmp_path / "locked").chmod(0)
+    with pytest.raises(UnwritableResults, match="Nothing can be written"):
+        check_out(tmp_path / "locked" / "deep" / "r")
+    (tmp_path / "locked").chmod(0o700)
 
 
 def test_marked_names_never_meet(tmp_path):
