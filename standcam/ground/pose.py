@@ -348,4 +348,5 @@ def _solve(
             damping *= 30
             if damping > 1e4:
                 break
+    assert J is not None  # asked for in every turn
     return theta, turn, J

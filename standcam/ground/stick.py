@@ -77,7 +77,7 @@ def map_from_stick(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         stick.ends_px[1] - half,
         stick.ends_px[0] - half,
     ]
-    fields = {
+    fields: dict[str, object] = {
         "mark_px": _pair(middle),
         "marks_px": (tuple(_pair(p) for p in stick.ends_px),),
         "mark_hull_px": tuple(_pair(p) for p in hull),
@@ -279,7 +279,7 @@ def _extend(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tupl
         for k in np.flatnonzero(share > 0.9):
             if k - last > gap:
                 break
-            last = k + least
+            last = int(k) + least
         places.append(min(last, len(outward) - 1))
     near, far = 0.1 * bar - places[0] * step, 0.9 * bar + places[1] * step
     return a + min(near, 0.0) * axis, a + max(far, bar) * axis
@@ -332,8 +332,8 @@ def _measure(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float, dark_s
     settled = _settle_ends(s, light, np.array(bar_at), np.array(ends_at), seen, dark_share)
     if settled is None:
         return None
-    ends_at, seen = settled
-    ends = a + np.outer(ends_at, axis)
+    settled_at, seen = settled
+    ends = a + np.outer(settled_at, axis)
     h, w = rgb.shape[:2]
     if (ends < 0).any() or (ends > [w - 1, h - 1]).any():
         return None
@@ -396,7 +396,7 @@ def _outer_end(d: np.ndarray, colour: np.ndarray, dark: float) -> float | None:
     limit = max(4 * noise, 0.25 * float(np.linalg.norm(level)), LEAST_STEP / 2)
     zone = np.flatnonzero((d > 0.65 * dark) & (d < 1.5 * dark))
     run = max(4, int(0.06 * dark / (d[1] - d[0])))
-    for k in zone:
+    for k in map(int, zone):
         # nearly all of the next stretch differs from the stick: a speck on the stick does not count
         if away[k] > limit and np.mean(away[k : k + run] > limit) > 0.8:
             soil = np.median(colour[k : k + run], axis=0)
