@@ -43,7 +43,7 @@ class CalibrationSettings:
     method: str = "auto"
     """auto, or the name of a registered method: board, stick, points, height, none."""
     board: str | None = None
-    """Path of a board geometry (TOML); None is the built-in four-marker board."""
+    """Path of a board geometry (TOML); None looks for the built-in boards."""
     stick_length_cm: float = 100.0
     """Length of a straight light stick with dark ends. [cm]"""
     stick_dark_ends_cm: float = 10.0

@@ -50,7 +50,8 @@ def board(
         typer.Option("--dictionary", help="Marker family by OpenCV's name. [default: DICT_4X4_50]"),
     ] = None,
     first_id: Annotated[
-        int | None, typer.Option("--first-id", min=0, help="Id of the first marker. [default: 0]")
+        int | None,
+        typer.Option("--first-id", min=0, help="Id of the first marker. [default: 0; the small board 4]"),
     ] = None,
     measured_ruler_mm: Annotated[
         float | None,
@@ -65,6 +66,7 @@ def board(
     """Make a ground board to print at true size (PDF), and its geometry (TOML).
 
     The full board fits A3. A4 and Letter get a small board, or with --tiles the full one in two halves.
+    Both are built in: counting tells them apart by their markers.
     """
     from standcam.cli.files import write_files
     from standcam.ground.geometry import board_toml
@@ -125,7 +127,7 @@ def _pages(geometry: BoardGeometry, paper: Paper, file: str, tiles: bool) -> lis
 def _say_how(
     geometry: BoardGeometry, files: dict[Path, bytes | str], numbers: Path, paper: Paper, tiles: bool
 ) -> None:
-    from standcam.ground.printing import is_default
+    from standcam.ground.printing import first_free_id, is_built_in, taken_for
 
     typer.echo(f"{geometry.name}: {', '.join(str(path) for path in files)}")
     typer.echo(
@@ -134,12 +136,19 @@ def _say_how(
     typer.echo("A wrong print scale makes every number wrong. Ruler not 100 mm? Print again, or:")
     which = (
         f"--paper {paper.value}{' --tiles' if tiles else ''}"
-        if is_default(geometry)
+        if is_built_in(geometry)
         else f"--board {numbers}"
     )
     typer.echo(f"  standcam board {which} --measured-ruler-mm 98.6   (what you measured)")
-    if not is_default(geometry):
-        typer.echo(f"Count with:  standcam count PHOTOS --board {numbers}")
+    if is_built_in(geometry):
+        return
+    typer.echo(f"Count with:  standcam count PHOTOS --board {numbers}")
+    known = taken_for(geometry)
+    if known is not None:
+        typer.echo(
+            f"Without --board it is taken for the built-in {known.name}, which carries the same markers, and "
+            f"numbers are wrong. Ids from {first_free_id()} on rule that out: --first-id {first_free_id()}."
+        )
 
 
 def _with_suffix(path: Path, suffix: str) -> Path:

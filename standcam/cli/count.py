@@ -37,7 +37,7 @@ def count(
     ] = None,
     board: Annotated[
         Path | None,
-        typer.Option("--board", help="Geometry of your ground board (TOML), if not the built-in one."),
+        typer.Option("--board", help="Geometry of your ground board (TOML), in place of the built-in ones."),
     ] = None,
     lens: Annotated[Path | None, typer.Option("--lens", help="Lens profile (TOML).")] = None,
     stick_cm: Annotated[

@@ -17,7 +17,7 @@ import numpy as np
 from standcam import flags
 from standcam.errors import BoardNotFound
 from standcam.ground.focal import Focal, focal_of
-from standcam.ground.geometry import BoardGeometry, default_board, read_boards
+from standcam.ground.geometry import BoardGeometry, built_in_boards, read_boards
 from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap, Outline
 from standcam.ground.markers import (
@@ -30,6 +30,7 @@ from standcam.ground.markers import (
     project,
     read_markers,
     refine,
+    same_place,
     seek,
     side_of,
 )
@@ -131,13 +132,19 @@ def _assemble(greys: Greys, geometries: Sequence[BoardGeometry], found: list[Rea
         if best is None:
             break
         _, geometry, members = best
-        free = [r for r in free if all(r is not m for m in members)]
         view = _complete(greys, geometry, members)
-        # a lone reading beside a good board is more likely chance than a second board
-        sure = sum(r.correlation >= SURE for r in view.readings.values())
-        if not views or sure >= min(2, len(geometry.markers)):
-            views.append(view)
-    return sorted(views, key=lambda v: -len(v.readings))
+        taken = [*members, *view.readings.values()]
+        free = [r for r in free if not any(same_place(r, t) for t in taken)]
+        views.append(view)
+    views.sort(key=lambda v: -len(v.readings))
+    # a lone reading beside a good board is more likely chance than a second board
+    return views[:1] + [v for v in views[1:] if _is_sure(v)]
+
+
+def _is_sure(view: BoardView) -> bool:
+    """Whether enough of its markers are plain to see for a board beside another one."""
+    plain = sum(r.correlation >= SURE for r in view.readings.values())
+    return plain >= min(2, len(view.geometry.markers))
 
 
 def _members(geometry: BoardGeometry, free: list[Reading], seed: Reading) -> list[Reading]:
@@ -244,7 +251,7 @@ def _mend(
 
 
 def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
-    """Ground map from all boards seen in the photo.
+    """Ground map from all boards seen in the photo: those of the board file, else the built-in ones.
 
     The ground frame is the first board's: origin at its middle, x to its right, y to its top as printed, z
     up.
@@ -256,7 +263,7 @@ def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
     BadSettings
         The board file or lens profile cannot be read.
     """
-    geometries = read_boards(settings.board) if settings.board is not None else (default_board(),)
+    geometries = read_boards(settings.board) if settings.board is not None else built_in_boards()
     focal = focal_of(photo, settings)
     views = find_boards(Greys(photo.rgb), geometries)
     if not views:
@@ -268,7 +275,7 @@ def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
 
 
 def _names(geometries: Sequence[BoardGeometry]) -> str:
-    return " or ".join(f"the board {g.name!r} ({g.dictionary})" for g in geometries)
+    return " or ".join(f"the board {g.name!r} ({g.dictionary}, {g.ids_text})" for g in geometries)
 
 
 def _ground_map(views: list[BoardView], focal: Focal, width: int, height: int) -> GroundMap:
@@ -335,7 +342,8 @@ def _summary(views: list[BoardView]) -> str:
     for view in views:
         missing = sorted(set(view.geometry.ids) - set(view.readings))
         board = view.geometry
-        text = f"{len(view.readings)} of {len(board.markers)} markers of the board {board.name!r}"
+        count = f"{len(view.readings)} of {len(board.markers)}"
+        text = f"{count} markers of the board {board.name!r}, {board.ids_text}"
         parts.append(text + (f" (not seen: {', '.join(map(str, missing))})" if missing else ""))
     return f"Scale from {' and '.join(parts)}."
 

@@ -88,6 +88,14 @@ class BoardGeometry:
         """Marker ids in the order listed."""
         return tuple(m.id for m in self.markers)
 
+    @property
+    def ids_text(self) -> str:
+        """Marker ids in words: "ids 4 to 7", or all of them when they are not a run."""
+        ids = sorted(self.ids)
+        run = len(ids) > 2 and ids[-1] - ids[0] == len(ids) - 1
+        words = f"{ids[0]} to {ids[-1]}" if run else ", ".join(map(str, ids))
+        return f"id{'s' if len(ids) > 1 else ''} {words}"
+
     def marker(self, id: int) -> Marker:
         """The marker with this id.
 
@@ -114,9 +122,27 @@ class BoardGeometry:
 
 def default_board() -> BoardGeometry:
     """Built-in board: markers 0 to 3 clockwise from the top left, on a 300 x 200 mm rectangle."""
-    places = [(-150.0, -100.0), (150.0, -100.0), (150.0, 100.0), (-150.0, 100.0)]
-    markers = tuple(Marker(i, place, 50.0) for i, place in enumerate(places))
-    return BoardGeometry("field board 400 x 300", "DICT_4X4_50", markers, 400.0, 300.0)
+    return BoardGeometry("field board 400 x 300", "DICT_4X4_50", _rectangle(300.0, 200.0, 0), 400.0, 300.0)
+
+
+def small_board() -> BoardGeometry:
+    """Built-in board for one A4 or Letter sheet: markers 4 to 7, on a 200 x 130 mm rectangle.
+
+    Its outline is that of both sheets together: the markers do not tell which of the two was printed.
+    """
+    return BoardGeometry("small board", "DICT_4X4_50", _rectangle(200.0, 130.0, 4), 297.0, 215.9)
+
+
+def built_in_boards() -> tuple[BoardGeometry, ...]:
+    """Boards looked for when no board file is named; no two of them share a marker."""
+    return default_board(), small_board()
+
+
+def _rectangle(across_mm: float, down_mm: float, first_id: int) -> tuple[Marker, ...]:
+    """Markers of 50 mm in the corners of a rectangle, clockwise from the top left."""
+    x, y = across_mm / 2, down_mm / 2
+    places = [(-x, -y), (x, -y), (x, y), (-x, y)]
+    return tuple(Marker(first_id + i, place, 50.0) for i, place in enumerate(places))
 
 
 def read_board(path: str | Path) -> BoardGeometry:

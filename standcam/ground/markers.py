@@ -128,11 +128,15 @@ def read_markers(
     return out
 
 
+def same_place(a: Reading, b: Reading) -> bool:
+    """Whether two readings lie where there is room for one marker only."""
+    return bool(np.linalg.norm(a.quad.mean(0) - b.quad.mean(0)) <= a.side_px / 2)
+
+
 def add_reading(readings: list[Reading], new: Reading) -> None:
     """Add a reading unless the same marker was already read at that place."""
     for old in readings:
-        near = np.linalg.norm(old.quad.mean(0) - new.quad.mean(0)) < new.side_px / 2
-        if near and (old.dictionary, old.id) == (new.dictionary, new.id):
+        if same_place(new, old) and (old.dictionary, old.id) == (new.dictionary, new.id):
             return
     readings.append(new)
 

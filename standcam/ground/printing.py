@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from standcam.errors import BadSettings
-from standcam.ground.geometry import BoardGeometry, Marker, default_board
+from standcam.ground.geometry import BoardGeometry, Marker, built_in_boards, default_board, small_board
 from standcam.ground.lens_fit import Pattern
 from standcam.ground.page import Area, Page, Stroke, Text, outline_loops, wrap
 
@@ -26,14 +26,11 @@ EDGE_MM = 5.0
 FLAP_MM = 15.0
 """Overlap of the two halves of a board, for glue. [mm]"""
 
-SMALL_CENTRES_MM = (200.0, 130.0)
-SMALL_SIDE_MM = 50.0
-# The small board keeps the 50 mm markers of the default one on purpose: when the wrong board file is used,
-# marker size and marker distance contradict each other and the misfit shows. A shrunken board would fit.
 
-
-def board_for(paper: str, dictionary: str = "DICT_4X4_50", first_id: int = 0) -> BoardGeometry:
+def board_for(paper: str, dictionary: str = "DICT_4X4_50", first_id: int | None = None) -> BoardGeometry:
     """The board printed whole on a sheet: the default board on A3, the small board on A4 and Letter.
+
+    Its ids are the built-in ones, or counted from ``first_id``.
 
     Raises
     ------
@@ -43,13 +40,9 @@ def board_for(paper: str, dictionary: str = "DICT_4X4_50", first_id: int = 0) ->
     if _paper(paper) == "a3":
         board = default_board()
     else:
-        x, y = SMALL_CENTRES_MM[0] / 2, SMALL_CENTRES_MM[1] / 2
-        places = [(-x, -y), (x, -y), (x, y), (-x, y)]
         height, width = PAPERS[paper.lower()]
-        markers = tuple(Marker(i, place, SMALL_SIDE_MM) for i, place in enumerate(places))
-        board = BoardGeometry(
-            f"small board, {PAPER_NAMES[paper.lower()]}", "DICT_4X4_50", markers, width, height
-        )
+        name = f"small board, {PAPER_NAMES[paper.lower()]}"
+        board = dataclasses.replace(small_board(), name=name, width_mm=width, height_mm=height)
     return redressed(board, dictionary, first_id)
 
 
@@ -61,10 +54,26 @@ def redressed(board: BoardGeometry, dictionary: str, first_id: int | None = None
     return dataclasses.replace(board, dictionary=dictionary, markers=markers)
 
 
-def is_default(board: BoardGeometry) -> bool:
+def is_built_in(board: BoardGeometry) -> bool:
     """Whether standcam knows the board without being told."""
-    default = default_board()
-    return (board.markers, board.dictionary) == (default.markers, default.dictionary)
+    return any((board.markers, board.dictionary) == (b.markers, b.dictionary) for b in built_in_boards())
+
+
+def taken_for(board: BoardGeometry) -> BoardGeometry | None:
+    """The built-in board that another board passes for when its file is not named: they share markers."""
+    if is_built_in(board):
+        return None
+    for known in built_in_boards():
+        # OpenCV's larger families begin with the markers of the smaller ones: 4X4_100 with those of 4X4_50
+        alike = board.dictionary.rpartition("_")[0] == known.dictionary.rpartition("_")[0]
+        if alike and set(board.ids) & set(known.ids):
+            return known
+    return None
+
+
+def first_free_id() -> int:
+    """Least marker id that, like all above it, no built-in board carries."""
+    return 1 + max(id for board in built_in_boards() for id in board.ids)
 
 
 def as_printed(board: BoardGeometry, measured_ruler_mm: float) -> BoardGeometry:
@@ -349,7 +358,7 @@ def _half_notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
 
 
 def _common_notes(board: BoardGeometry, which: str, file: str) -> list[Note]:
-    if not is_default(board) and file:
+    if not is_built_in(board) and file:
         which = f"--board {file}"
     return [
         ("p", "Print at 100 % (actual size, not fitted to the page). If the ruler is not 100 mm, print "
@@ -368,10 +377,11 @@ def _board_notes(board: BoardGeometry, file: str) -> list[Note]:
     size = f"{sides[0]:.4g} mm" if len(sides) == 1 else f"{sides[0]:.4g} to {sides[-1]:.4g} mm"
     ids = ", ".join(str(i) for i in board.ids)
     facts = f"{board.dictionary}, ids {ids}, side {size}."
-    if is_default(board):
-        return [("p", f"{facts} This is the board standcam takes when no other is named.")]
+    if is_built_in(board):
+        return [("p", f"{facts} standcam knows this board by its markers; it needs no naming.")]
     file = file or "the TOML file printed with it"
-    return [("b", f"{facts} Not the standard board: count with --board {file}, else numbers are wrong.")]
+    otherwise = "it is not seen" if taken_for(board) is None else "numbers are wrong"
+    return [("b", f"{facts} Not a standard board: count with --board {file}, else {otherwise}.")]
 
 
 def _draw_notes(page: Page, box: np.ndarray, notes: list[Note], arrow: bool = False) -> bool:

@@ -9,8 +9,16 @@ from fixtures.drawn_board import HEIGHT, WIDTH, camera, draw, photo_of, placemen
 
 from standcam import flags
 from standcam.errors import BoardNotFound
+from standcam.ground import board
 from standcam.ground.board import find_boards, map_from_board
-from standcam.ground.geometry import BoardGeometry, Marker, board_toml, default_board
+from standcam.ground.geometry import (
+    BoardGeometry,
+    Marker,
+    board_toml,
+    built_in_boards,
+    default_board,
+    small_board,
+)
 from standcam.ground.markers import Greys
 from standcam.settings import CalibrationSettings
 
@@ -229,6 +237,51 @@ def test_different_boards_in_one_photo(tmp_path):
     ground = map_from_board(photo, CalibrationSettings(board=str(path)))
     assert "'left'" in ground.notes[0]
     assert "'right'" in ground.notes[0]
+
+
+def test_small_board_is_recognised_unnamed():
+    photo = draw(VIEW, [(small_board(), placement(30, -20, 25))])
+    ground = map_from_board(photo, CalibrationSettings())
+    assert "4 of 4 markers of the board 'small board', ids 4 to 7." in ground.notes[0]
+    assert ground.flags == 0
+    assert sorted(ground.mark_names) == ["4", "5", "6", "7"]
+    ends = ground.to_ground(VIEW.project(np.array([[-250.0, -150.0], [280.0, 170.0]])))
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(np.hypot(53, 32), rel=0.005)
+
+
+def test_full_and_small_board_in_one_photo_are_both_used():
+    far = camera(height_mm=1200.0)
+    places = {0: placement(-230, 20, 8), 4: placement(280, -40, -35)}
+    photo = draw(far, [(default_board(), places[0]), (small_board(), places[4])])
+    views = views_of(photo, *built_in_boards())
+    assert sorted(sorted(view.readings) for view in views) == [[0, 1, 2, 3], [4, 5, 6, 7]]
+    for view in views:
+        assert corner_errors(view, far, places[min(view.readings)]).max() < 0.2
+    ground = map_from_board(photo, CalibrationSettings())
+    assert ground.flags == 0
+    assert "'field board 400 x 300', ids 0 to 3" in ground.notes[0]
+    assert "'small board', ids 4 to 7" in ground.notes[0]
+    assert (len(ground.marks_px), len(ground.hulls_px)) == (8, 2)
+    a, b = ground.to_ground(far.project(np.array([[-230.0, 20.0], [280.0, -40.0]])))
+    assert np.linalg.norm(a - b) == pytest.approx(np.hypot(51, 6), rel=0.003)
+
+
+@pytest.mark.parametrize("stray_id", [2, 6])
+def test_a_stray_marker_of_a_built_in_board_is_no_second_board(stray_id):
+    stray = BoardGeometry("stray", "DICT_4X4_50", (Marker(stray_id, (0.0, 0.0), 40.0),), 60, 60)
+    photo = draw(VIEW, [(BOARD, placement()), (stray, placement(-300, 60, 20))])
+    (view,) = views_of(photo, *built_in_boards())
+    assert sorted(view.readings) == [0, 1, 2, 3]
+
+
+def test_a_stray_marker_seen_first_does_not_stay_beside_the_board(monkeypatch):
+    """The quick look reads one marker of the board, and a plainer stray one of the other built-in board."""
+    stray = BoardGeometry("stray", "DICT_4X4_50", (Marker(6, (0.0, 0.0), 60.0),), 90, 90)
+    photo = draw(VIEW, [(BOARD, placement()), (stray, placement(-300, 60, 20))])
+    whole = board.read_markers
+    monkeypatch.setattr(board, "read_markers", lambda *look: [r for r in whole(*look) if r.id in (1, 6)])
+    (view,) = views_of(photo, *built_in_boards())
+    assert sorted(view.readings) == [0, 1, 2, 3]
 
 
 def test_a_board_out_of_the_others_plane_is_flagged(tmp_path):

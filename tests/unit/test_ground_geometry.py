@@ -2,7 +2,16 @@ import numpy as np
 import pytest
 
 from standcam.errors import BadSettings
-from standcam.ground.geometry import BoardGeometry, Marker, board_toml, default_board, read_board, read_boards
+from standcam.ground.geometry import (
+    BoardGeometry,
+    Marker,
+    board_toml,
+    built_in_boards,
+    default_board,
+    read_board,
+    read_boards,
+    small_board,
+)
 
 
 def test_default_board_is_the_described_one():
@@ -12,6 +21,32 @@ def test_default_board_is_the_described_one():
     centres = [board.marker(i).centre_mm for i in (0, 1, 2, 3)]
     assert centres == [(-150, -100), (150, -100), (150, 100), (-150, 100)]
     assert {m.side_mm for m in board.markers} == {50.0}
+
+
+def test_small_board_is_the_described_one():
+    board = small_board()
+    centres = [board.marker(i).centre_mm for i in (4, 5, 6, 7)]
+    assert centres == [(-100, -65), (100, -65), (100, 65), (-100, 65)]
+    assert {m.side_mm for m in board.markers} == {50.0}
+    # covers A4 (ISO 216) and Letter (8.5 x 11 in) laid lengthwise
+    assert (board.width_mm, board.height_mm) == (297, 215.9)
+
+
+def test_no_marker_is_on_two_built_in_boards():
+    marks = [(board.dictionary, id) for board in built_in_boards() for id in board.ids]
+    assert built_in_boards()[0] == default_board()
+    assert len(set(marks)) == len(marks) == 8
+
+
+def test_ids_in_words():
+    def words(*ids):
+        markers = tuple(Marker(id, (40.0 * i, 0.0), 30.0) for i, id in enumerate(ids))
+        return BoardGeometry("b", "DICT_4X4_50", markers, 400, 300).ids_text
+
+    assert words(4, 7, 6, 5) == "ids 4 to 7"
+    assert words(9) == "id 9"
+    assert words(3, 4) == "ids 3, 4"
+    assert words(1, 2, 5) == "ids 1, 2, 5"
 
 
 def test_corners_come_in_the_order_top_left_top_right_bottom_right_bottom_left():

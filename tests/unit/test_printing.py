@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from standcam.errors import BadSettings
 from standcam.ground import page as vector
 from standcam.ground import printing
-from standcam.ground.geometry import BoardGeometry, Marker, default_board, read_board
+from standcam.ground.geometry import BoardGeometry, Marker, default_board, read_board, small_board
 from standcam.ground.lens_fit import Pattern
 
 pdfium = pytest.importorskip("pypdfium2")
@@ -109,9 +109,16 @@ def test_whole_board_prints_at_true_size(paper):
     lengths = drawn_ruler_lengths(document[0])
     document.close()
     assert lengths == [pytest.approx(100, abs=1e-3)]
-    for said in ("Measure this: 100 mm", "100 %", "TOP", "marker 0, top left", "wrong print scale"):
+    for said in (
+        "Measure this: 100 mm",
+        "100 %",
+        "TOP",
+        f"marker {board.ids[0]}, top left",
+        "wrong print scale",
+    ):
         assert said in words
-    assert ("Not the standard board" in words) == (paper != "a3")
+    assert "needs no naming" in words
+    assert "Not a standard board" not in words
     (picture,) = render(data)
     assert_shows(picture, board)
     assert ruler_lengths(picture) == [pytest.approx(100, abs=0.05)]  # half a pixel: thin lines are snapped
@@ -144,6 +151,29 @@ def test_white_margin_around_markers(paper):
 def test_default_board_is_what_a3_prints():
     assert printing.board_for("a3") == default_board()
     assert printing.board_for("A3") == default_board()
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_small_boards_are_built_in(paper):
+    """Same markers on both sheets, so that one description serves; the outline is the sheet's own."""
+    board = printing.board_for(paper)
+    assert printing.is_built_in(board)
+    assert (board.markers, board.ids) == (small_board().markers, (4, 5, 6, 7))
+    assert (board.height_mm, board.width_mm) == pytest.approx(SHEETS[paper])
+
+
+@pytest.mark.parametrize(
+    ("dictionary", "first_id", "otherwise"),
+    [("DICT_4X4_50", 0, "numbers are wrong"), ("DICT_4X4_50", 7, "numbers are wrong"),
+     ("DICT_4X4_250", 3, "numbers are wrong"), ("DICT_4X4_50", 8, "it is not seen"),
+     ("DICT_6X6_50", 4, "it is not seen")],
+)  # fmt: skip
+def test_own_boards_say_what_happens_when_they_are_not_named(dictionary, first_id, otherwise):
+    board = printing.board_for("a4", dictionary, first_id)
+    (page,) = printing.board_pages(board, "a4", "own.toml")
+    words = " ".join(item.text for item in page.items if isinstance(item, vector.Text))
+    assert f"count with --board own.toml, else {otherwise}" in words
+    assert (printing.taken_for(board) is not None) == (otherwise == "numbers are wrong")
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
