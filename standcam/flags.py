@@ -1,7 +1,7 @@
 """The register of quality flags: one bit, one name, one sentence each.
 
-Tables store the sum of bits; people read words. Flags on plants, rows and photos share one register, so a word
-means the same wherever it stands.
+Tables store the sum of bits; people read words. Flags on plants, rows and photos share one register, so a
+word means the same wherever it stands.
 """
 
 from __future__ import annotations
@@ -33,7 +33,11 @@ REGISTER: tuple[Flag, ...] = (
     Flag(1 << 11, "crowded", "leaves close over each other: plants may hide plants"),
     Flag(1 << 12, "no_population", "row width or row length unknown: plants per ha not given"),
     Flag(1 << 13, "beyond_stretch", "plants beyond the measured stretch are shown but not counted"),
-    Flag(1 << 14, "ends_at_plants", "tape read from plant to plant: half a mean gap is added to each end of the row"),
+    Flag(
+        1 << 14,
+        "ends_at_plants",
+        "tape read from plant to plant: half a mean gap is added to each end of the row",
+    ),
     # on a photo and its scale
     Flag(1 << 16, "no_scale", "nothing in the photo gives a ground scale: centimetres are left empty"),
     Flag(1 << 17, "few_markers", "fewer than three board markers were read: scale less sure"),

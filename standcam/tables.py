@@ -1,7 +1,7 @@
 """The register of tables: each column's name, dtype, unit and meaning, once.
 
-Every table that passes between stages, and every CSV in a results folder, is described here. ``empty`` gives a
-table with the right columns and no rows; ``check`` says all that is wrong with a table in one message.
+Every table that passes between stages, and every CSV in a results folder, is described here. ``empty``
+gives a table with the right columns and no rows; ``check`` says all that is wrong with one in one message.
 """
 
 from __future__ import annotations
@@ -37,8 +37,12 @@ class Table:
         return [c.name for c in self.columns]
 
 
-_PLOT = Column("plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise")
-_ROW = Column("row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours")
+_PLOT = Column(
+    "plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise"
+)
+_ROW = Column(
+    "row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours"
+)
 _PHOTO = Column("photo", "str", "", "file name of the photo, or of the tape file")
 
 PLANTS = Table(
@@ -48,10 +52,22 @@ PLANTS = Table(
         _PLOT,
         _ROW,
         Column("plant", "int64", "", "number of the plant in its photo, from 1 along each row"),
-        Column("x_px", "float64", "px", "stem base in the upright original photo, to the right; pixel centres at integers"),
+        Column(
+            "x_px",
+            "float64",
+            "px",
+            "stem base in the upright original photo, to the right; pixel centres at integers",
+        ),
         Column("y_px", "float64", "px", "stem base in the upright original photo, down"),
-        Column("position_cm", "float64", "cm", "stem base along the row, from the start of the measured stretch"),
-        Column("offset_cm", "float64", "cm", "stem base across the row line, right of the direction of travel positive"),
+        Column(
+            "position_cm", "float64", "cm", "stem base along the row, from the start of the measured stretch"
+        ),
+        Column(
+            "offset_cm",
+            "float64",
+            "cm",
+            "stem base across the row line, right of the direction of travel positive",
+        ),
         Column("position_sd_cm", "float64", "cm", "standard error of position_cm"),
         Column("area_cm2", "float64", "cm²", "green area seen, at ground scale"),
         Column("crop_probability", "float64", "1", "how likely the plant is crop and no weed"),
@@ -80,9 +96,16 @@ STRETCHES = Table(
         _PHOTO,
         _PLOT,
         _ROW,
-        Column("from_cm", "float64", "cm", "where the measured stretch of row begins, on the scale of position_cm"),
+        Column(
+            "from_cm",
+            "float64",
+            "cm",
+            "where the measured stretch of row begins, on the scale of position_cm",
+        ),
         Column("to_cm", "float64", "cm", "where it ends"),
-        Column("plants", "int64", "", "crop plants counted in it (a count exists even where positions do not)"),
+        Column(
+            "plants", "int64", "", "crop plants counted in it (a count exists even where positions do not)"
+        ),
         Column("from_x_px", "float64", "px", "beginning of the stretch in the upright photo; NaN for a tape"),
         Column("from_y_px", "float64", "px", "beginning of the stretch"),
         Column("to_x_px", "float64", "px", "end of the stretch"),
@@ -103,7 +126,12 @@ GAPS = Table(
         Column("from_cm", "float64", "cm", "where the gap begins"),
         Column("gap_cm", "float64", "cm", "distance between neighbours along the row"),
         Column("multiple", "float64", "1", "gap / theoretical spacing"),
-        Column("kind", "str", "", "double, single, skip_1, skip_2, skip_3_or_more; empty: no theoretical spacing; open: censored end"),
+        Column(
+            "kind",
+            "str",
+            "",
+            "double, single, skip_1, skip_2, skip_3_or_more; empty: no theoretical spacing; open: censored end",
+        ),
     ),
 )
 
@@ -196,7 +224,9 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
         elif c.dtype == "str":
             series = pd.Series("", index=df.index)
         else:
-            raise BadTable(f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables.")
+            raise BadTable(
+                f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables."
+            )
         try:
             out[c.name] = series.astype(c.dtype)
         except (TypeError, ValueError) as error:

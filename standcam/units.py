@@ -1,7 +1,7 @@
 """The only unit conversions. Inside the package all lengths on the ground are cm, areas m², densities per ha.
 
-Sources: the inch is 2.54 cm exactly and the foot 12 in (international yard and pound agreement, 1959); the acre
-is 43,560 square feet.
+Sources: the inch is 2.54 cm exactly and the foot 12 in (international yard and pound agreement, 1959); the
+acre is 43,560 square feet.
 """
 
 from __future__ import annotations

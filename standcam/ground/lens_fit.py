@@ -53,7 +53,7 @@ class Pattern:
     dictionary: str = "DICT_5X5_100"
     """Another family than the ground board's, so that neither is taken for the other."""
 
-    def __post_init__(self) -> None:  # noqa: D105
+    def __post_init__(self) -> None:
         if self.kind not in ("checkerboard", "charuco"):
             raise BadSettings(f"Pattern {self.kind!r} is not known.", "Use checkerboard or charuco.")
         if min(self.columns, self.rows) < 4:

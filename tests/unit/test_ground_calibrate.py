@@ -37,7 +37,7 @@ def test_auto_takes_given_points_first():
 
 
 def test_named_methods_raise_their_own_error():
-    with pytest.raises(BoardNotFound, match=r"'small board' \(DICT_4X4_50, ids 4 to 7\) is seen in drawn\.png"):
+    with pytest.raises(BoardNotFound, match=r"'small board' \(DICT_4X4_50, ids 4 to 7\) is seen in drawn"):
         calibrate(soil(), CalibrationSettings(method="board"))
     with pytest.raises(StickNotFound, match=r"drawn\.png"):
         calibrate(soil(), CalibrationSettings(method="stick"))
