@@ -130,7 +130,8 @@ GAPS = Table(
             "kind",
             "str",
             "",
-            "double, single, skip_1, skip_2, skip_3_or_more; empty: no theoretical spacing; open: censored end",
+            "double, single, skip_1, skip_2, skip_3_or_more; "
+            "empty: no theoretical spacing; open: censored end",
         ),
     ),
 )
