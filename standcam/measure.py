@@ -13,12 +13,11 @@ from standcam import flags, tables
 from standcam.ground.calibrate import calibrate
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo
-from standcam.plants.network import Network
-from standcam.plants.stems import Scene, Stems, first_votes, locate_stems, prepare
-from standcam.plants.weeds import Weeds, find_weeds
-from standcam.rows.find import find_rows, measured_stretch, middle_line, refit
+from standcam.plants.stems import FirstLook, Stems, first_look, green_areas, locate_stems
+from standcam.plants.view import View, view_of
+from standcam.rows.find import field_of, find_rows, measured_stretch, middle_line, refit
 from standcam.rows.line import RowLine
-from standcam.settings import Settings
+from standcam.settings import Settings, StemSettings
 from standcam.spacing.positions import positions_from_plants
 from standcam.vegetation.segment import Vegetation, segment
 
@@ -51,14 +50,6 @@ class Measurement:
     """Time a stage took. [s]"""
 
 
-@dataclass(frozen=True)
-class Networks:
-    """The two networks of the stem locator; None takes the ones that ship with the package."""
-
-    pointer: Network | None = None
-    judge: Network | None = None
-
-
 class _Clock:
     """Seconds of each stage."""
 
@@ -72,9 +63,7 @@ class _Clock:
         self._since = now
 
 
-def measure_photo(
-    photo: Photo, settings: Settings | None = None, plot: str | None = None, networks: Networks | None = None
-) -> Measurement:
+def measure_photo(photo: Photo, settings: Settings | None = None, plot: str | None = None) -> Measurement:
     """Find the plants of one photo.
 
     Parameters
@@ -83,8 +72,6 @@ def measure_photo(
     settings : Settings, optional
     plot : str, optional
         Name of the plot; the file's name without ending by default.
-    networks : Networks, optional
-        Others than the ones that ship with the package, as while training.
 
     Raises
     ------
@@ -95,7 +82,7 @@ def measure_photo(
     clock = _Clock()
     ground = calibrate(photo, settings.calibration)
     clock.lap("scale")
-    return measure_on(photo, ground, settings, plot, networks, clock)
+    return measure_on(photo, ground, settings, plot, clock)
 
 
 def measure_on(
@@ -103,31 +90,30 @@ def measure_on(
     ground: GroundMap,
     settings: Settings | None = None,
     plot: str | None = None,
-    networks: Networks | None = None,
     clock: _Clock | None = None,
 ) -> Measurement:
     """The same on a ground map that is known already."""
-    settings, networks, clock = settings or Settings(), networks or Networks(), clock or _Clock()
-    vegetation = segment(photo, ground, settings.vegetation)
+    settings, clock = settings or Settings(), clock or _Clock()
+    scene = _Scene(segment(photo, ground, settings.vegetation), ground, view_of(ground), settings)
     clock.lap("vegetation")
-    scene = prepare(vegetation, ground, settings.stems)
-    votes = first_votes(scene, settings.stems, networks.pointer)
-    clock.lap("votes")
-    found = _rows_and_stems(scene, votes.points_cm[votes.crop >= settings.stems.sure_voter], settings, networks)
-    clock.lap("rows_and_stems")
-    crop = [stems.points_cm[stems.probability >= settings.stems.crop_probability] for _, stems in found]
-    weeds = find_weeds(scene, votes, np.concatenate([np.empty((0, 2)), *crop]), settings.weeds)
+    field = field_of(ground, settings.rows)
     photo_flags = photo.flags | ground.flags
     notes = list(ground.notes)
+    look, found = FirstLook.none(), []
+    if len(field.points_cm):
+        look = first_look(field.points_cm, scene.vegetation, ground, scene.view, settings.stems)
+        clock.lap("first_look")
+        found = _rows_and_stems(scene, look, find_rows(look.crop_cm, look.crop_probability, field, settings.rows))
     if not found:
         photo_flags |= flags.bit("no_plants")
         notes.append("No plant in a row was found: an empty stand, or a picture that cannot be read.")
         line = measured_stretch(middle_line(ground), ground, settings.rows)
         found = [(replace(line, flags=flags.bit("row_unsure")), Stems.none())]
+    clock.lap("rows_and_stems")
     rows = tuple(_facing(line, ground) for line, _ in found)
     stems = [_turned(s, line, row) for (line, s), row in zip(found, rows, strict=True)]
     name, plot = photo.path.name, plot or photo.path.stem
-    plants = _plants(name, plot, rows, stems, weeds, vegetation, scene, settings)
+    plants = _plants(name, plot, rows, stems, look, scene)
     stretches = _stretches(name, plot, rows, plants, ground, photo_flags)
     if not ground.has_scale:
         plants[["position_cm", "offset_cm", "position_sd_cm", "area_cm2"]] = np.nan
@@ -150,37 +136,45 @@ def measure_on(
     )
 
 
-def _rows_and_stems(
-    scene: Scene, voters_cm: np.ndarray, settings: Settings, networks: Networks
-) -> list[tuple[RowLine, Stems]]:
+@dataclass(frozen=True)
+class _Scene:
+    """What all rows of a photo share."""
+
+    vegetation: Vegetation
+    ground: GroundMap
+    view: View
+    settings: Settings
+
+
+def _rows_and_stems(scene: _Scene, look: FirstLook, directions: list[list[RowLine]]) -> list[tuple[RowLine, Stems]]:
     """Measured rows with their stems, the row the photo was taken of first."""
     best: list[tuple[RowLine, Stems]] = []
     best_sum = 0.0
-    for lines in find_rows(voters_cm, scene.ground, settings.rows):
+    for lines in directions:
         found = []
         for line in lines:
-            row, stems = _follow(scene, line, settings, networks)
-            if row.length_cm >= settings.rows.shortest_cm and len(stems):
+            row, stems = _follow(scene, look, line)
+            if row.length_cm >= scene.settings.rows.shortest_cm and len(stems):
                 found.append((row, stems))
         # where two directions compete, the one along which more stems are judged crop is the planter's
         total = sum(float(s.probability.sum()) for _, s in found)
         if total > best_sum:
             best, best_sum = found, total
-    return _choose(best, scene.ground, settings)
+    return _choose(best, scene.ground, scene.settings)
 
 
-def _follow(scene: Scene, line: RowLine, settings: Settings, networks: Networks) -> tuple[RowLine, Stems]:
-    """Stems along a first guess of a row, the line drawn again through them, and the stems along that."""
-    row, stems = measured_stretch(line, scene.ground, settings.rows), Stems.none()
-    for _ in range(2):
-        if row.length_cm <= 0:
-            return row, Stems.none()
-        stems = locate_stems(scene, row, settings.stems, networks.pointer, networks.judge)
-        if not len(stems):
-            return row, stems
-        row = measured_stretch(refit(row, stems.points_cm, stems.probability, settings.rows), scene.ground, settings.rows)
-    inside = (row.position(stems.points_cm) >= row.from_cm) & (row.position(stems.points_cm) <= row.to_cm)
-    return row, stems.at(inside, row)
+def _follow(scene: _Scene, look: FirstLook, line: RowLine) -> tuple[RowLine, Stems]:
+    """A row drawn again through the stems of the first look near it, its stems, and drawn once more through those."""
+    ground, settings = scene.ground, scene.settings
+    near = np.abs(line.offset(look.crop_cm)) <= settings.rows.first_reach_cm
+    row = refit(line, look.crop_cm[near], look.crop_probability[near], settings.rows)
+    row = measured_stretch(row, ground, settings.rows)
+    stems = locate_stems(row, scene.vegetation, ground, scene.view, settings.stems)
+    if not len(stems):
+        return row, stems
+    row = measured_stretch(refit(row, stems.points_cm, stems.probability, settings.rows), ground, settings.rows)
+    position = row.position(stems.points_cm)
+    return row, stems.at((position >= row.from_cm) & (position <= row.to_cm), row)
 
 
 def _choose(
@@ -228,49 +222,43 @@ def _turned(stems: Stems, old: RowLine, new: RowLine) -> Stems:
 
 
 def _plants(
-    photo: str,
-    plot: str,
-    rows: tuple[RowLine, ...],
-    stems: list[Stems],
-    weeds: Weeds,
-    vegetation: Vegetation,
-    scene: Scene,
-    settings: Settings,
+    photo: str, plot: str, rows: tuple[RowLine, ...], stems: list[Stems], look: FirstLook, scene: _Scene
 ) -> pd.DataFrame:
-    parts = []
-    for n, (row, s) in enumerate(zip(rows, stems, strict=True), start=1):
-        parts.append(
-            pd.DataFrame(
-                {
-                    "row": n,
-                    "x_cm": s.points_cm[:, 0],
-                    "y_cm": s.points_cm[:, 1],
-                    "position_cm": s.position_cm - row.from_cm,
-                    "offset_cm": s.offset_cm,
-                    "position_sd_cm": s.position_sd_cm,
-                    "area_cm2": s.area_cm2,
-                    "crop_probability": s.probability,
-                    "is_crop": s.probability >= settings.stems.crop_probability,
-                    "bits": _stem_flags(s, scene, vegetation, settings),
-                }
-            )
+    settings = scene.settings.stems
+    parts = [
+        pd.DataFrame(
+            {
+                "row": n,
+                "x_cm": s.points_cm[:, 0],
+                "y_cm": s.points_cm[:, 1],
+                "position_cm": s.position_cm - row.from_cm,
+                "offset_cm": s.offset_cm,
+                "position_sd_cm": s.position_sd_cm,
+                "crop_probability": s.probability,
+                "is_crop": s.probability >= settings.crop_probability,
+                "bits": _neighbour_flags(s, settings),
+            }
         )
-    if len(weeds.points_cm):
-        offsets = np.stack([np.abs(row.offset(weeds.points_cm)) for row in rows])
-        nearest = offsets.argmin(axis=0)
-        position = np.array([rows[k].position(p)[0] - rows[k].from_cm for k, p in zip(nearest, weeds.points_cm, strict=True)])
-        offset = np.array([rows[k].offset(p)[0] for k, p in zip(nearest, weeds.points_cm, strict=True)])
+        for n, (row, s) in enumerate(zip(rows, stems, strict=True), start=1)
+    ]
+    crop = np.concatenate([s.points_cm[s.probability >= settings.crop_probability] for s in stems])
+    weeds = _clear_of(look.weed_cm, crop, settings.weeds_apart_cm)
+    if weeds.any():
+        places = look.weed_cm[weeds]
+        offsets = np.stack([row.offset(places) for row in rows])
+        nearest = np.abs(offsets).argmin(axis=0)
+        each = np.arange(len(places))
+        positions = np.stack([row.position(places) - row.from_cm for row in rows])
         parts.append(
             pd.DataFrame(
                 {
                     "row": nearest + 1,
-                    "x_cm": weeds.points_cm[:, 0],
-                    "y_cm": weeds.points_cm[:, 1],
-                    "position_cm": position,
-                    "offset_cm": offset,
+                    "x_cm": places[:, 0],
+                    "y_cm": places[:, 1],
+                    "position_cm": positions[nearest, each],
+                    "offset_cm": offsets[nearest, each],
                     "position_sd_cm": np.nan,
-                    "area_cm2": weeds.area_cm2,
-                    "crop_probability": weeds.probability,
+                    "crop_probability": 1 - look.weed_probability[weeds],
                     "is_crop": False,
                     "bits": 0,
                 }
@@ -279,9 +267,12 @@ def _plants(
     plants = pd.concat(parts, ignore_index=True)
     if not len(plants):
         return tables.empty(tables.PLANTS)
-    px = scene.ground.to_pixels(plants[["x_cm", "y_cm"]].to_numpy())
+    places = plants[["x_cm", "y_cm"]].to_numpy()
+    px = scene.ground.to_pixels(places)
+    area = green_areas(places, scene.vegetation, scene.ground)
+    bits = plants["bits"].to_numpy() | _picture_flags(px, area, scene)
     plants = plants.assign(
-        photo=photo, plot=plot, x_px=px[:, 0], y_px=px[:, 1], flags=[flags.words(b) for b in plants["bits"]]
+        photo=photo, plot=plot, x_px=px[:, 0], y_px=px[:, 1], area_cm2=area, flags=[flags.words(b) for b in bits]
     )
     # crop first, so that plants carry the numbers a person would give them walking along the row
     plants = plants.sort_values(["row", "is_crop", "position_cm"], ascending=[True, False, True], kind="stable")
@@ -289,18 +280,27 @@ def _plants(
     return tables.conform(tables.PLANTS, plants.drop(columns=["x_cm", "y_cm", "bits"]))
 
 
-def _stem_flags(stems: Stems, scene: Scene, vegetation: Vegetation, settings: Settings) -> np.ndarray:
-    bits = np.zeros(len(stems), np.int64)
-    if not len(stems):
-        return bits
-    near = np.diff(stems.position_cm) < settings.stems.double_cm
-    bits[np.r_[near, False] | np.r_[False, near]] |= flags.bit("split")
-    bits[stems.area_cm2 < settings.stems.weak_area_cm2] |= flags.bit("weak")
-    px = scene.ground.to_pixels(stems.points_cm)
+def _clear_of(places: np.ndarray, others: np.ndarray, apart_cm: float) -> np.ndarray:
+    """Which places lie no nearer than ``apart_cm`` to any of the others. (n,) bool"""
+    if not len(places) or not len(others):
+        return np.ones(len(places), bool)
+    return np.linalg.norm(places[:, None] - others[None], axis=2).min(axis=1) >= apart_cm
+
+
+def _neighbour_flags(stems: Stems, settings: StemSettings) -> np.ndarray:
+    near = np.diff(stems.position_cm) < settings.double_cm
+    touching = np.zeros(len(stems), bool)
+    touching[:-1] |= near
+    touching[1:] |= near
+    return np.where(touching, flags.bit("split"), 0)
+
+
+def _picture_flags(px: np.ndarray, area_cm2: np.ndarray, scene: _Scene) -> np.ndarray:
+    bits = np.where(area_cm2 < scene.settings.stems.weak_area_cm2, flags.bit("weak"), 0)
     size = np.array([scene.ground.width_px, scene.ground.height_px])
     reach = 2.0 / scene.ground.cm_per_px(px)[:, None]
-    bits[((px < reach) | (px > size - 1 - reach)).any(axis=1)] |= flags.bit("at_edge")
-    return bits
+    edge = ((px < reach) | (px > size - 1 - reach)).any(axis=1)
+    return bits | np.where(edge, flags.bit("at_edge"), 0)
 
 
 def _stretches(

@@ -109,8 +109,10 @@ class RowSettings:
     """Left out at the picture's edge, where plants are cut. [cm]"""
     strip_cm: float = 2.0
     """Half the width of the strips that are searched for rows. [cm]"""
-    cell_cm: float = 5.0
-    """Cells along a strip; a cell counts once however much plant it holds. [cm]"""
+    first_reach_cm: float = 5.0
+    """Stems of the first look this near to a first guess of a row draw it again. [cm]"""
+    cell_cm: float = 4.0
+    """Cells along a strip; a cell counts once however many stems are seen in it. [cm]"""
     angle_step_deg: float = 3.0
     """First search of the row direction. [degrees]"""
     rival_share: float = 0.5
@@ -119,8 +121,6 @@ class RowSettings:
     """Directions closer than this are one. [degrees]"""
     most_rivals: int = 2
     """Directions looked into."""
-    most_points: int = 4000
-    """Plant points used to find the direction."""
     apart_cm: float = 25.0
     """Rows closer than this are one: narrower drilling is no single-plant planting. Wrong for twin rows. [cm]"""
     shortest_cm: float = 40.0
@@ -152,47 +152,44 @@ class RowSettings:
     """Weight, in plants, of the belief that rows are straight."""
 
     def __post_init__(self) -> None:
-        _positive(self, "coarsest_mm_per_px", "strip_cm", "cell_cm", "angle_step_deg", "most_points", "apart_cm")
+        _positive(self, "coarsest_mm_per_px", "strip_cm", "cell_cm", "angle_step_deg", "apart_cm")
 
 
 @dataclass(frozen=True)
 class StemSettings:
-    """Finding stems along a row."""
+    """Finding stems."""
 
-    point_step_px: int = 4
-    """Every plant point stands for a square of so many working pixels: finer costs time and finds no more. [px]"""
-    first_step_px: int = 8
-    """The same for the first votes, from which only the rows are found. [px]"""
-    sure_voter: float = 0.3
-    """Voters at least this likely to be crop are used to find rows."""
-    half_width_cm: float = 9.0
-    """Plant points so far off the row line are asked for their stem. Wider brings in more weeds. [cm]"""
+    fine_network: str = "fine"
+    coarse_network: str = "coarse"
+    """Networks that ship with the package, or paths of ONNX files made by ``standcam.training``."""
+    half_width_cm: float = 12.8
+    """Ground looked at to either side of the row line. [cm]"""
+    beyond_cm: float = 6.0
+    """Ground looked at beyond the ends of the measured stretch, for plants that lean into it. [cm]"""
+    off_row_cm: float = 6.0
+    """A stem farther off the line is no plant of the row: planters place seed within 2 cm of their line (common
+    practice, no source), and the line itself may be 2 cm off. Wrong for broadcast or transplanted crops. [cm]"""
     apart_cm: float = 0.9
     """Two stems nearer than this cannot be told apart; doubles lie 1 to 5 cm apart (common practice, no source).
     [cm]"""
-    lowest_probability: float = 0.08
-    """Proposals less likely than this are not even listed as doubtful plants."""
+    lowest_probability: float = 0.1
+    """Peaks less likely than this are not even listed as doubtful plants."""
+    crop_probability: float = 0.35
+    """Stems at least this likely count as crop: where counts came out neither high nor low on training photos left
+    out of training."""
+    weed_probability: float = 0.35
+    """Weeds at least this likely are listed."""
+    weeds_apart_cm: float = 2.0
+    """Weeds nearer than this are one. [cm]"""
     double_cm: float = 5.0
     """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
     weak_area_cm2: float = 1.0
     """Plants showing less green than this are flagged weak. [cm²]"""
-    crop_probability: float = 0.5
-    """Stems at least this likely count as crop."""
+    sd_factor: float = 1.0
+    """Multiplies the error the network expects of itself; see the calibration in the training record."""
 
     def __post_init__(self) -> None:
-        _positive(self, "point_step_px", "half_width_cm", "apart_cm")
-
-
-@dataclass(frozen=True)
-class WeedSettings:
-    """Telling weeds, for their own count; whether a stem in the row is crop is StemSettings' matter."""
-
-    min_area_cm2: float = 0.3
-    """Smaller regions are not listed as weeds. [cm²]"""
-    most_crop: float = 0.5
-    """Regions whose pixels are on average likelier crop than this are not listed."""
-    own_reach_cm: float = 5.0
-    """A region most of whose votes fall this near a crop stem belongs to that plant. [cm]"""
+        _positive(self, "half_width_cm", "off_row_cm", "apart_cm", "sd_factor")
 
 
 @dataclass(frozen=True)
@@ -238,7 +235,6 @@ class Settings:
     vegetation: VegetationSettings = field(default_factory=VegetationSettings)
     rows: RowSettings = field(default_factory=RowSettings)
     stems: StemSettings = field(default_factory=StemSettings)
-    weeds: WeedSettings = field(default_factory=WeedSettings)
     spacing: SpacingSettings = field(default_factory=SpacingSettings)
     output: OutputSettings = field(default_factory=OutputSettings)
 

@@ -1,12 +1,4 @@
-"""Stems along a row: plant points vote for their stem, the peaks of the votes are looked at again, and judged.
-
-Two small networks do the judging. The *pointer* looks at the surroundings of a plant pixel and says how far and in
-which direction the stem of its plant leaves the ground (leaves lean away from the camera's foot; the descriptor's
-frame is turned to that direction, so the parallax of high leaves is part of what it learnt). The *judge* looks at
-the surroundings of a proposed stem and says how likely a crop stem is there, how far off the proposal is, and how
-sure that is. Both were trained on path-traced photos with exact truth (``standcam.training``); the two hundred
-kilobytes of weights ship with the package and are evaluated with numpy.
-"""
+"""Stems of a photo: first everywhere and roughly, so that rows can be found, then along each row and exactly."""
 
 from __future__ import annotations
 
@@ -15,43 +7,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from standcam.ground.map import GroundMap
-from standcam.plants.candidates import ground_points, near_row, plant_points
-from standcam.plants.descriptor import Maps, View, describe, frames, maps_of, view_of
-from standcam.plants.network import Network, load
-from standcam.plants.votes import REACH_CM, Proposals, Votes, context, gather, vote
+from standcam.plants.heat import COARSE_CM, FINE_CM, GRANULE_PX, Peaks, look
+from standcam.plants.sheet import Frame, draw
+from standcam.plants.view import View
 from standcam.rows.line import RowLine
 from standcam.settings import StemSettings
 from standcam.vegetation.segment import Vegetation
 
 
 @dataclass(frozen=True)
-class Scene:
-    """What the stem locator needs of a photo, prepared once and used for each of its rows."""
-
-    vegetation: Vegetation
-    ground: GroundMap
-    maps: Maps
-    view: View
-    points_work: np.ndarray
-    """Thinned plant pixels. (n, 2) [working px]"""
-    points_cm: np.ndarray
-    """Their ground places. (n, 2) [cm]"""
-    filled: np.ndarray
-    """Share of plant in the square each point stands for. (n,)"""
-
-
-@dataclass(frozen=True)
 class Stems:
     """Stems of one row, in the row's order."""
 
+    points_cm: np.ndarray
+    """Stem bases on the ground. (n, 2) [cm]"""
     position_cm: np.ndarray
     offset_cm: np.ndarray
     position_sd_cm: np.ndarray
     probability: np.ndarray
-    points_cm: np.ndarray
-    """Stem bases on the ground. (n, 2) [cm]"""
-    area_cm2: np.ndarray
-    """Green area that votes for each stem. (n,) [cm²]"""
+    """How likely a crop stem is there."""
 
     def __len__(self) -> int:
         return len(self.position_cm)
@@ -59,135 +33,135 @@ class Stems:
     @staticmethod
     def none() -> Stems:
         """No stems."""
-        return Stems(*np.empty((4, 0)), np.empty((0, 2)), np.empty(0))
+        return Stems(np.empty((0, 2)), *np.empty((4, 0)))
 
     def at(self, chosen: np.ndarray, row: RowLine) -> Stems:
         """Some of the stems, by mask or index, placed along another line of the same row."""
         points = self.points_cm[chosen]
         return Stems(
-            row.position(points),
-            row.offset(points),
-            self.position_sd_cm[chosen],
-            self.probability[chosen],
-            points,
-            self.area_cm2[chosen],
+            points, row.position(points), row.offset(points), self.position_sd_cm[chosen], self.probability[chosen]
         )
 
 
-def prepare(vegetation: Vegetation, ground: GroundMap, settings: StemSettings | None = None) -> Scene:
-    """Gather what all rows of a photo share."""
-    settings = settings or StemSettings()
-    step = settings.point_step_px
-    points = plant_points(vegetation, step)
-    h, w = (n // step * step for n in vegetation.mask.shape)
-    share = vegetation.mask[:h, :w].reshape(h // step, step, w // step, step).mean(axis=(1, 3))
-    filled = share[points[:, 1].astype(int) // step, points[:, 0].astype(int) // step]
-    return Scene(
-        vegetation,
-        ground,
-        maps_of(vegetation),
-        view_of(ground),
-        points,
-        ground_points(points, vegetation, ground),
-        filled,
-    )
+@dataclass(frozen=True)
+class FirstLook:
+    """Crop stems and weeds all over the photo, before any row is known."""
+
+    crop_cm: np.ndarray
+    """(n, 2) [cm]"""
+    crop_probability: np.ndarray
+    weed_cm: np.ndarray
+    """(m, 2) [cm]"""
+    weed_probability: np.ndarray
+
+    @staticmethod
+    def none() -> FirstLook:
+        """Nothing seen."""
+        return FirstLook(np.empty((0, 2)), np.empty(0), np.empty((0, 2)), np.empty(0))
 
 
-def first_votes(scene: Scene, settings: StemSettings | None = None, pointer: Network | None = None) -> Votes:
-    """Votes of plant points all over the photo, before any row is known: what rows are found from.
-
-    Votes meet at stems while leaves cover half the ground between rows, so rows show in them far more sharply.
-    """
-    settings = settings or StemSettings()
-    voters = plant_points(scene.vegetation, settings.first_step_px)
-    points = ground_points(voters, scene.vegetation, scene.ground)
-    seen = np.isfinite(points).all(axis=1)
-    voters, points = voters[seen], points[seen]
-    descriptors = describe(points, scene.vegetation, scene.maps, scene.ground, scene.view, None)
-    return vote(descriptors, voters, points, scene.view, pointer or load("pointer"))
-
-
-def propose(
-    scene: Scene, row: RowLine, settings: StemSettings, pointer: Network
-) -> tuple[Proposals, Votes, np.ndarray]:
-    """Places along the row that the plant points vote for, the votes, and which points cast them."""
-    voters = near_row(scene.points_cm, row, settings.half_width_cm)
-    points = scene.points_cm[voters]
-    descriptors = describe(points, scene.vegetation, scene.maps, scene.ground, scene.view, row)
-    votes = vote(descriptors, scene.points_work[voters], points, scene.view, pointer)
-    return gather(votes, row), votes, voters
-
-
-def judge_input(scene: Scene, row: RowLine, proposals: Proposals) -> tuple[np.ndarray, np.ndarray]:
-    """Input of the judge for proposals, and their ground points. (n, m), (n, 2) [cm]"""
-    right = np.array([row.direction[1], -row.direction[0]])
-    points = row.points(proposals.position_cm) + proposals.offset_cm[:, None] * right
-    descriptors = describe(points, scene.vegetation, scene.maps, scene.ground, scene.view, row)
-    return np.c_[descriptors, context(proposals)].astype(np.float32), points
-
-
-def locate_stems(
-    scene: Scene,
-    row: RowLine,
-    settings: StemSettings | None = None,
-    pointer: Network | None = None,
-    judge: Network | None = None,
-) -> Stems:
-    """Find the stems of one row.
+def first_look(
+    field_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, view: View, settings: StemSettings | None = None
+) -> FirstLook:
+    """Look over the whole photo with the coarse network.
 
     Parameters
     ----------
-    scene : Scene
-        From :func:`prepare`.
-    row : RowLine
-        Stems beyond its measured stretch are looked for a little way and left out by the caller.
+    field_cm : (n, 2) array
+        Ground in which stems can be resolved; its bounding box is looked at. [cm]
+    vegetation, ground, view
     settings : StemSettings, optional
-    pointer, judge : Network, optional
-        Others than the ones that ship with the package, as while training.
+    """
+    settings = settings or StemSettings()
+    frame = _frame_over(field_cm, ground)
+    heat = look(draw(frame, vegetation, ground, view), settings.coarse_network)
+    crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / COARSE_CM)
+    weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / COARSE_CM)
+    return FirstLook(frame.to_ground(crop.xy_px), crop.probability, frame.to_ground(weed.xy_px), weed.probability)
+
+
+def _frame_over(field_cm: np.ndarray, ground: GroundMap) -> Frame:
+    """A sheet over the field, turned with the picture, so that little of it is empty."""
+    middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
+    right = ground.jacobian(middle)[0, :, 0]
+    axis = right / np.linalg.norm(right)
+    down = np.array([axis[1], -axis[0]])
+    along, across = field_cm @ axis, field_cm @ down
+    origin = along.min() * axis + across.min() * down
+    return Frame(
+        tuple(origin),
+        tuple(axis),
+        COARSE_CM,
+        _granules((along.max() - along.min()) / COARSE_CM),
+        _granules((across.max() - across.min()) / COARSE_CM),
+    )
+
+
+def _granules(size_px: float) -> int:
+    return max(GRANULE_PX, int(np.ceil(size_px / GRANULE_PX)) * GRANULE_PX)
+
+
+def locate_stems(
+    row: RowLine, vegetation: Vegetation, ground: GroundMap, view: View, settings: StemSettings | None = None
+) -> Stems:
+    """Find the stems along the measured stretch of a row, and a little beyond its ends.
 
     Returns
     -------
     Stems
-        All judged at least ``settings.lowest_probability`` likely, no two closer than ``settings.apart_cm``.
+        All at least ``settings.lowest_probability`` likely, no two closer than ``settings.apart_cm``.
     """
     settings = settings or StemSettings()
-    proposals, votes, voters = propose(scene, row, settings, pointer or load("pointer"))
-    if not len(proposals):
+    if row.length_cm <= 0:
         return Stems.none()
-    inputs, points = judge_input(scene, row, proposals)
-    out = (judge or load("judge"))(inputs)
-    probability = 1 / (1 + np.exp(-out[:, 0]))
-    correction = np.einsum("nij,ni->nj", frames(points, scene.view), out[:, 1:3] * REACH_CM)
-    points = points + correction
-    sd = np.exp(np.clip(out[:, 3], -4, 2)) * REACH_CM
+    half = settings.half_width_cm
+    start = row.from_cm - settings.beyond_cm
+    d = np.asarray(row.direction)
+    right = np.array([d[1], -d[0]])
+    height = _granules(2 * half / FINE_CM)
+    half = height * FINE_CM / 2
+    frame = Frame(
+        tuple(np.asarray(row.origin_cm) + start * d - half * right),
+        tuple(d),
+        FINE_CM,
+        _granules((row.length_cm + 2 * settings.beyond_cm) / FINE_CM),
+        height,
+    )
+    chord = start + np.arange(frame.width_px) * FINE_CM
+    row_y_px = (half + row.bend_per_cm * chord**2) / FINE_CM
+    heat = look(draw(frame, vegetation, ground, view), settings.fine_network, row_y_px)
+    return _stems(heat.crop_peaks(settings.lowest_probability, settings.apart_cm / FINE_CM), frame, row, settings)
+
+
+def _stems(peaks: Peaks, frame: Frame, row: RowLine, settings: StemSettings) -> Stems:
+    points = frame.to_ground(peaks.xy_px)
     position, offset = row.position(points), row.offset(points)
-    keep = _best_apart(position, probability, settings.apart_cm) & (probability >= settings.lowest_probability)
-    order = np.flatnonzero(keep)[np.argsort(position[keep], kind="stable")]
-    area = _areas(scene, settings, votes, voters, points[order])
-    return Stems(position[order], offset[order], sd[order], probability[order], points[order], area)
+    order = np.argsort(position, kind="stable")
+    order = order[np.abs(offset[order]) <= settings.off_row_cm]
+    sd = peaks.sd_px * frame.cm_per_px * settings.sd_factor
+    return Stems(points[order], position[order], offset[order], sd[order], peaks.probability[order])
 
 
-def _areas(
-    scene: Scene, settings: StemSettings, votes: Votes, voters: np.ndarray, stems_cm: np.ndarray
+def green_areas(
+    stems_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 15.0, step_px: int = 4
 ) -> np.ndarray:
-    """Green area of each stem: that of the points whose vote falls nearest to it, within a hand's breadth. [cm²]"""
+    """Green area nearest to each stem, out to ``reach_cm``. (n, 2) [cm] -> (n,) [cm²]
+
+    Where neighbours' leaves cross, the border between them is half way between their stems.
+    """
     if not len(stems_cm):
         return np.empty(0)
-    apart = np.linalg.norm(votes.points_cm[:, None] - stems_cm[None], axis=2)
-    nearest = apart.argmin(axis=1)
-    close = apart[np.arange(len(apart)), nearest] < 8.0
-    px = scene.vegetation.to_photo(votes.voters_work)
-    cell = (scene.ground.cm_per_px(px) * scene.vegetation.factor * settings.point_step_px) ** 2
-    cell = cell * scene.filled[voters]
-    return np.bincount(nearest[close], weights=cell[close], minlength=len(stems_cm))
+    from scipy.spatial import cKDTree
 
-
-def _best_apart(position: np.ndarray, probability: np.ndarray, apart_cm: float) -> np.ndarray:
-    """Of proposals closer than ``apart_cm`` only the likelier stays. (n,) bool"""
-    keep = np.ones(len(position), bool)
-    for i in np.argsort(-probability, kind="stable"):
-        if keep[i]:
-            close = np.abs(position - position[i]) < apart_cm
-            close[i] = False
-            keep &= ~close
-    return keep
+    h, w = (n // step_px for n in vegetation.mask.shape)
+    filled = vegetation.mask[: h * step_px, : w * step_px].reshape(h, step_px, w, step_px).sum(axis=(1, 3))
+    y, x = np.nonzero(filled)
+    px = vegetation.to_photo(np.stack([x, y], axis=1) * step_px + (step_px - 1) / 2)
+    cm = ground.to_ground(px)
+    seen = np.isfinite(cm).all(axis=1)
+    if not seen.any():
+        return np.zeros(len(stems_cm))
+    apart, nearest = cKDTree(stems_cm).query(cm[seen], distance_upper_bound=reach_cm)
+    close = np.isfinite(apart)
+    area = filled[y, x][seen] * (ground.cm_per_px(px[seen]) * vegetation.factor) ** 2
+    return np.bincount(nearest[close], weights=area[close], minlength=len(stems_cm))

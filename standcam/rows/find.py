@@ -48,15 +48,17 @@ def field_of(ground: GroundMap, settings: RowSettings) -> Field:
 
 
 def find_rows(
-    points_cm: np.ndarray, ground: GroundMap, settings: RowSettings | None = None
+    stems_cm: np.ndarray, probability: np.ndarray, field: Field, settings: RowSettings | None = None
 ) -> list[list[RowLine]]:
     """Row lines of a photo, without measured stretches yet, for each direction rows may run in.
 
     Parameters
     ----------
-    points_cm : (n, 2) array
-        Votes for stems, or plant pixels, on the ground. [cm]
-    ground : GroundMap
+    stems_cm : (n, 2) array
+        Stems seen at first look, weeds among them. [cm]
+    probability : (n,) array
+        How likely each is a crop stem.
+    field : Field
     settings : RowSettings, optional
 
     Returns
@@ -66,16 +68,9 @@ def find_rows(
         strong row nearest to the picture's middle comes first. Empty when there is no plant.
     """
     settings = settings or RowSettings()
-    field = field_of(ground, settings)
-    points = points_cm[np.isfinite(points_cm).all(axis=1)]
-    if len(points) < 3 or not len(field.points_cm):
+    if not len(stems_cm) or not len(field.points_cm):
         return []
-    reach = np.abs(field.points_cm - field.middle_cm).max() * 1.5
-    points = points[(np.abs(points - field.middle_cm) < reach).all(axis=1)]
-    if len(points) < 3:
-        return []
-    if len(points) > settings.most_points:  # evenly thinned, so that the result does not depend on chance
-        points = points[:: len(points) // settings.most_points + 1]
+    points = np.c_[stems_cm, probability]
     step = settings.angle_step_deg
     coarse = np.arange(0, 180, step)
     peaked = np.array([_strips(points, field, a, settings).peakedness for a in coarse])
@@ -118,23 +113,25 @@ def _axes(angle_deg: float) -> tuple[np.ndarray, np.ndarray]:
 def _strips(points: np.ndarray, field: Field, angle_deg: float, settings: RowSettings) -> _Strips:
     d, right = _axes(angle_deg)
     width, cell = settings.strip_cm, settings.cell_cm
-    u, v = points @ d, points @ right
-    fu, fv = field.points_cm @ d, field.points_cm @ right
-    low_u, low_v = min(u.min(), fu.min()), min(v.min(), fv.min()) - 2 * width
+    u, v = points[:, :2] @ d, points[:, :2] @ right
+    fv = field.points_cm @ right
+    low_u, low_v = u.min(), min(v.min(), fv.min()) - 2 * width
     i, j = ((u - low_u) / cell).astype(int), ((v - low_v) / width).astype(int)
     n_v = int(max(j.max(), (fv.max() - low_v) / width)) + 3
     n_u = int(i.max()) + 1
-    held = np.bincount(j * n_u + i, minlength=n_v * n_u).reshape(n_v, n_u) > 0
+    held = np.zeros((n_v, n_u))
+    np.maximum.at(held, (j, i), points[:, 2])
     # half-overlapping strips of two bins: a row may lie on the border of bins
     pair = held.copy()
-    pair[1:] |= held[:-1]
-    cells = pair.sum(axis=1).astype(float)
+    pair[1:] = np.maximum(pair[1:], held[:-1])
+    cells = pair.sum(axis=1)
     length = np.bincount(((fv - low_v) / width).astype(int), weights=field.area_cm2, minlength=n_v)[:n_v] / width
-    length = np.convolve(length, [0, 0.5, 0.5])[1:-1][: n_v] if n_v > 2 else length
+    length[1:] = (length[1:] + length[:-1]) / 2
     visible = length / cell
     usual = cells.sum() / max(visible.sum(), 1)
-    strength = (cells - usual * visible) / np.sqrt(np.maximum(visible, 6) * max(usual * (1 - min(usual, 0.95)), 0.02))
-    return _Strips(low_v + np.arange(n_v) * width, strength, length)
+    # as a count in so many cells stands out from chance, were stems strewn evenly
+    chance = np.sqrt(np.maximum(visible, 6) * max(usual * (1 - min(usual, 0.95)), 0.02))
+    return _Strips(low_v + np.arange(n_v) * width, (cells - usual * visible) / chance, length)
 
 
 def _lines(strips: _Strips, angle: float, field: Field, settings: RowSettings) -> list[RowLine]:

@@ -38,8 +38,8 @@ class Vegetation:
 
     score: np.ndarray
     """Greenness as uint8, see SCORE_ZERO and SCORE_STEP. (h, w)"""
-    light: np.ndarray
-    """Green channel on the working grid, uint8. (h, w)"""
+    rgb: np.ndarray
+    """The photo on the working grid, uint8. (h, w, 3)"""
     mask: np.ndarray
     """Living plant, bool. (h, w)"""
     factor: int
@@ -52,6 +52,16 @@ class Vegetation:
     def to_photo(self, points_work: np.ndarray) -> np.ndarray:
         """Working pixels to photo pixels. (n, 2)"""
         return (np.asarray(points_work, float) + 0.5) * self.factor - 0.5
+
+    def smooth(self, cm_per_px: float, ground: GroundMap) -> np.ndarray:
+        """The working picture, blurred and halved as often as sampling it at ``cm_per_px`` asks for. (h', w', 3)"""
+        middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
+        ratio = cm_per_px / (float(ground.cm_per_px(middle)[0]) * self.factor)
+        rgb = self.rgb
+        while ratio >= 2.8:
+            rgb = cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
+            ratio /= 2
+        return cv2.blur(rgb, (3, 3)) if ratio > 1.4 else rgb
 
 
 def working_factor(photo: Photo, ground: GroundMap, settings: VegetationSettings) -> int:
@@ -89,7 +99,7 @@ def segment(photo: Photo, ground: GroundMap, settings: VegetationSettings | None
         score[(covered > 0) & (score < _level(settings.sure_greenness))] = 0
     mm2 = (float(np.nanmedian(ground.cm_per_px(_spread(photo)))) * 10 * factor) ** 2
     mask = _grow(score, settings, mm2)
-    return Vegetation(score, np.ascontiguousarray(rgb[..., 1]), mask, factor)
+    return Vegetation(score, rgb, mask, factor)
 
 
 def _level(greenness: float) -> int:
@@ -102,13 +112,15 @@ def _spread(photo: Photo) -> np.ndarray:
 
 
 def _mark_mask(ground: GroundMap, factor: int, shape: tuple[int, int]) -> np.ndarray | None:
-    if len(ground.mark_hull_px) < 3:
-        return None
-    hull = (np.array(ground.mark_hull_px) + 0.5) / factor - 0.5
-    if not np.isfinite(hull).all():
-        return None
-    covered = np.zeros(shape, np.uint8)
-    cv2.fillPoly(covered, [np.round(hull).astype(np.int32)], 255)
+    """Where boards and sticks lie, uint8 (h, w); None when there are none."""
+    covered = None
+    for outline in ground.hulls_px:
+        hull = (np.array(outline) + 0.5) / factor - 0.5
+        if len(hull) < 3 or not np.isfinite(hull).all():
+            continue
+        if covered is None:
+            covered = np.zeros(shape, np.uint8)
+        cv2.fillPoly(covered, [np.round(hull).astype(np.int32)], 255)
     return covered
 
 

@@ -1,0 +1,119 @@
+"""Stem heat: a small convolutional network looks at a sheet and says where stems stand, run by OpenCV.
+
+Two networks of one shape: *fine* looks at strips along a row, and is told how far each pixel lies from the row
+line; *coarse* looks at the whole photo at half the resolution, before any row is known. Both were trained on
+path-traced photos with exact truth (``standcam.training``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+
+from standcam.plants.sheet import Sheet
+
+FINE_CM = 0.2
+"""Pixel of a strip. [cm]"""
+COARSE_CM = 0.4
+"""Pixel of a whole sheet. [cm]"""
+STRIDE = 2
+"""Sheet pixels to a cell of heat."""
+GRANULE_PX = 16
+"""Sheets are a multiple of this in both sizes. [px]"""
+ACROSS_CM = 10.0
+"""Distance from the row line is told to the fine network in units of this. [cm]"""
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """Places on a sheet where the heat has a peak, the hottest first."""
+
+    xy_px: np.ndarray
+    """Sheet pixels, to a fraction. (n, 2) [px]"""
+    probability: np.ndarray
+    sd_px: np.ndarray
+    """Standard error of a place along one axis, as the network judges it. (n,) [px]"""
+
+    def __len__(self) -> int:
+        return len(self.xy_px)
+
+
+@dataclass(frozen=True)
+class Heat:
+    """Output of a network over a sheet."""
+
+    crop: np.ndarray
+    """Probability of a crop stem in each cell, peaking at stems. (h, w)"""
+    weed: np.ndarray
+    offset: np.ndarray
+    """Way from the cell's middle to the stem. (2, h, w) [cells]"""
+    sd: np.ndarray
+    """(h, w) [cells]"""
+
+    def crop_peaks(self, lowest: float, apart_px: float) -> Peaks:
+        """Crop stems at least ``lowest`` likely, no two nearer than ``apart_px``."""
+        return self._peaks(self.crop, lowest, apart_px, self.offset)
+
+    def weed_peaks(self, lowest: float, apart_px: float) -> Peaks:
+        """Weeds likewise."""
+        return self._peaks(self.weed, lowest, apart_px, None)
+
+    def _peaks(self, heat: np.ndarray, lowest: float, apart_px: float, offset: np.ndarray | None) -> Peaks:
+        top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
+        y, x = np.nonzero((heat >= top) & (heat >= lowest))
+        order = np.argsort(-heat[y, x], kind="stable")
+        y, x = y[order], x[order]
+        cells = np.stack([x, y], axis=1).astype(float)
+        if offset is not None:
+            cells += np.clip(offset[:, y, x].T, -2, 2)
+        xy = (cells + 0.5) * STRIDE - 0.5
+        keep = _apart(xy, apart_px)
+        return Peaks(xy[keep], heat[y, x][keep].astype(float), self.sd[y, x][keep].astype(float) * STRIDE)
+
+
+def look(sheet: Sheet, network: str, row_y_px: np.ndarray | None = None) -> Heat:
+    """Run a network over a sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Height and width multiples of GRANULE_PX.
+    network : str
+        ``"fine"``, ``"coarse"``, or the path of an ONNX file.
+    row_y_px : (w,) array, optional
+        The row line on a strip: its y at every x. [px]
+    """
+    h, w = sheet.rgb.shape[:2]
+    x = np.zeros((1, 6, h, w), np.float32)
+    for k in range(3):
+        np.multiply(sheet.rgb[..., k], np.float32(1 / 255), out=x[0, k])
+    x[0, 3:5] = sheet.lean.transpose(2, 0, 1)
+    if row_y_px is not None:
+        across = (np.arange(h, dtype=np.float32)[:, None] - row_y_px[None].astype(np.float32)) * sheet.frame.cm_per_px
+        np.clip(across / ACROSS_CM, -2, 2, out=x[0, 5])
+    net = _network(network)
+    net.setInput(x)
+    out = net.forward()[0]
+    hot = 1 / (1 + np.exp(-out[:2]))
+    # what the photo does not show holds no stem
+    seen = sheet.seen[::STRIDE, ::STRIDE]
+    return Heat(hot[0] * seen, hot[1] * seen, out[2:4], np.exp(np.clip(out[4], -3, 2)))
+
+
+@cache
+def _network(name: str) -> cv2.dnn.Net:
+    path = str(files("standcam.plants") / "weights" / f"{name}.onnx") if "." not in name else name
+    return cv2.dnn.readNetFromONNX(path)
+
+
+def _apart(xy: np.ndarray, apart_px: float) -> np.ndarray:
+    """Indices of places, first come first kept, no two nearer than ``apart_px``."""
+    kept: list[int] = []
+    for i in range(len(xy)):
+        if not kept or np.min(np.sum((xy[kept] - xy[i]) ** 2, axis=1)) >= apart_px**2:
+            kept.append(i)
+    return np.array(kept, int)

@@ -1,0 +1,100 @@
+"""Sheets: pieces of ground drawn to scale from a photo, with the lean of upright things on them.
+
+On a sheet every pixel is the same length of soil, so a network that looks at it has no scale to learn. What
+perspective leaves behind is the *lean*: a thing standing h above the soil is drawn ``h * lean`` away from its foot,
+outward from the point under the camera. It is given as two more channels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from standcam.ground.map import GroundMap
+from standcam.plants.view import View
+from standcam.vegetation.segment import Vegetation
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a sheet lies on the ground. Its x axis runs along ``axis``, y to the right of it."""
+
+    origin_cm: tuple[float, float]
+    """Ground point of pixel (0, 0)."""
+    axis: tuple[float, float]
+    """Unit vector of the sheet's x axis on the ground."""
+    cm_per_px: float
+    width_px: int
+    height_px: int
+
+    @property
+    def _basis(self) -> np.ndarray:
+        a = np.asarray(self.axis)
+        return np.array([a, [a[1], -a[0]]])
+
+    def to_ground(self, points_px: np.ndarray) -> np.ndarray:
+        """Sheet pixels to ground. (n, 2) [px] -> (n, 2) [cm]"""
+        return np.asarray(self.origin_cm) + np.asarray(points_px, float) * self.cm_per_px @ self._basis
+
+    def to_sheet(self, points_cm: np.ndarray) -> np.ndarray:
+        """Ground to sheet pixels. (n, 2) [cm] -> (n, 2) [px]"""
+        return (np.asarray(points_cm, float) - np.asarray(self.origin_cm)) @ self._basis.T / self.cm_per_px
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A drawn piece of ground."""
+
+    frame: Frame
+    rgb: np.ndarray
+    """uint8 (h, w, 3)"""
+    lean: np.ndarray
+    """Lean along the sheet's axes. float32 (h, w, 2) [cm/cm]"""
+    seen: np.ndarray
+    """Whether the photo shows this ground. bool (h, w)"""
+
+
+def draw(frame: Frame, vegetation: Vegetation, ground: GroundMap, view: View) -> Sheet:
+    """Draw a sheet from the working picture."""
+    source = vegetation.smooth(frame.cm_per_px, ground)
+    x, y = _photo_places(frame, ground)
+    scale = source.shape[1] / vegetation.rgb.shape[1]
+    x, y = (_rescaled(vegetation, v, scale) for v in (x, y))
+    rgb = cv2.remap(source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(128, 128, 128))
+    seen = (x >= 0) & (y >= 0) & (x <= source.shape[1] - 1) & (y <= source.shape[0] - 1)
+    foot = frame.to_sheet(np.array([view.foot_cm]))[0]
+    per_height = frame.cm_per_px / view.height_cm
+    lean = np.empty((frame.height_px, frame.width_px, 2), np.float32)
+    lean[..., 0] = (np.arange(frame.width_px, dtype=np.float32) - foot[0]) * per_height
+    lean[..., 1] = ((np.arange(frame.height_px, dtype=np.float32) - foot[1]) * per_height)[:, None]
+    return Sheet(frame, rgb, lean, seen)
+
+
+def _rescaled(vegetation: Vegetation, photo_px: np.ndarray, scale: float) -> np.ndarray:
+    return (((photo_px + 0.5) / vegetation.factor) * scale - 0.5).astype(np.float32)
+
+
+def _photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarray]:
+    """Photo pixel of every sheet pixel: exact at nodes some 16 pixels apart, linear between. (h, w) each [px]
+
+    Perspective and lens bend the grid by well under a tenth of a pixel between nodes.
+    """
+    n_x, n_y = max(frame.width_px // 16, 2) + 1, max(frame.height_px // 16, 2) + 1
+    at_x, at_y = np.linspace(0, frame.width_px - 1, n_x), np.linspace(0, frame.height_px - 1, n_y)
+    nodes = np.stack(np.meshgrid(at_x, at_y), axis=-1).reshape(-1, 2)
+    px = ground.to_pixels(frame.to_ground(nodes)).reshape(n_y, n_x, 2)
+    px = np.clip(np.nan_to_num(px, nan=-1e5), -1e5, 1e5)
+    along, down = _between(frame.width_px, n_x), _between(frame.height_px, n_y)
+    return tuple(down @ px[..., k] @ along.T for k in (0, 1))  # type: ignore[return-value]
+
+
+def _between(size: int, nodes: int) -> np.ndarray:
+    """Linear weights of evenly spaced nodes at whole pixels. (size, nodes)"""
+    place = np.arange(size) * (nodes - 1) / max(size - 1, 1)
+    low = np.minimum(place.astype(int), nodes - 2)
+    weights = np.zeros((size, nodes), np.float32)
+    weights[np.arange(size), low] = 1 - (place - low)
+    weights[np.arange(size), low + 1] = place - low
+    return weights

@@ -1,0 +1,225 @@
+"""Fitting a stem network to samples: ``python -m standcam.training.fit SAMPLES OUT --kind strip``.
+
+Every step draws sheets at random, turns, shifts, stretches, mirrors and re-lights them, and carries stems and lean
+along. Strips keep their row near the middle, as at run time; wholes are turned all the way round.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from torch.nn import functional as F
+
+from standcam.training.model import StemNet
+
+CROP, WEED, UNSURE = 0, 1, 2
+SIZES = {"strip": (128, 448), "whole": (288, 288)}
+SPREAD_CELLS = 1.4
+"""Standard deviation of a stem's heat. [cells]"""
+ACROSS_PX = 50.0
+"""Distance from the row line is given in units of this. [px]"""
+
+
+class Deck:
+    """Samples on the device, drawn with chance changes."""
+
+    def __init__(self, samples: list[dict], kind: str, device: str, seed: int) -> None:
+        self.kind, self.device, self.rng = kind, device, np.random.default_rng(seed)
+        self.items = [s for s in samples if s["kind"] == kind and len(s["stems"])]
+        dtype = torch.float16 if device != "cpu" else torch.float32
+        self.images = [
+            # about the grey that fills ground the photo does not show: outside, grid_sample gives zero
+            ((_decoded(s["jpeg"]).to(device) - 128) / 255).to(dtype)
+            for s in self.items
+        ]
+        share = np.sqrt([im.shape[3] * (1 if kind == "strip" else im.shape[2]) for im in self.images])
+        self.share = share / share.sum()
+        h, w = SIZES[kind]
+        ys, xs = np.mgrid[:h, :w].astype(np.float32)
+        self.xy = torch.from_numpy(np.stack([xs - (w - 1) / 2, ys - (h - 1) / 2])).to(device)
+
+    def draw(self, count: int) -> tuple[torch.Tensor, np.ndarray]:
+        """Network input (count, 6, h, w) and stems x, y, class in input pixels, padded by class -1 (count, n, 3)."""
+        h, w = SIZES[self.kind]
+        chosen = self.rng.choice(len(self.items), count, p=self.share)
+        plans = [self._plan(i) for i in chosen]
+        to_sheet = np.stack([turn * scale for turn, scale, _ in plans])
+        middle = np.stack([m for _, _, m in plans])
+        place = self._device(middle)[:, :, None, None] + torch.einsum("nij,jhw->nihw", self._device(to_sheet), self.xy)
+        sizes = self._device(np.array([self.images[i].shape[:1:-1] for i in chosen]))[:, :, None, None]
+        grid = ((place + 0.5) / sizes * 2 - 1).permute(0, 2, 3, 1)
+        rgb = torch.cat(
+            [
+                F.grid_sample(self.images[i], g[None].to(self.images[i].dtype), align_corners=False)
+                for i, g in zip(chosen, grid, strict=True)
+            ]
+        ).float() + 128 / 255
+        rgb = self._light(rgb)
+        foot = self._device(np.array([self.items[i]["foot_px"] for i in chosen]))[:, :, None, None]
+        height = self._device(np.array([self.items[i]["height_px"] for i in chosen]))[:, None, None, None]
+        turns = self._device(np.stack([turn for turn, _, _ in plans]))
+        lean = torch.einsum("nji,njhw->nihw", turns, (place - foot) / height)
+        across = torch.zeros_like(rgb[:, :1])
+        if self.kind == "strip":
+            # the row line as the caller believes it: a little off the truth, in place and direction
+            row = np.array([self.items[i]["row_y_px"] for i in chosen]) + self.rng.normal(0, 2.5, count)
+            side = np.array([np.sign(turn[1, 1]) / scale for turn, scale, _ in plans])
+            across = (place[:, 1:] - self._device(row)[:, None, None, None]) * self._device(side)[:, None, None, None]
+            across = across + self._device(self.rng.normal(0, 0.008, count))[:, None, None, None] * self.xy[:1]
+            across = (across / ACROSS_PX).clamp(-2, 2)
+        stems = np.full((count, max(len(self.items[i]["stems"]) for i in chosen), 3), -1, np.float32)
+        for k, i in enumerate(chosen):
+            s = self.items[i]["stems"].copy()
+            s[:, :2] = (s[:, :2] - middle[k]) @ np.linalg.inv(to_sheet[k]).T + [(w - 1) / 2, (h - 1) / 2]
+            stems[k, : len(s)] = s
+        return torch.cat([rgb, lean, across], 1), stems
+
+    def _device(self, array: np.ndarray) -> torch.Tensor:
+        return torch.from_numpy(np.asarray(array, np.float32)).to(self.device)
+
+    def _plan(self, i: int) -> tuple[np.ndarray, float, np.ndarray]:
+        """Turn (with mirroring), scale and middle, all in sheet pixels."""
+        rng, item = self.rng, self.items[i]
+        ih, iw = self.images[i].shape[2:]
+        if self.kind == "strip":
+            angle, flip = rng.normal(0, 0.035), (rng.choice([-1, 1]), rng.choice([-1, 1]))
+            middle = np.array([rng.uniform(0, iw), item["row_y_px"] + rng.normal(0, 5.0)])
+        else:
+            angle, flip = rng.uniform(0, 2 * np.pi), (rng.choice([-1, 1]), 1)
+            near = rng.uniform(0, 1, 2) * [iw, ih]
+            if rng.random() < 0.7:
+                near = item["stems"][rng.integers(len(item["stems"])), :2]
+            middle = near + rng.normal(0, 60, 2)
+        turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]) @ np.diag(flip)
+        return turn, float(np.exp(rng.normal(0, 0.10))), middle
+
+    def _light(self, rgb: torch.Tensor) -> torch.Tensor:
+        rng, n = self.rng, len(rgb)
+        gain = np.exp(rng.normal(0, 0.22, (n, 1))) * np.exp(rng.normal(0, 0.06, (n, 3)))
+        gamma = np.exp(rng.normal(0, 0.15, n))
+        rgb = rgb.clamp(1e-4, 1) ** self._device(gamma)[:, None, None, None] * self._device(gain)[:, :, None, None]
+        colour = np.where(rng.random(n) < 0.3, rng.uniform(0.6, 1.4, n), 1.0)
+        grey = rgb.mean(1, keepdim=True)
+        rgb = grey + (rgb - grey) * self._device(colour)[:, None, None, None]
+        soft = F.avg_pool2d(F.pad(rgb, (1, 1, 1, 1), mode="replicate"), 3, 1)
+        rgb = torch.where(self._device(rng.random(n) < 0.25)[:, None, None, None] > 0, soft, rgb)
+        rgb = rgb + torch.randn_like(rgb) * self._device(np.abs(rng.normal(0, 0.02, n)))[:, None, None, None]
+        return rgb.clamp(0, 1)
+
+
+def _decoded(jpeg: bytes) -> torch.Tensor:
+    bgr = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    return torch.from_numpy(np.ascontiguousarray(bgr[..., ::-1])).permute(2, 0, 1)[None].float()
+
+
+def targets(stems: np.ndarray, h: int, w: int, device: str) -> tuple[torch.Tensor, ...]:
+    """Heat (n, 2, h, w), weight (n, 1, h, w), offset (n, 2, h, w) and its mask (n, h, w) on the output grid.
+
+    Heat is a Gaussian of ``SPREAD_CELLS`` about each stem: narrow enough for doubles to stay two, wide enough that
+    a place known to a few millimetres can be learnt. Offsets count within two cells of a crop stem.
+    """
+    s = torch.from_numpy(stems).to(device)
+    # stride 2, the middle of a cell between its two input pixels
+    cx, cy = ((s[..., k, None, None] + 0.5) / 2 - 0.5 for k in (0, 1))
+    gx = torch.arange(w, device=device, dtype=torch.float32)[None, None, None]
+    gy = torch.arange(h, device=device, dtype=torch.float32)[None, None, :, None]
+    d2 = (gx - cx) ** 2 + (gy - cy) ** 2
+    heat = []
+    for kind in (CROP, WEED):
+        here = (s[..., 2] == kind)[..., None, None]
+        heat.append(torch.where(here, torch.exp(-d2 / (2 * SPREAD_CELLS**2)), 0.0).amax(1))
+    unsure = ((s[..., 2] == UNSURE)[..., None, None] & (d2 < 16)).any(1)
+    crop = torch.where((s[..., 2] == CROP)[..., None, None], d2, 1e9)
+    nearest, which = crop.min(1)
+    pick = which[:, None]
+    offset = torch.stack(
+        [(c.expand_as(d2).gather(1, pick)[:, 0] - g[:, 0]) for c, g in ((cx, gx), (cy, gy))], 1
+    )
+    mask = (nearest < 4).float()
+    return torch.stack(heat, 1), (~unsure).float()[:, None], offset * mask[:, None], mask
+
+
+def loss_of(out: torch.Tensor, heat, weight, offset, mask) -> torch.Tensor:
+    """Cross entropy on soft heat, weighed by the squared miss, and Laplace likelihood on offsets.
+
+    The weighing (quality focal loss, Li et al. 2020, NeurIPS, eq. 3) keeps the many empty cells from drowning the
+    few stems.
+    """
+    p = out[:, :2].sigmoid()
+    miss = F.binary_cross_entropy_with_logits(out[:, :2], heat, reduction="none") * (heat - p).abs() ** 2
+    stems = (heat > 0.7).float().sum((0, 2, 3)).clamp(min=4) / (0.71 * 2 * np.pi * SPREAD_CELLS**2)
+    parts = (miss * weight).sum((0, 2, 3)) / stems
+    log_sd = out[:, 4].clamp(-3, 2)
+    far = (out[:, 2:4] - offset).abs().sum(1)
+    likelihood = (far * (-log_sd).exp() + 2 * log_sd) * mask
+    return parts[0] + 0.3 * parts[1] + 0.25 * likelihood.sum() / mask.sum().clamp(min=1)
+
+
+def fit(
+    samples: list[dict], kind: str, steps: int, batch: int, seed: int, device: str, start: Path | None = None, log=print
+) -> StemNet:
+    """Fit a network; repeatable from its seed up to the rounding of the device's sums."""
+    torch.manual_seed(seed)
+    deck, net = Deck(samples, kind, device, seed), StemNet().to(device)
+    if start is not None:
+        net.load_state_dict(torch.load(start, map_location=device))
+    h, w = SIZES[kind]
+    torch.backends.cudnn.benchmark = True
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=1e-2, fused=device != "cpu")
+    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, 3e-3, total_steps=steps, pct_start=0.1)
+    net.train()
+    total, since = 0.0, time.time()
+    for step in range(1, steps + 1):
+        x, stems = deck.draw(batch)
+        loss = loss_of(net(x), *targets(stems, h // 2, w // 2, device))
+        optimiser.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+        optimiser.step()
+        schedule.step()
+        total += float(loss.detach()) if step % 10 == 0 else 0.0
+        if step % 500 == 0:
+            log(f"{kind} step {step} loss {total / 50:.3f} {time.time() - since:.0f} s", flush=True)
+            total = 0.0
+    return net.eval()
+
+
+def main() -> None:
+    """Command line."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("samples", type=Path)
+    ask.add_argument("out", type=Path)
+    ask.add_argument("--kind", choices=list(SIZES), required=True)
+    ask.add_argument("--steps", type=int, default=6000)
+    ask.add_argument("--batch", type=int, default=32)
+    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--start", type=Path, help="weights to go on from")
+    ask.add_argument("--seconds", type=float, default=0, help="fewer steps, so that fitting takes about this long")
+    ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo, for a check")
+    a = ask.parse_args()
+    samples = pickle.loads(a.samples.read_bytes())
+    if a.leave_out:
+        names = sorted({s["photo"] for s in samples})
+        left = set(names[:: a.leave_out])
+        samples = [s for s in samples if s["photo"] not in left]
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    steps = a.steps
+    if a.seconds:
+        fit(samples, a.kind, 20, a.batch, a.seed, device)
+        since = time.time()
+        fit(samples, a.kind, 60, a.batch, a.seed, device)
+        steps = min(steps, int(a.seconds / (time.time() - since) * 60 * 0.93))
+        print(f"{a.kind}: {steps} steps", flush=True)
+    net = fit(samples, a.kind, steps, a.batch, a.seed, device, a.start)
+    torch.save(net.cpu().state_dict(), a.out)
+
+
+if __name__ == "__main__":
+    main()
