@@ -68,7 +68,8 @@ class GroundMap:
     def to_pixels(self, points_cm: np.ndarray) -> np.ndarray:
         """Pixels of ground points. (n, 2) [cm] -> (n, 2) [px]; NaN behind the camera."""
         points = np.asarray(points_cm, float).reshape(-1, 2)
-        pixels = _project(np.linalg.inv(self.ground_from_px), points, 0.0)
+        # of inverse homographies the denominators are inverse too, so their sign is the same
+        pixels = _project(np.linalg.inv(self.ground_from_px), points, self._sign)
         if self.lens is not None:
             pixels = self.lens.distort(pixels, self.width_px, self.height_px)
         return pixels
@@ -76,7 +77,8 @@ class GroundMap:
     def cm_per_px(self, points_px: np.ndarray) -> np.ndarray:
         """Ground length of a pixel at places of the photo: root of the area ratio. (n, 2) [px] -> (n,) [cm/px]"""
         jacobian = self.jacobian(points_px)
-        return np.sqrt(np.abs(np.linalg.det(jacobian)))
+        with np.errstate(invalid="ignore"):
+            return np.sqrt(np.abs(np.linalg.det(jacobian)))
 
     def jacobian(self, points_px: np.ndarray) -> np.ndarray:
         """Change of ground with pixel, by central differences of half a pixel. (n, 2) [px] -> (n, 2, 2) [cm/px]"""
