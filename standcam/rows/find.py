@@ -16,6 +16,12 @@ from standcam.rows.line import RowLine
 from standcam.settings import RowSettings
 
 
+_SAMPLES = 2304
+"""Of the picture, to tell how much of each strip it shows."""
+_PLASTIC = 1.324717957244746
+"""Root of x³ = x + 1, of which the powers fill a square evenly in every direction."""
+
+
 @dataclass(frozen=True)
 class Field:
     """The ground seen in a photo, as far as stems can be resolved in it."""
@@ -30,19 +36,22 @@ class Field:
 
 def resolvable(ground: GroundMap, points_px: np.ndarray, settings: RowSettings) -> np.ndarray:
     """Where a pixel covers little enough ground, in its longer direction, for stems to be told. (n,) bool"""
-    with np.errstate(invalid="ignore"):
-        stretch = np.linalg.norm(ground.jacobian(points_px), ord=2, axis=(1, 2))
-        return np.isfinite(stretch) & (stretch * 10 <= settings.coarsest_mm_per_px)
+    jacobian = ground.jacobian(points_px)
+    good = np.isfinite(jacobian).all(axis=(1, 2))
+    good[good] = np.linalg.norm(jacobian[good], ord=2, axis=(1, 2)) * 10 <= settings.coarsest_mm_per_px
+    return good
 
 
 def field_of(ground: GroundMap, settings: RowSettings) -> Field:
-    """Sample the picture on a grid and keep the resolvable part."""
-    nx, ny = 48, 48
-    x = (np.arange(nx) + 0.5) / nx * ground.width_px - 0.5
-    y = (np.arange(ny) + 0.5) / ny * ground.height_px - 0.5
-    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    """Sample the picture evenly and keep the resolvable part.
+
+    The samples follow the additive recurrence with the plastic number, not a grid: strips along a grid's axes, where
+    rows mostly run, would hold whole lines of it or none.
+    """
+    n = np.arange(1, _SAMPLES + 1)[:, None]
+    grid = (0.5 + n / _PLASTIC ** np.array([1.0, 2.0])) % 1 * [ground.width_px, ground.height_px] - 0.5
     grid = grid[resolvable(ground, grid, settings)]
-    area = ground.cm_per_px(grid) ** 2 * (ground.width_px / nx) * (ground.height_px / ny)
+    area = ground.cm_per_px(grid) ** 2 * (ground.width_px * ground.height_px / _SAMPLES)
     middle = ground.to_ground(np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]]))[0]
     return Field(ground.to_ground(grid), area, middle)
 
@@ -196,13 +205,16 @@ def refit(row: RowLine, points_cm: np.ndarray, weight: np.ndarray, settings: Row
     d = np.asarray(row.direction)
     right = np.array([d[1], -d[0]])
     origin = row.points(middle)[0] + a * right
-    turned = d + slope * right
+    # the fit is of what the first guess leaves over: its own bend, and the slope that has at the new origin, stay
+    turned = d + (slope + 2 * row.bend_per_cm * middle) * right
     turned /= np.linalg.norm(turned)
     sd = float(np.sqrt(np.average(residual**2, weights=w)))
     unsure = len(u) < 3 or sd > settings.widest_scatter_cm
+    # judged anew: what a first look left unsure, more stems may settle
+    kept = row.flags & ~flags.bit("row_unsure")
     return RowLine(
-        tuple(origin), tuple(turned), bend, row.from_cm - middle, row.to_cm - middle, sd,
-        row.flags | (flags.bit("row_unsure") if unsure else 0),
+        tuple(origin), tuple(turned), row.bend_per_cm + bend, row.from_cm - middle, row.to_cm - middle, sd,
+        kept | (flags.bit("row_unsure") if unsure else 0),
     )
 
 
@@ -215,9 +227,12 @@ def measured_stretch(row: RowLine, ground: GroundMap, settings: RowSettings) -> 
     """
     corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [ground.width_px - 1, ground.height_px - 1]
     reach = ground.to_ground(corners)
-    reach = reach[np.isfinite(reach).all(axis=1)]
-    far = max(np.abs(row.position(reach)).max() if len(reach) else 0.0, 100.0)
-    s = np.arange(-min(far, settings.longest_cm), min(far, settings.longest_cm) + 0.5, 0.5)
+    far = settings.longest_cm
+    if np.isfinite(reach).all():  # else the horizon is in view
+        far = min(max(float(np.abs(row.position(reach)).max()), 100.0), far)
+    if row.bend_per_cm:  # the series for the arc turns back beyond
+        far = min(far, 0.5 / abs(row.bend_per_cm))
+    s = np.arange(-far, far + 0.5, 0.5)
     px = ground.to_pixels(row.points(s))
     with np.errstate(invalid="ignore"):
         inside = (
