@@ -162,6 +162,9 @@ class StemSettings:
     fine_network: str = "fine"
     coarse_network: str = "coarse"
     """Networks that ship with the package, or paths of ONNX files made by ``standcam.training``."""
+    widest_look_cm: float = 500.0
+    """Ground looked over for rows, along either side: bounds time and memory where a wrong scale makes the field
+    enormous. Wrong for photos from a mast or drone that show more. [cm]"""
     half_width_cm: float = 12.8
     """Ground looked at to either side of the row line. [cm]"""
     beyond_cm: float = 6.0
@@ -189,7 +192,7 @@ class StemSettings:
     """Multiplies the error the network expects of itself; see the calibration in the training record."""
 
     def __post_init__(self) -> None:
-        _positive(self, "half_width_cm", "off_row_cm", "apart_cm", "sd_factor")
+        _positive(self, "widest_look_cm", "half_width_cm", "off_row_cm", "apart_cm", "sd_factor")
 
 
 @dataclass(frozen=True)

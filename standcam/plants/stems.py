@@ -73,28 +73,34 @@ def first_look(
     settings : StemSettings, optional
     """
     settings = settings or StemSettings()
-    frame = _frame_over(field_cm, ground)
+    frame = _frame_over(field_cm, ground, settings)
     heat = look(draw(frame, vegetation, ground, view), settings.coarse_network)
     crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / COARSE_CM)
     weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / COARSE_CM)
     return FirstLook(frame.to_ground(crop.xy_px), crop.probability, frame.to_ground(weed.xy_px), weed.probability)
 
 
-def _frame_over(field_cm: np.ndarray, ground: GroundMap) -> Frame:
-    """A sheet over the field, turned with the picture, so that little of it is empty."""
+def _frame_over(field_cm: np.ndarray, ground: GroundMap, settings: StemSettings) -> Frame:
+    """A sheet over the field, turned with the picture, so that little of it is empty; its size is bounded."""
     middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
     right = ground.jacobian(middle)[0, :, 0]
-    axis = right / np.linalg.norm(right)
+    axis = right / np.linalg.norm(right) if np.isfinite(right).all() else np.array([1.0, 0.0])
     down = np.array([axis[1], -axis[0]])
-    along, across = field_cm @ axis, field_cm @ down
-    origin = along.min() * axis + across.min() * down
+    along, width = _extent(field_cm @ axis, settings.widest_look_cm)
+    across, height = _extent(field_cm @ down, settings.widest_look_cm)
     return Frame(
-        tuple(origin),
+        tuple(along * axis + across * down),
         tuple(axis),
         COARSE_CM,
-        _granules((along.max() - along.min()) / COARSE_CM),
-        _granules((across.max() - across.min()) / COARSE_CM),
+        _granules(width / COARSE_CM),
+        _granules(height / COARSE_CM),
     )
+
+
+def _extent(places: np.ndarray, longest: float) -> tuple[float, float]:
+    """Begin and length of the span of places, cut about its middle to ``longest``."""
+    low, length = float(places.min()), float(np.ptp(places))
+    return low + max(length - longest, 0.0) / 2, min(length, longest)
 
 
 def _granules(size_px: float) -> int:
