@@ -98,7 +98,7 @@ def look(sheet: Sheet, network: str, row_y_px: np.ndarray | None = None) -> Heat
     net = _network(network)
     net.setInput(x)
     out = net.forward()[0]
-    hot = 1 / (1 + np.exp(-out[:2]))
+    hot = 1 / (1 + np.exp(-np.clip(out[:2], -50, 50)))
     # what the photo does not show holds no stem
     seen = sheet.seen[::STRIDE, ::STRIDE]
     return Heat(hot[0] * seen, hot[1] * seen, out[2:4], np.exp(np.clip(out[4], -3, 2)))

@@ -58,17 +58,23 @@ class Vegetation:
         middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
         ratio = cm_per_px / (float(ground.cm_per_px(middle)[0]) * self.factor)
         rgb = self.rgb
-        while ratio >= 2.8:
-            rgb = cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        while ratio >= 2.8 and min(rgb.shape[:2]) > 1:
+            h, w = rgb.shape[0] // 2, rgb.shape[1] // 2
+            rgb = cv2.resize(rgb[: 2 * h, : 2 * w], (w, h), interpolation=cv2.INTER_AREA)
             ratio /= 2
         return cv2.blur(rgb, (3, 3)) if ratio > 1.4 else rgb
 
 
 def working_factor(photo: Photo, ground: GroundMap, settings: VegetationSettings) -> int:
-    """Largest whole reduction that keeps working pixels within ``settings.work_mm_per_px`` at the picture's middle."""
+    """Largest whole reduction that keeps working pixels within ``settings.work_mm_per_px`` at the picture's middle.
+
+    A wrong scale may ask for any; some 16 working pixels are left along the shorter side.
+    """
     middle = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
     mm_per_px = float(ground.cm_per_px(middle)[0]) * 10
-    return max(1, int(settings.work_mm_per_px / mm_per_px)) if np.isfinite(mm_per_px) else 1
+    if not mm_per_px > 0:
+        return 1
+    return max(1, int(min(settings.work_mm_per_px / mm_per_px, min(photo.width_px, photo.height_px) / 16)))
 
 
 def segment(photo: Photo, ground: GroundMap, settings: VegetationSettings | None = None) -> Vegetation:
@@ -97,7 +103,8 @@ def segment(photo: Photo, ground: GroundMap, settings: VegetationSettings | None
     if covered is not None:
         # a leaf over the board is still a leaf: only what is not plainly green is taken out
         score[(covered > 0) & (score < _level(settings.sure_greenness))] = 0
-    mm2 = (float(np.nanmedian(ground.cm_per_px(_spread(photo)))) * 10 * factor) ** 2
+    cm = ground.cm_per_px(_spread(photo))
+    mm2 = (float(np.median(cm[np.isfinite(cm)])) * 10 * factor) ** 2 if np.isfinite(cm).any() else np.inf
     mask = _grow(score, settings, mm2)
     return Vegetation(score, rgb, mask, factor)
 
