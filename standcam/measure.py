@@ -104,11 +104,18 @@ def measure_on(
         look = first_look(field.points_cm, scene.vegetation, ground, scene.view, settings.stems)
         clock.lap("first_look")
         found = _rows_and_stems(scene, look, find_rows(look.crop_cm, look.crop_probability, field, settings.rows))
-    if not found:
+    if not any((s.probability >= settings.stems.crop_probability).any() for _, s in found):
         photo_flags |= flags.bit("no_plants")
-        notes.append("No plant in a row was found: an empty stand, or a picture that cannot be read.")
+        notes.append(
+            "No plant in a row was found: an empty stand, or a picture that cannot be read."
+            if len(field.points_cm)
+            else f"Nowhere does a pixel show less than {settings.rows.coarsest_mm_per_px:g} mm of ground, which it takes "
+            "to tell stems: photograph from closer, or check the scale."
+        )
         line = measured_stretch(middle_line(ground), ground, settings.rows)
-        found = [(replace(line, flags=flags.bit("row_unsure")), Stems.none())]
+        doubtful = found[0][1] if found else Stems.none()
+        order = np.argsort(line.position(doubtful.points_cm), kind="stable")
+        found = [(replace(line, flags=flags.bit("row_unsure")), doubtful.at(order, line))]
     clock.lap("rows_and_stems")
     rows = tuple(_facing(line, ground) for line, _ in found)
     stems = [_turned(s, line, row) for (line, s), row in zip(found, rows, strict=True)]
@@ -312,6 +319,8 @@ def _stretches(
         px = ground.to_pixels(ends)
         count = int(((plants["row"] == n) & plants["is_crop"]).sum())
         bits = row.flags | photo_flags
+        # nothing measured is no empty stand
+        status = "no_row" if row.length_cm <= 0 else "ok" if count else "empty"
         if ground.has_scale and _far(ends, ground):
             bits |= flags.bit("far_from_scale")
         lines.append(
@@ -326,7 +335,7 @@ def _stretches(
                 "from_y_px": px[0, 1],
                 "to_x_px": px[1, 0],
                 "to_y_px": px[1, 1],
-                "status": ("ok" if count else "empty") if ground.has_scale else "no_scale",
+                "status": status if ground.has_scale else "no_scale",
                 "flags": flags.words(bits),
             }
         )
