@@ -45,8 +45,8 @@ app = typer.Typer(
     epilog="Exit codes: 0 all inputs used; 1 some could not be used; 2 nothing done, or a wrong call.",
 )
 
-COMMANDS = ("count", "tape", "board", "lens", "scene")
-"""Files of this package, each with a function ``register(app)`` that adds one command."""
+COMMANDS = ("count", "tape", "board", "lens", "scene", "bench")
+"""Files of this package, each with a function ``register(app)`` that adds one command or group of commands."""
 
 
 def _version(wanted: bool) -> None:

@@ -1,4 +1,6 @@
-"""Training sheets from folders of photos with truth (images/, truth/, scenes/), as the scene generator writes.
+"""Training sheets from folders of photos with truth: ``python -m standcam.training.samples FOLDER... --out FILE``.
+
+Folders are as the scene generator writes them: images/, truth/, scenes/.
 
 Two kinds: *strips*, drawn along every row at the fine scale with room for jitter; *wholes*, the entire photo at the
 coarse scale. Each keeps its picture as JPEG bytes, the camera's foot and height in sheet pixels, and the stems.
@@ -6,6 +8,7 @@ coarse scale. Each keeps its picture as JPEG bytes, the camera's foot and height
 
 from __future__ import annotations
 
+import argparse
 import json
 import pickle
 from dataclasses import dataclass
@@ -113,3 +116,16 @@ def write_samples(folders: list[Path], out: Path) -> int:
                 samples += samples_of(folder, scene.name.removesuffix(".scene.json"))
     out.write_bytes(pickle.dumps([vars(s) for s in samples]))
     return len(samples)
+
+
+def main() -> None:
+    """Command line."""
+    ask = argparse.ArgumentParser(description="Gather training sheets from folders of photos with truth.")
+    ask.add_argument("folders", type=Path, nargs="+")
+    ask.add_argument("--out", type=Path, required=True, help="file of samples for standcam.training.fit")
+    a = ask.parse_args()
+    print(f"{write_samples(a.folders, a.out)} sheets in {a.out}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,131 @@
+"""``standcam bench``: seconds a photo, and finds against truth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from standcam.cli import options
+
+CsvOut = Annotated[Path | None, typer.Option("--csv", help="Write the numbers to this CSV too.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    group = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
+    group.command(name="speed")(speed)
+    group.command(name="accuracy", no_args_is_help=True)(accuracy)
+    app.add_typer(
+        group, name="bench", help="Measure speed on this computer, and accuracy on photos with truth."
+    )
+
+
+def speed(
+    photo: Annotated[
+        Path | None,
+        typer.Option("--photo", help="JPEG to time. [default: a 12-megapixel photo, made on first use]"),
+    ] = None,
+    repeats: Annotated[int, typer.Option("--repeats", min=1, help="Timed rounds; medians are shown.")] = 7,
+    csv: CsvOut = None,
+    force: options.Force = False,
+) -> None:
+    """Time one photo from file to tables against the mere decoding of that file."""
+    from standcam import benchmark
+
+    _check_csv(csv, force)
+    if photo is None:
+        photo = benchmark.speed_photo()
+    result = benchmark.speed(photo, repeats)
+    words = {
+        "decode": "decode the file (cv2.imread)",
+        "read": "read it upright, with hash and EXIF",
+        "tables": "file to tables",
+        "results": "file to results folder, marked photo too",
+    }
+    typer.echo(
+        f"{photo.name}, {result.megapixels:.1f} megapixels; medians of {repeats} interleaved rounds, "
+        f"OpenCV with {result.threads} threads"
+    )
+    for row in result.steps.itertuples():
+        typer.echo(f"  {words[row.step]:<42}{row.median_ms:8.1f} ms{row.times_decoding:7.2f} x decoding")
+    typer.echo("Of file to tables, after reading:")
+    for row in result.stages.itertuples():
+        typer.echo(f"  {row.stage.replace('_', ' '):<42}{row.median_ms:8.1f} ms")
+    _write_csv(csv, result.steps, force)
+
+
+def accuracy(
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="DIR", help="Folder with images/, truth/ and scenes/ (`standcam scene`)."),
+    ],
+    by: Annotated[
+        str,
+        typer.Option("--by", help="Score groups by a value of the scenes: soil.kind, light.kind, image, ..."),
+    ] = "",
+    tolerance_cm: Annotated[
+        float | None,
+        typer.Option("--tolerance-cm", help="Farthest a find may lie from its stem. [default: 4]"),
+    ] = None,
+    survey: options.Survey = None,
+    csv: CsvOut = None,
+    force: options.Force = False,
+) -> None:
+    """Count photos whose every stem is known, and score what was found."""
+    import sys
+
+    from standcam import benchmark
+    from standcam.report import screen
+
+    options.require_positive("--tolerance-cm", tolerance_cm)
+    _check_csv(csv, force)
+    settings = options.gather_settings(survey)
+    with screen.console(sys.stderr).status("Counting", spinner="line") as status:
+        scores = benchmark.accuracy(
+            folder, by, tolerance_cm, settings, lambda name: status.update(f"Counted {name}")
+        )
+    for record in scores.to_dict("records"):
+        _show(record)
+    _write_csv(csv, scores, force)
+
+
+def _show(score: dict[str, Any]) -> None:
+    typer.echo(f"{score['group']}: {score['photos']} photos, {score['asked']} plants asked for")
+    typer.echo(
+        f"  recall {score['recall']:.3f}, precision {score['precision']:.3f}, F1 {score['f1']:.3f}; "
+        f"{_percent(score['covered'])} of the main row's plants lie in measured stretches"
+    )
+    typer.echo(
+        f"  stem error along the row {score['stem_error_mm']:.1f} mm (mean absolute; bias "
+        f"{score['stem_bias_mm']:+.1f} mm); count {score['count_error_pct']:+.1f} %"
+    )
+    typer.echo(
+        f"  doubles found {_percent(score['doubles_found'])} of {score['doubles']}, "
+        f"late plants {_percent(score['late_found'])} of {score['late']}"
+    )
+    if score["photos"] > 1:
+        typer.echo(
+            f"  count in one photo: {score['count_bias']:+.2f} plants on average, "
+            f"limits of agreement {score['count_low']:+.1f} to {score['count_high']:+.1f}"
+        )
+
+
+def _percent(share: float) -> str:
+    return "-" if share != share else f"{100 * share:.0f} %"
+
+
+def _check_csv(csv: Path | None, force: bool) -> None:
+    """Say before the work, not after it, that the numbers would have no place."""
+    if csv is not None and csv.exists() and not force:
+        from standcam.errors import ResultsExist
+
+        raise ResultsExist(f"{csv} is there already.", "Name another file with --csv, or add --force.")
+
+
+def _write_csv(csv: Path | None, table: Any, force: bool) -> None:
+    if csv is not None:
+        from standcam.cli.files import write_files
+
+        write_files({csv: table.round(4).to_csv(index=False, lineterminator="\n")}, force)
