@@ -228,8 +228,9 @@ def measured_stretch(row: RowLine, ground: GroundMap, settings: RowSettings) -> 
     corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * [ground.width_px - 1, ground.height_px - 1]
     reach = ground.to_ground(corners)
     far = settings.longest_cm
-    if np.isfinite(reach).all():  # else the horizon is in view
-        far = min(max(float(np.abs(row.position(reach)).max()), 100.0), far)
+    farthest = float(np.abs(row.position(reach)).max())
+    if np.isfinite(farthest):  # else the horizon is in view
+        far = min(max(farthest, 100.0), far)
     if row.bend_per_cm:  # the series for the arc turns back beyond
         far = min(far, 0.5 / abs(row.bend_per_cm))
     s = np.arange(-far, far + 0.5, 0.5)
