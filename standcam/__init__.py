@@ -1,6 +1,7 @@
 """Stand counts and plant spacing from emergence photos or hand tape readings.
 
-Public names are loaded when first used, so that ``import standcam`` costs next to nothing.
+Public names are loaded when first used, so that ``import standcam`` costs next to nothing. The function
+``standcam.summarise.summarise`` is public too; it has its module's name, so it is not lifted up here.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ _PLACES = {
     "RowLine": "rows.line",
     "Measurement": "measure",
     "measure_photo": "measure",
-    "summarise": "summarise",
     "read_tape": "spacing.tape",
     "Settings": "settings",
     "read_settings": "settings",

@@ -65,7 +65,7 @@ def test_pixels_go_to_the_ground(scene):
 
 
 def test_counts_that_can_be_worked_out(scene):
-    # p1 exact, p2 1.9 cm on, p3 missed, p4 1 cm back, p5 missed; p6 hidden, p7 off the stretch: excused; a weed
+    # p1 exact, p2 1.9 cm on, p3 missed, p4 1 cm back, p5 missed; p6 hidden, p7 not measured: excused; a weed
     found = np.array([px(-60), px(-38.1), px(-21), px(20), px(80), px(30, 5)])
     s = score_scene(scene, found, STRETCH)
     assert (s.asked, s.hit, s.false, s.found) == (5, 3, 1, 4)
