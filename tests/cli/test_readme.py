@@ -154,12 +154,23 @@ def test_limits_are_those_of_the_settings():
 
 
 def test_what_a_phone_sees():
-    """Lengths that the README says, for 12 megapixels at 26 mm (CIPA DC-008: by the diagonal of 24 x 36 mm)."""
+    """Lengths that the README says: 12 megapixels, 26 mm (CIPA DC-008: by the diagonal of 24 x 36 mm)."""
     focal_px = 26 / np.hypot(24, 36) * np.hypot(4000, 3000)
     assert 4000 / focal_px * 1.4 == pytest.approx(1.8, abs=0.1)
     limit_mm = Settings().rows.coarsest_mm_per_px
     assert focal_px * limit_mm / 1000 == pytest.approx(6.6, abs=0.05)
     assert focal_px * limit_mm / 1000 * 1600 / 4000 == pytest.approx(2.6, abs=0.05)
+
+
+def test_the_guide_for_developers_names_what_is_there():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    places = re.findall(r"`([\w/]+(?:/|\.(?:py|md|toml)))`", guide)
+    to_come = {"planter/", "stand/", "review/"}
+    assert len(places) > 30
+    for place in set(places) - to_come:
+        homes = (ROOT, ROOT / "standcam", *(ROOT / "standcam" / p for p in ("plants", "ground", "batch")))
+        assert any((home / place).exists() for home in homes), place
+    assert not any((ROOT / "standcam" / place).exists() for place in to_come), "tell of them in DEVELOPERS.md"
 
 
 def test_links_lead_somewhere():
