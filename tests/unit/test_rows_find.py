@@ -59,7 +59,7 @@ def test_rows_are_found_and_then_drawn_to_a_degree_and_a_centimetre(angle_deg, o
     true = np.array(offsets_cm, float)
     drawn = []
     for line in lines:
-        near = np.abs(line.offset(points)) <= SETTINGS.first_reach_cm
+        near = np.abs(line.offset(points)) <= 5  # cm: outside are weeds or other rows
         row = refit(line, points[near], probability[near], SETTINGS)
         # where the row passes the middle of the picture
         drawn.append((row.points(row.position([[0, 0]]))[0] @ right, turn_deg(row, angle_deg)))
