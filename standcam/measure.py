@@ -13,7 +13,7 @@ from standcam import flags, tables
 from standcam.ground.calibrate import calibrate
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo
-from standcam.plants.stems import FirstLook, Stems, first_look, green_areas, locate_stems
+from standcam.plants.stems import Seen, Stems, green_areas, look_over, stems_along
 from standcam.plants.view import View, view_of
 from standcam.rows.find import field_of, find_rows, measured_stretch, middle_line, refit
 from standcam.rows.line import RowLine
@@ -99,11 +99,12 @@ def measure_on(
     field = field_of(ground, settings.rows)
     photo_flags = photo.flags | ground.flags
     notes = list(ground.notes)
-    look, found = FirstLook.none(), []
+    seen, found = Seen.nothing(), []
     if len(field.points_cm):
-        look = first_look(field.points_cm, scene.vegetation, ground, scene.view, settings.stems)
-        clock.lap("first_look")
-        found = _rows_and_stems(scene, look, find_rows(look.crop_cm, look.crop_probability, field, settings.rows))
+        seen = look_over(field.points_cm, scene.vegetation, ground, scene.view, settings.stems)
+        clock.lap("stems")
+        directions = find_rows(seen.crop_cm, seen.crop_probability, field, settings.rows)
+        found = _rows_and_stems(scene, seen, directions)
     if not any((s.probability >= settings.stems.crop_probability).any() for _, s in found):
         photo_flags |= flags.bit("no_plants")
         notes.append(
@@ -116,11 +117,11 @@ def measure_on(
         doubtful = found[0][1] if found else Stems.none()
         order = np.argsort(line.position(doubtful.points_cm), kind="stable")
         found = [(replace(line, flags=flags.bit("row_unsure")), doubtful.at(order, line))]
-    clock.lap("rows_and_stems")
+    clock.lap("rows")
     rows = tuple(_facing(line, ground) for line, _ in found)
     stems = [_turned(s, line, row) for (line, s), row in zip(found, rows, strict=True)]
     name, plot = photo.path.name, plot or photo.path.stem
-    plants = _plants(name, plot, rows, stems, look, scene)
+    plants = _plants(name, plot, rows, stems, seen, scene)
     stretches = _stretches(name, plot, rows, plants, ground, photo_flags)
     if not ground.has_scale:
         plants[["position_cm", "offset_cm", "position_sd_cm", "area_cm2"]] = np.nan
@@ -153,14 +154,14 @@ class _Scene:
     settings: Settings
 
 
-def _rows_and_stems(scene: _Scene, look: FirstLook, directions: list[list[RowLine]]) -> list[tuple[RowLine, Stems]]:
+def _rows_and_stems(scene: _Scene, seen: Seen, directions: list[list[RowLine]]) -> list[tuple[RowLine, Stems]]:
     """Measured rows with their stems, the row the photo was taken of first."""
     best: list[tuple[RowLine, Stems]] = []
     best_sum = 0.0
     for lines in directions:
         found = []
         for line in lines:
-            row, stems = _follow(scene, look, line)
+            row, stems = _follow(scene, seen, line)
             if row.length_cm >= scene.settings.rows.shortest_cm and len(stems):
                 found.append((row, stems))
         # where two directions compete, the one along which more stems are judged crop is the planter's
@@ -170,18 +171,15 @@ def _rows_and_stems(scene: _Scene, look: FirstLook, directions: list[list[RowLin
     return _choose(best, scene.ground, scene.settings)
 
 
-def _follow(scene: _Scene, look: FirstLook, line: RowLine) -> tuple[RowLine, Stems]:
-    """A row drawn again through the stems of the first look near it, its stems, and drawn once more through those."""
-    ground, settings = scene.ground, scene.settings
-    near = np.abs(line.offset(look.crop_cm)) <= settings.rows.first_reach_cm
-    row = refit(line, look.crop_cm[near], look.crop_probability[near], settings.rows)
-    row = measured_stretch(row, ground, settings.rows)
-    stems = locate_stems(row, scene.vegetation, ground, scene.view, settings.stems)
-    if not len(stems):
-        return row, stems
-    row = measured_stretch(refit(row, stems.points_cm, stems.probability, settings.rows), ground, settings.rows)
-    position = row.position(stems.points_cm)
-    return row, stems.at((position >= row.from_cm) & (position <= row.to_cm), row)
+def _follow(scene: _Scene, seen: Seen, line: RowLine) -> tuple[RowLine, Stems]:
+    """A row drawn again through the stems near its first guess, twice, and its stems."""
+    row = line
+    for _ in range(2):
+        stems = stems_along(row, seen, scene.settings.stems)
+        row = refit(row, stems.points_cm, stems.probability, scene.settings.rows)
+    row = measured_stretch(row, scene.ground, scene.settings.rows)
+    stems = stems_along(row, seen, scene.settings.stems)
+    return row, stems.at((stems.position_cm >= row.from_cm) & (stems.position_cm <= row.to_cm), row)
 
 
 def _choose(
@@ -229,7 +227,7 @@ def _turned(stems: Stems, old: RowLine, new: RowLine) -> Stems:
 
 
 def _plants(
-    photo: str, plot: str, rows: tuple[RowLine, ...], stems: list[Stems], look: FirstLook, scene: _Scene
+    photo: str, plot: str, rows: tuple[RowLine, ...], stems: list[Stems], seen: Seen, scene: _Scene
 ) -> pd.DataFrame:
     settings = scene.settings.stems
     parts = [
@@ -249,9 +247,9 @@ def _plants(
         for n, (row, s) in enumerate(zip(rows, stems, strict=True), start=1)
     ]
     crop = np.concatenate([s.points_cm[s.probability >= settings.crop_probability] for s in stems])
-    weeds = _clear_of(look.weed_cm, crop, settings.weeds_apart_cm)
+    weeds = _clear_of(seen.weed_cm, crop, settings.weeds_apart_cm)
     if weeds.any():
-        places = look.weed_cm[weeds]
+        places = seen.weed_cm[weeds]
         offsets = np.stack([row.offset(places) for row in rows])
         nearest = np.abs(offsets).argmin(axis=0)
         each = np.arange(len(places))
@@ -265,7 +263,7 @@ def _plants(
                     "position_cm": positions[nearest, each],
                     "offset_cm": offsets[nearest, each],
                     "position_sd_cm": np.nan,
-                    "crop_probability": 1 - look.weed_probability[weeds],
+                    "crop_probability": 1 - seen.weed_probability[weeds],
                     "is_crop": False,
                     "bits": 0,
                 }

@@ -87,13 +87,13 @@ class VegetationSettings:
     photos."""
     fair_greenness: float = 0.3
     """Score down to which a region grows from sure pixels: lower joins dim leaf tips and, soon, soil."""
-    min_area_mm2: float = 10.0
-    """Smaller specks are noise. A maize spike at emergence shows about 20 mm² from above. [mm²]"""
+    grow_mm: float = 5.0
+    """How far from sure pixels fair ones still belong to the plant. [mm]"""
     min_sure_mm2: float = 3.0
-    """Sure pixels a region must hold. [mm²]"""
+    """Sure green that must show within some 5 pixels: less is noise. [mm²]"""
 
     def __post_init__(self) -> None:
-        _positive(self, "work_mm_per_px", "min_area_mm2", "min_sure_mm2")
+        _positive(self, "work_mm_per_px", "grow_mm", "min_sure_mm2")
         if self.fair_greenness > self.sure_greenness:
             raise BadSettings("vegetation.fair_greenness is above sure_greenness.", "Regions grow downwards: lower it.")
 
@@ -109,8 +109,6 @@ class RowSettings:
     """Left out at the picture's edge, where plants are cut. [cm]"""
     strip_cm: float = 2.0
     """Half the width of the strips that are searched for rows. [cm]"""
-    first_reach_cm: float = 5.0
-    """Stems of the first look this near to a first guess of a row draw it again. [cm]"""
     cell_cm: float = 4.0
     """Cells along a strip; a cell counts once however many stems are seen in it. [cm]"""
     angle_step_deg: float = 3.0
@@ -159,19 +157,18 @@ class RowSettings:
 class StemSettings:
     """Finding stems."""
 
-    fine_network: str = "fine"
-    coarse_network: str = "coarse"
-    """Networks that ship with the package, or paths of ONNX files made by ``standcam.training``."""
+    network: str = "stems"
+    """Network that ships with the package, or path of an ONNX file made by ``standcam.training``."""
     widest_look_cm: float = 500.0
     """Ground looked over for rows, along either side: bounds time and memory where a wrong scale makes the field
     enormous. Wrong for photos from a mast or drone that show more. [cm]"""
-    half_width_cm: float = 12.8
-    """Ground looked at to either side of the row line. [cm]"""
-    beyond_cm: float = 6.0
-    """Ground looked at beyond the ends of the measured stretch, for plants that lean into it. [cm]"""
     off_row_cm: float = 6.0
     """A stem farther off the line is no plant of the row: planters place seed within 2 cm of their line (common
     practice, no source), and the line itself may be 2 cm off. Wrong for broadcast or transplanted crops. [cm]"""
+    row_scatter_cm: float = 1.5
+    """Scatter of crop stems about their line, against which weeds are weighed. [cm]"""
+    row_odds: float = 3.0
+    """Standing on the line, or off it, changes the odds of being crop by at most this factor."""
     apart_cm: float = 0.9
     """Two stems nearer than this cannot be told apart; doubles lie 1 to 5 cm apart (common practice, no source).
     [cm]"""
@@ -192,7 +189,7 @@ class StemSettings:
     """Multiplies the error the network expects of itself; see the calibration in the training record."""
 
     def __post_init__(self) -> None:
-        _positive(self, "widest_look_cm", "half_width_cm", "off_row_cm", "apart_cm", "sd_factor")
+        _positive(self, "widest_look_cm", "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor")
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,7 @@
 """Stem heat: a small convolutional network looks at a sheet and says where stems stand, run by OpenCV.
 
-Two networks of one shape: *fine* looks at strips along a row, and is told how far each pixel lies from the row
-line; *coarse* looks at the whole photo at half the resolution, before any row is known. Both were trained on
-path-traced photos with exact truth (``standcam.training``).
+It was trained on path-traced photos and on scenes of this project's generator (``standcam.training``), turned all
+the way round, so that it knows no row: rows are found from its stems.
 """
 
 from __future__ import annotations
@@ -16,16 +15,12 @@ import numpy as np
 
 from standcam.plants.sheet import Sheet
 
-FINE_CM = 0.2
-"""Pixel of a strip. [cm]"""
-COARSE_CM = 0.4
-"""Pixel of a whole sheet. [cm]"""
+SHEET_CM = 0.3
+"""Pixel of the sheets the network was trained on: a third of a leaf's width, and no more pixels than time allows. [cm]"""
 STRIDE = 2
 """Sheet pixels to a cell of heat."""
 GRANULE_PX = 16
 """Sheets are a multiple of this in both sizes. [px]"""
-ACROSS_CM = 10.0
-"""Distance from the row line is told to the fine network in units of this. [cm]"""
 
 
 @dataclass(frozen=True)
@@ -75,7 +70,7 @@ class Heat:
         return Peaks(xy[keep], heat[y, x][keep].astype(float), self.sd[y, x][keep].astype(float) * STRIDE)
 
 
-def look(sheet: Sheet, network: str, row_y_px: np.ndarray | None = None) -> Heat:
+def look(sheet: Sheet, network: str) -> Heat:
     """Run a network over a sheet.
 
     Parameters
@@ -83,18 +78,13 @@ def look(sheet: Sheet, network: str, row_y_px: np.ndarray | None = None) -> Heat
     sheet : Sheet
         Height and width multiples of GRANULE_PX.
     network : str
-        ``"fine"``, ``"coarse"``, or the path of an ONNX file.
-    row_y_px : (w,) array, optional
-        The row line on a strip: its y at every x. [px]
+        Name of one that ships with the package, or the path of an ONNX file.
     """
     h, w = sheet.rgb.shape[:2]
-    x = np.zeros((1, 6, h, w), np.float32)
+    x = np.empty((1, 5, h, w), np.float32)
     for k in range(3):
         np.multiply(sheet.rgb[..., k], np.float32(1 / 255), out=x[0, k])
     x[0, 3:5] = sheet.lean.transpose(2, 0, 1)
-    if row_y_px is not None:
-        across = (np.arange(h, dtype=np.float32)[:, None] - row_y_px[None].astype(np.float32)) * sheet.frame.cm_per_px
-        np.clip(across / ACROSS_CM, -2, 2, out=x[0, 5])
     net = _network(network)
     net.setInput(x)
     out = net.forward()[0]

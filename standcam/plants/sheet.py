@@ -86,7 +86,7 @@ def _photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarr
     at_x, at_y = np.linspace(0, frame.width_px - 1, n_x), np.linspace(0, frame.height_px - 1, n_y)
     nodes = np.stack(np.meshgrid(at_x, at_y), axis=-1).reshape(-1, 2)
     px = ground.to_pixels(frame.to_ground(nodes)).reshape(n_y, n_x, 2)
-    px = np.clip(np.nan_to_num(px, nan=-1e5), -1e5, 1e5)
+    px = np.clip(np.nan_to_num(px, nan=-1e5), -1e5, 1e5).astype(np.float32)
     along, down = _between(frame.width_px, n_x), _between(frame.height_px, n_y)
     return tuple(down @ px[..., k] @ along.T for k in (0, 1))  # type: ignore[return-value]
 

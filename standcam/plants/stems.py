@@ -1,4 +1,4 @@
-"""Stems of a photo: first everywhere and roughly, so that rows can be found, then along each row and exactly."""
+"""Stems of a photo: all over it first, then those that belong to a row."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standcam.ground.map import GroundMap
-from standcam.plants.heat import COARSE_CM, FINE_CM, GRANULE_PX, Peaks, look
+from standcam.plants.heat import GRANULE_PX, SHEET_CM, look
 from standcam.plants.sheet import Frame, draw
 from standcam.plants.view import View
 from standcam.rows.line import RowLine
@@ -44,26 +44,28 @@ class Stems:
 
 
 @dataclass(frozen=True)
-class FirstLook:
+class Seen:
     """Crop stems and weeds all over the photo, before any row is known."""
 
     crop_cm: np.ndarray
     """(n, 2) [cm]"""
     crop_probability: np.ndarray
+    crop_sd_cm: np.ndarray
+    """Standard error of each place along one axis. (n,) [cm]"""
     weed_cm: np.ndarray
     """(m, 2) [cm]"""
     weed_probability: np.ndarray
 
     @staticmethod
-    def none() -> FirstLook:
+    def nothing() -> Seen:
         """Nothing seen."""
-        return FirstLook(np.empty((0, 2)), np.empty(0), np.empty((0, 2)), np.empty(0))
+        return Seen(np.empty((0, 2)), np.empty(0), np.empty(0), np.empty((0, 2)), np.empty(0))
 
 
-def first_look(
+def look_over(
     field_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, view: View, settings: StemSettings | None = None
-) -> FirstLook:
-    """Look over the whole photo with the coarse network.
+) -> Seen:
+    """Find stems and weeds all over the photo.
 
     Parameters
     ----------
@@ -71,16 +73,30 @@ def first_look(
         Ground in which stems can be resolved; its bounding box is looked at. [cm]
     vegetation, ground, view
     settings : StemSettings, optional
+
+    Returns
+    -------
+    Seen
+        Crop stems at least ``settings.lowest_probability`` likely, no two closer than ``settings.apart_cm``; weeds
+        likewise by their own settings.
     """
     settings = settings or StemSettings()
-    frame = _frame_over(field_cm, ground, settings)
-    heat = look(draw(frame, vegetation, ground, view), settings.coarse_network)
-    crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / COARSE_CM)
-    weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / COARSE_CM)
-    return FirstLook(frame.to_ground(crop.xy_px), crop.probability, frame.to_ground(weed.xy_px), weed.probability)
+    frame = frame_over(field_cm, ground, settings)
+    heat = look(draw(frame, vegetation, ground, view), settings.network)
+    crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / SHEET_CM)
+    weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / SHEET_CM)
+    return Seen(
+        frame.to_ground(crop.xy_px),
+        crop.probability,
+        crop.sd_px * SHEET_CM * settings.sd_factor,
+        frame.to_ground(weed.xy_px),
+        weed.probability,
+    )
 
 
-def _frame_over(field_cm: np.ndarray, ground: GroundMap, settings: StemSettings) -> Frame:
+def frame_over(
+    field_cm: np.ndarray, ground: GroundMap, settings: StemSettings, cm_per_px: float = SHEET_CM
+) -> Frame:
     """A sheet over the field, turned with the picture, so that little of it is empty; its size is bounded."""
     middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
     right = ground.jacobian(middle)[0, :, 0]
@@ -91,9 +107,9 @@ def _frame_over(field_cm: np.ndarray, ground: GroundMap, settings: StemSettings)
     return Frame(
         tuple(along * axis + across * down),
         tuple(axis),
-        COARSE_CM,
-        _granules(width / COARSE_CM),
-        _granules(height / COARSE_CM),
+        cm_per_px,
+        _granules(width / cm_per_px),
+        _granules(height / cm_per_px),
     )
 
 
@@ -107,45 +123,25 @@ def _granules(size_px: float) -> int:
     return max(GRANULE_PX, int(np.ceil(size_px / GRANULE_PX)) * GRANULE_PX)
 
 
-def locate_stems(
-    row: RowLine, vegetation: Vegetation, ground: GroundMap, view: View, settings: StemSettings | None = None
-) -> Stems:
-    """Find the stems along the measured stretch of a row, and a little beyond its ends.
+def stems_along(row: RowLine, seen: Seen, settings: StemSettings | None = None) -> Stems:
+    """The seen stems that belong to a row, in its order, weighed by how far off its line they stand.
 
-    Returns
-    -------
-    Stems
-        All at least ``settings.lowest_probability`` likely, no two closer than ``settings.apart_cm``.
+    The network knows no row. Crop stems scatter about the line by a centimetre or two, weeds stand anywhere, so the
+    odds of each stem are multiplied by the ratio of the two densities (Bayes), within a factor of
+    ``settings.row_odds`` either way.
     """
     settings = settings or StemSettings()
-    if row.length_cm <= 0:
-        return Stems.none()
-    half = settings.half_width_cm
-    start = row.from_cm - settings.beyond_cm
-    d = np.asarray(row.direction)
-    right = np.array([d[1], -d[0]])
-    height = _granules(2 * half / FINE_CM)
-    half = height * FINE_CM / 2
-    frame = Frame(
-        tuple(np.asarray(row.origin_cm) + start * d - half * right),
-        tuple(d),
-        FINE_CM,
-        _granules((row.length_cm + 2 * settings.beyond_cm) / FINE_CM),
-        height,
-    )
-    chord = start + np.arange(frame.width_px) * FINE_CM
-    row_y_px = (half + row.bend_per_cm * chord**2) / FINE_CM
-    heat = look(draw(frame, vegetation, ground, view), settings.fine_network, row_y_px)
-    return _stems(heat.crop_peaks(settings.lowest_probability, settings.apart_cm / FINE_CM), frame, row, settings)
-
-
-def _stems(peaks: Peaks, frame: Frame, row: RowLine, settings: StemSettings) -> Stems:
-    points = frame.to_ground(peaks.xy_px)
-    position, offset = row.position(points), row.offset(points)
-    order = np.argsort(position, kind="stable")
-    order = order[np.abs(offset[order]) <= settings.off_row_cm]
-    sd = peaks.sd_px * frame.cm_per_px * settings.sd_factor
-    return Stems(points[order], position[order], offset[order], sd[order], peaks.probability[order])
+    offset, position = row.offset(seen.crop_cm), row.position(seen.crop_cm)
+    own = np.flatnonzero(np.abs(offset) <= settings.off_row_cm)
+    own = own[np.argsort(position[own], kind="stable")]
+    scatter = np.sqrt(settings.row_scatter_cm**2 + seen.crop_sd_cm[own] ** 2)
+    density = np.exp(-0.5 * (offset[own] / scatter) ** 2) / (scatter * np.sqrt(2 * np.pi))
+    ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
+    p = seen.crop_probability[own]
+    p = p * ratio / (p * ratio + 1 - p)
+    likely = p >= settings.lowest_probability
+    own, p = own[likely], p[likely]
+    return Stems(seen.crop_cm[own], position[own], offset[own], seen.crop_sd_cm[own], p)
 
 
 def green_areas(
@@ -153,15 +149,17 @@ def green_areas(
 ) -> np.ndarray:
     """Green area nearest to each stem, out to ``reach_cm``. (n, 2) [cm] -> (n,) [cm²]
 
-    Where neighbours' leaves cross, the border between them is half way between their stems.
+    Where neighbours' leaves cross, the border between them is half way between their stems. A plant is small beside
+    the picture, so the scale at its stem serves for all of it.
     """
     if not len(stems_cm):
         return np.empty(0)
     from scipy.spatial import cKDTree
 
     h, w = (n // step_px for n in vegetation.mask.shape)
-    filled = vegetation.mask[: h * step_px, : w * step_px].reshape(h, step_px, w, step_px).sum(axis=(1, 3))
-    y, x = np.nonzero(filled)
+    mask = vegetation.mask[: h * step_px, : w * step_px].view(np.uint8)
+    share = _block_sums(mask, step_px)
+    y, x = np.nonzero(share)
     px = vegetation.to_photo(np.stack([x, y], axis=1) * step_px + (step_px - 1) / 2)
     cm = ground.to_ground(px)
     seen = np.isfinite(cm).all(axis=1)
@@ -169,5 +167,11 @@ def green_areas(
         return np.zeros(len(stems_cm))
     apart, nearest = cKDTree(stems_cm).query(cm[seen], distance_upper_bound=reach_cm)
     close = np.isfinite(apart)
-    area = filled[y, x][seen] * (ground.cm_per_px(px[seen]) * vegetation.factor) ** 2
-    return np.bincount(nearest[close], weights=area[close], minlength=len(stems_cm))
+    count = np.bincount(nearest[close], weights=share[y, x][seen][close], minlength=len(stems_cm))
+    return count * (ground.cm_per_px(ground.to_pixels(stems_cm)) * vegetation.factor) ** 2
+
+
+def _block_sums(mask: np.ndarray, step: int) -> np.ndarray:
+    """Set pixels in each square of ``step`` pixels."""
+    h, w = mask.shape[0] // step, mask.shape[1] // step
+    return mask.reshape(h, step, w * step).sum(axis=1, dtype=np.uint8).reshape(h, w, step).sum(axis=2, dtype=np.uint16)

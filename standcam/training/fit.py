@@ -1,7 +1,7 @@
-"""Fitting a stem network to samples: ``python -m standcam.training.fit SAMPLES OUT --kind strip``.
+"""Fitting the stem network to samples: ``python -m standcam.training.fit SAMPLES.pkl... --out OUT.pt``.
 
-Every step draws sheets at random, turns, shifts, stretches, mirrors and re-lights them, and carries stems and lean
-along. Strips keep their row near the middle, as at run time; wholes are turned all the way round.
+Every step draws pieces of sheets at random, turns them all the way round, shifts, stretches, mirrors and re-lights
+them, and carries stems and lean along.
 """
 
 from __future__ import annotations
@@ -16,37 +16,45 @@ import numpy as np
 import torch
 from torch.nn import functional as F
 
+from standcam.plants.heat import SHEET_CM
 from standcam.training.model import StemNet
 
 CROP, WEED, UNSURE = 0, 1, 2
-SIZES = {"strip": (128, 448), "whole": (288, 288)}
+SAMPLE_CM = 0.25
+"""Pixel of the samples. [cm]"""
+SIZE_PX = 224
+"""Side of the pieces. [px]"""
+MADE_SHARE = 0.4
+"""Share of pieces from generated scenes, where there are any: they vary more, path-traced photos look truer."""
 SPREAD_CELLS = 1.4
 """Standard deviation of a stem's heat. [cells]"""
-ACROSS_PX = 50.0
-"""Distance from the row line is given in units of this. [px]"""
 
 
 class Deck:
     """Samples on the device, drawn with chance changes."""
 
-    def __init__(self, samples: list[dict], kind: str, device: str, seed: int) -> None:
-        self.kind, self.device, self.rng = kind, device, np.random.default_rng(seed)
-        self.items = [s for s in samples if s["kind"] == kind and len(s["stems"])]
+    def __init__(self, samples: list[dict], device: str, seed: int) -> None:
+        self.device, self.rng = device, np.random.default_rng(seed)
+        self.items = [s for s in samples if len(s["stems"])]
         dtype = torch.float16 if device != "cpu" else torch.float32
         self.images = [
             # about the grey that fills ground the photo does not show: outside, grid_sample gives zero
             ((_decoded(s["jpeg"]).to(device) - 128) / 255).to(dtype)
             for s in self.items
         ]
-        share = np.sqrt([im.shape[3] * (1 if kind == "strip" else im.shape[2]) for im in self.images])
+        share = np.sqrt([im.shape[2] * im.shape[3] for im in self.images])
+        made = np.array([s["made"] for s in self.items])
+        for group, part in ((made, MADE_SHARE), (~made, 1 - MADE_SHARE)):
+            if group.any():
+                share[group] *= (part if made.any() and not made.all() else 1.0) / share[group].sum()
         self.share = share / share.sum()
-        h, w = SIZES[kind]
+        h = w = SIZE_PX
         ys, xs = np.mgrid[:h, :w].astype(np.float32)
         self.xy = torch.from_numpy(np.stack([xs - (w - 1) / 2, ys - (h - 1) / 2])).to(device)
 
     def draw(self, count: int) -> tuple[torch.Tensor, np.ndarray]:
-        """Network input (count, 6, h, w) and stems x, y, class in input pixels, padded by class -1 (count, n, 3)."""
-        h, w = SIZES[self.kind]
+        """Network input (count, 5, h, w) and stems x, y, class in input pixels, padded by class -1 (count, n, 3)."""
+        h = w = SIZE_PX
         chosen = self.rng.choice(len(self.items), count, p=self.share)
         plans = [self._plan(i) for i in chosen]
         to_sheet = np.stack([turn * scale for turn, scale, _ in plans])
@@ -65,20 +73,12 @@ class Deck:
         height = self._device(np.array([self.items[i]["height_px"] for i in chosen]))[:, None, None, None]
         turns = self._device(np.stack([turn for turn, _, _ in plans]))
         lean = torch.einsum("nji,njhw->nihw", turns, (place - foot) / height)
-        across = torch.zeros_like(rgb[:, :1])
-        if self.kind == "strip":
-            # the row line as the caller believes it: a little off the truth, in place and direction
-            row = np.array([self.items[i]["row_y_px"] for i in chosen]) + self.rng.normal(0, 2.5, count)
-            side = np.array([np.sign(turn[1, 1]) / scale for turn, scale, _ in plans])
-            across = (place[:, 1:] - self._device(row)[:, None, None, None]) * self._device(side)[:, None, None, None]
-            across = across + self._device(self.rng.normal(0, 0.008, count))[:, None, None, None] * self.xy[:1]
-            across = (across / ACROSS_PX).clamp(-2, 2)
         stems = np.full((count, max(len(self.items[i]["stems"]) for i in chosen), 3), -1, np.float32)
         for k, i in enumerate(chosen):
             s = self.items[i]["stems"].copy()
             s[:, :2] = (s[:, :2] - middle[k]) @ np.linalg.inv(to_sheet[k]).T + [(w - 1) / 2, (h - 1) / 2]
             stems[k, : len(s)] = s
-        return torch.cat([rgb, lean, across], 1), stems
+        return torch.cat([rgb, lean], 1), stems
 
     def _device(self, array: np.ndarray) -> torch.Tensor:
         return torch.from_numpy(np.asarray(array, np.float32)).to(self.device)
@@ -87,17 +87,13 @@ class Deck:
         """Turn (with mirroring), scale and middle, all in sheet pixels."""
         rng, item = self.rng, self.items[i]
         ih, iw = self.images[i].shape[2:]
-        if self.kind == "strip":
-            angle, flip = rng.normal(0, 0.035), (rng.choice([-1, 1]), rng.choice([-1, 1]))
-            middle = np.array([rng.uniform(0, iw), item["row_y_px"] + rng.normal(0, 5.0)])
-        else:
-            angle, flip = rng.uniform(0, 2 * np.pi), (rng.choice([-1, 1]), 1)
-            near = rng.uniform(0, 1, 2) * [iw, ih]
-            if rng.random() < 0.7:
-                near = item["stems"][rng.integers(len(item["stems"])), :2]
-            middle = near + rng.normal(0, 60, 2)
+        angle, flip = rng.uniform(0, 2 * np.pi), (rng.choice([-1, 1]), 1)
+        near = rng.uniform(0, 1, 2) * [iw, ih]
+        if rng.random() < 0.75:
+            near = item["stems"][rng.integers(len(item["stems"])), :2]
+        middle = near + rng.normal(0, 60, 2)
         turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]) @ np.diag(flip)
-        return turn, float(np.exp(rng.normal(0, 0.10))), middle
+        return turn, SHEET_CM / SAMPLE_CM * float(np.exp(rng.normal(0, 0.13))), middle
 
     def _light(self, rgb: torch.Tensor) -> torch.Tensor:
         rng, n = self.rng, len(rgb)
@@ -162,14 +158,14 @@ def loss_of(out: torch.Tensor, heat, weight, offset, mask) -> torch.Tensor:
 
 
 def fit(
-    samples: list[dict], kind: str, steps: int, batch: int, seed: int, device: str, start: Path | None = None, log=print
+    samples: list[dict], steps: int, batch: int, seed: int, device: str, start: Path | None = None, log=print
 ) -> StemNet:
     """Fit a network; repeatable from its seed up to the rounding of the device's sums."""
     torch.manual_seed(seed)
-    deck, net = Deck(samples, kind, device, seed), StemNet().to(device)
+    deck, net = Deck(samples, device, seed), StemNet().to(device)
     if start is not None:
         net.load_state_dict(torch.load(start, map_location=device))
-    h, w = SIZES[kind]
+    h = w = SIZE_PX
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=1e-2, fused=device != "cpu")
@@ -186,7 +182,7 @@ def fit(
         schedule.step()
         total += float(loss.detach()) if step % 10 == 0 else 0.0
         if step % 500 == 0:
-            log(f"{kind} step {step} loss {total / 50:.3f} {time.time() - since:.0f} s", flush=True)
+            log(f"step {step} loss {total / 50:.3f} {time.time() - since:.0f} s", flush=True)
             total = 0.0
     return net.eval()
 
@@ -194,30 +190,29 @@ def fit(
 def main() -> None:
     """Command line."""
     ask = argparse.ArgumentParser(description=__doc__)
-    ask.add_argument("samples", type=Path)
-    ask.add_argument("out", type=Path)
-    ask.add_argument("--kind", choices=list(SIZES), required=True)
+    ask.add_argument("samples", type=Path, nargs="+")
+    ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--steps", type=int, default=6000)
     ask.add_argument("--batch", type=int, default=32)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--start", type=Path, help="weights to go on from")
     ask.add_argument("--seconds", type=float, default=0, help="fewer steps, so that fitting takes about this long")
-    ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo, for a check")
+    ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo that was not made, for a check")
     a = ask.parse_args()
-    samples = pickle.loads(a.samples.read_bytes())
+    samples = [s for path in a.samples for s in pickle.loads(path.read_bytes())]
     if a.leave_out:
-        names = sorted({s["photo"] for s in samples})
+        names = sorted({s["photo"] for s in samples if not s["made"]})
         left = set(names[:: a.leave_out])
         samples = [s for s in samples if s["photo"] not in left]
     device = "cuda" if torch.cuda.is_available() else "cpu"
     steps = a.steps
     if a.seconds:
-        fit(samples, a.kind, 20, a.batch, a.seed, device)
+        fit(samples, 20, a.batch, a.seed, device)
         since = time.time()
-        fit(samples, a.kind, 60, a.batch, a.seed, device)
+        fit(samples, 60, a.batch, a.seed, device)
         steps = min(steps, int(a.seconds / (time.time() - since) * 60 * 0.93))
-        print(f"{a.kind}: {steps} steps", flush=True)
-    net = fit(samples, a.kind, steps, a.batch, a.seed, device, a.start)
+        print(f"{steps} steps", flush=True)
+    net = fit(samples, steps, a.batch, a.seed, device, a.start)
     torch.save(net.cpu().state_dict(), a.out)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import torch
 from torch import nn
 
-INPUTS = 6
-"""Red, green, blue, lean along x, lean along y, distance from the row line."""
+INPUTS = 5
+"""Red, green, blue, lean along x, lean along y."""
 OUTPUTS = 5
 """Crop stem, weed stem (logits), offset of the stem from the cell along x and y (cells), log standard error."""
 

@@ -1,16 +1,17 @@
-"""Training sheets from folders of photos with truth: ``python -m standcam.training.samples FOLDER... --out FILE``.
+"""Training sheets: whole photos with exact truth, drawn to scale as at run time.
 
-Folders are as the scene generator writes them: images/, truth/, scenes/.
-
-Two kinds: *strips*, drawn along every row at the fine scale with room for jitter; *wholes*, the entire photo at the
-coarse scale. Each keeps its picture as JPEG bytes, the camera's foot and height in sheet pixels, and the stems.
+Photos come from folders in the scene layout (images/, truth/, scenes/), and from the scene generator, whose recipes
+are drawn here at random over what a season can show. Each sheet keeps its picture as JPEG bytes, the camera's foot
+and height in sheet pixels, and the stems.
 """
 
 from __future__ import annotations
 
 import argparse
+import argparse
 import json
 import pickle
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,32 +21,39 @@ import pandas as pd
 
 from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap
-from standcam.images.photo import read_photo
-from standcam.plants.heat import COARSE_CM, FINE_CM
-from standcam.plants.sheet import Frame, draw
+from standcam.images.photo import Photo, read_photo
+from standcam.plants.sheet import draw
+from standcam.plants.stems import frame_over
 from standcam.plants.view import view_of
 from standcam.rows.find import field_of
-from standcam.settings import RowSettings
+from standcam.settings import RowSettings, StemSettings
+from standcam.synthetic.recipe import (
+    CameraRecipe,
+    CaptureRecipe,
+    CropRecipe,
+    GroundRecipe,
+    LightRecipe,
+    PlanterRecipe,
+    SceneRecipe,
+    TargetRecipe,
+)
+from standcam.synthetic.scene import make_scene
 from standcam.vegetation.segment import segment
 
 CROP, WEED, UNSURE = 0, 1, 2
-MARGIN_CM = 26.0
-"""Ground drawn to either side of a row. [cm]"""
-
-
+SAMPLE_CM = 0.25
+"""Pixel of the samples: finer than at run time, for they are turned and stretched while training. [cm]"""
 @dataclass(frozen=True)
 class Sample:
     """One training sheet."""
 
     photo: str
-    kind: str
-    """strip or whole"""
+    made: bool
+    """From the scene generator."""
     jpeg: bytes
     foot_px: tuple[float, float]
     height_px: float
     """Camera height in sheet pixels."""
-    row_y_px: float
-    """Where the row lies on a strip; NaN on a whole."""
     stems: np.ndarray
     """x, y, class (CROP, WEED, UNSURE). (n, 3) [px]"""
 
@@ -67,64 +75,129 @@ def true_map(scene: dict) -> GroundMap:
     return GroundMap(np.linalg.inv(px_from_ground), w, h, "true", camera_cm=(x, y, z), lens=lens)
 
 
-def samples_of(folder: Path, name: str) -> list[Sample]:
-    """All training sheets of one photo."""
-    scene = json.loads((folder / "scenes" / f"{name}.scene.json").read_text())
-    truth = pd.read_csv(folder / "truth" / f"{name}.csv")
-    photo = read_photo(folder / "images" / scene["image"])
-    ground = true_map(scene)
+def sample_of(photo: Photo, ground: GroundMap, truth: pd.DataFrame, made: bool) -> Sample:
+    """The training sheet of one photo, drawn just as at run time."""
     vegetation, view = segment(photo, ground), view_of(ground)
-    field = field_of(ground, RowSettings(coarsest_mm_per_px=4.0))
-    stems_cm = ground.to_ground(truth[["x_px", "y_px"]].to_numpy(float))
+    field = field_of(ground, RowSettings(coarsest_mm_per_px=3.5))
+    frame = frame_over(field.points_cm, ground, StemSettings(), SAMPLE_CM)
+    sheet = draw(frame, vegetation, ground, view)
     crop = truth["kind"] != "weed"
     shown = (truth["visible"] == 1) | ((truth["n_px"] >= 15) & (truth["visible_frac"] >= 0.25))
     kind = np.where(~crop, WEED, np.where(shown, CROP, UNSURE))
-    frames: list[tuple[str, Frame, float]] = []
-    low, high = field.points_cm.min(axis=0) - 5, field.points_cm.max(axis=0) + 5
-    for row in sorted(truth.loc[crop, "row_id"].unique()):
-        y = float(truth.loc[crop & (truth["row_id"] == row), "y_across_mm"].median()) / 10
-        inside = np.abs(field.points_cm[:, 1] - y) < 6
-        if inside.sum() < 4:
-            continue
-        start, stop = field.points_cm[inside, 0].min() - 5, field.points_cm[inside, 0].max() + 5
-        # seen from above with x along the row, y of the sheet runs to the right: against the ground's y
-        frame = Frame((start, y + MARGIN_CM), (1.0, 0.0), FINE_CM, int((stop - start) / FINE_CM),
-                      int(2 * MARGIN_CM / FINE_CM))
-        frames.append(("strip", frame, MARGIN_CM / FINE_CM))
-    size = np.minimum((high - low) / COARSE_CM, 1400).astype(int)
-    frames.append(("whole", Frame((low[0], high[1]), (1.0, 0.0), COARSE_CM, int(size[0]), int(size[1])), float("nan")))
-    found = []
-    for what, frame, row_y in frames:
-        sheet = draw(frame, vegetation, ground, view)
-        px = frame.to_sheet(stems_cm)
-        near = (px > -60).all(axis=1) & (px[:, 0] < frame.width_px + 60) & (px[:, 1] < frame.height_px + 60)
-        _, jpeg = cv2.imencode(".jpg", sheet.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 95])
-        foot = frame.to_sheet(np.array([view.foot_cm]))[0]
-        found.append(
-            Sample(name, what, jpeg.tobytes(), tuple(foot), view.height_cm / frame.cm_per_px, row_y,
-                   np.c_[px, kind][near].astype(np.float32))
-        )
-    return found
+    px = frame.to_sheet(ground.to_ground(truth[["x_px", "y_px"]].to_numpy(float)))
+    near = (px > -40).all(axis=1) & (px[:, 0] < frame.width_px + 40) & (px[:, 1] < frame.height_px + 40)
+    # weeds that do not show teach nothing
+    near &= crop.to_numpy() | (truth["n_px"] >= 8).to_numpy()
+    _, jpeg = cv2.imencode(".jpg", sheet.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])
+    foot = frame.to_sheet(np.array([view.foot_cm]))[0]
+    return Sample(
+        photo.path.stem,
+        made,
+        jpeg.tobytes(),
+        (float(foot[0]), float(foot[1])),
+        view.height_cm / frame.cm_per_px,
+        np.c_[px, kind][near].astype(np.float32),
+    )
 
 
-def write_samples(folders: list[Path], out: Path) -> int:
-    """Gather the samples of all photos with a scene into one file; gives their number."""
-    samples = []
-    for folder in folders:
-        for scene in sorted((folder / "scenes").glob("*.scene.json")):
-            if json.loads(scene.read_text())["mode"] == "hand":
-                samples += samples_of(folder, scene.name.removesuffix(".scene.json"))
-    out.write_bytes(pickle.dumps([vars(s) for s in samples]))
-    return len(samples)
+def folder_samples(folder: Path) -> Iterator[Sample]:
+    """Sheets of all hand-held photos with a scene in a folder."""
+    for path in sorted((folder / "scenes").glob("*.scene.json")):
+        scene = json.loads(path.read_text())
+        if scene["mode"] == "hand":
+            truth = pd.read_csv(folder / "truth" / f"{Path(scene['image']).stem}.csv")
+            yield sample_of(read_photo(folder / "images" / scene["image"]), true_map(scene), truth, False)
+
+
+def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
+    """A scene drawn over crops, stages, stands, soils, light, straw, weeds and views."""
+    soybean = rng.random() < 0.4
+    portrait = rng.random() < 0.3
+    azimuth = rng.choice([0.0, 90.0, 180.0, 270.0]) + rng.normal(0, 12) if rng.random() < 0.8 else rng.uniform(0, 360)
+    return SceneRecipe(
+        name,
+        PlanterRecipe(
+            nominal_spacing_mm=rng.uniform(35, 110) if soybean else rng.uniform(100, 260),
+            placement_sd_mm=rng.uniform(5, 45) * (0.4 if soybean else 1.0),
+            lateral_sd_mm=rng.uniform(2, 10),
+            p_skip=rng.uniform(0, 0.12),
+            p_double=rng.uniform(0, 0.15),
+            p_no_emergence=rng.uniform(0, 0.15),
+            p_late=rng.uniform(0, 0.2),
+        ),
+        CropRecipe(
+            "soybean" if soybean else "maize",
+            stage=rng.uniform(1.0, 3.6) if soybean else rng.uniform(1.0, 5.0),
+            stage_sd=rng.uniform(0.1, 0.6),
+            row_width_mm=rng.choice([380, 500, 560, 760, 910]),
+            weeds_per_m2=rng.choice([0, 2, 6, 12, 25, 45]),
+        ),
+        CameraRecipe(
+            width_px=1350 if portrait else 1800,
+            height_px=1800 if portrait else 1350,
+            height_mm=rng.uniform(1100, 1650),
+            tilt_deg=rng.choice([rng.uniform(0, 8), rng.uniform(5, 36)]),
+            roll_deg=rng.normal(0, 3),
+            azimuth_deg=azimuth,
+            aim_x_mm=rng.uniform(-200, 200),
+            aim_y_mm=rng.normal(0, 120),
+            focal_length_35mm=rng.uniform(24, 28),
+            k1=rng.choice([0.0, rng.normal(0, 0.02)]),
+        ),
+        LightRecipe(
+            rng.choice(["sun", "sun", "haze", "overcast"]),
+            sun_elevation_deg=rng.uniform(15, 70),
+            sun_azimuth_deg=rng.uniform(0, 360),
+            photographer_shadow=rng.random() < 0.25,
+        ),
+        GroundRecipe(
+            rng.choice(["dry", "wet", "sandy", "red"]),
+            roughness=rng.uniform(0, 1),
+            furrow_depth_mm=rng.uniform(0, 15),
+            straw_per_m2=rng.choice([0, 10, 60, 200]),
+        ),
+        TargetRecipe(
+            rng.choice(["board", "stick", "none"]),
+            x_mm=rng.uniform(-300, 300),
+            y_mm=rng.choice([-1, 1]) * rng.uniform(190, 330),
+            angle_deg=rng.uniform(-20, 20),
+        ),
+        CaptureRecipe(
+            exposure_ev=rng.normal(0, 0.3),
+            blur_px=rng.uniform(0.4, 1.4),
+            noise=rng.uniform(0.002, 0.015),
+            white_balance=tuple(np.exp(rng.normal(0, 0.04, 3))),
+            saturation=rng.uniform(0.85, 1.25),
+            sharpening=rng.uniform(0, 0.8),
+        ),
+    )
+
+
+def generated_samples(count: int, seed: int) -> Iterator[Sample]:
+    """Sheets of scenes from the generator."""
+    for k in range(count):
+        recipe = random_recipe(np.random.default_rng([seed, k]), f"made_{seed}_{k}")
+        scene = make_scene(recipe, recipe.rng(seed))
+        if (scene.truth["kind"] != "weed").any():
+            photo = Photo(Path(f"{recipe.name}.jpg"), scene.rgb, "")
+            yield sample_of(photo, scene.ground_map(), scene.truth, True)
 
 
 def main() -> None:
-    """Command line."""
-    ask = argparse.ArgumentParser(description="Gather training sheets from folders of photos with truth.")
-    ask.add_argument("folders", type=Path, nargs="+")
-    ask.add_argument("--out", type=Path, required=True, help="file of samples for standcam.training.fit")
+    """Command line: ``python -m standcam.training.samples OUT.pkl [--folder DIR]... [--made N]``."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("out", type=Path)
+    ask.add_argument("--folder", type=Path, action="append", default=[], help="photos with truth, scene layout")
+    ask.add_argument("--made", type=int, default=0, help="scenes to make")
+    ask.add_argument("--seed", type=int, default=1)
     a = ask.parse_args()
-    print(f"{write_samples(a.folders, a.out)} sheets in {a.out}")
+    samples = [s for folder in a.folder for s in folder_samples(folder)]
+    for s in generated_samples(a.made, a.seed):
+        samples.append(s)
+        if len(samples) % 10 == 0:
+            a.out.write_bytes(pickle.dumps([vars(x) for x in samples]))
+    a.out.write_bytes(pickle.dumps([vars(s) for s in samples]))
+    print(f"{len(samples)} sheets, {sum((s.stems[:, 2] == CROP).sum() for s in samples)} crop stems")
 
 
 if __name__ == "__main__":
