@@ -8,7 +8,6 @@ and height in sheet pixels, and the stems.
 from __future__ import annotations
 
 import argparse
-import argparse
 import json
 import pickle
 from collections.abc import Iterator
