@@ -180,6 +180,7 @@ def _grow(score: np.ndarray, settings: VegetationSettings, mm2_per_px: float) ->
     sure = (score > _level(settings.sure_greenness)).view(np.uint8)
     few = max(2, round(settings.min_sure_mm2 / mm2_per_px))
     seeds = cv2.boxFilter(sure, -1, (5, 5), normalize=False) >= min(few, 20)
-    reach = max(1, round(settings.grow_mm / np.sqrt(mm2_per_px)))
+    # under a wrong scale no farther than across the picture
+    reach = min(max(1, round(settings.grow_mm / np.sqrt(mm2_per_px))), max(score.shape))
     near = cv2.dilate((seeds & (sure > 0)).view(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
     return (near > 0) & (score > _level(settings.fair_greenness))
