@@ -188,10 +188,12 @@ def _choose(
     """Of the rows with stems, the one the photo was taken of first, then neighbours that can be trusted."""
     if not found:
         return []
-    density = np.array([s.probability.sum() / max(row.length_cm, 1) for row, s in found])
+    length = np.array([max(row.length_cm, 1.0) for row, _ in found])
+    density = np.array([s.probability.sum() for _, s in found]) / length
     middle = ground.to_ground(np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]]))
     away = np.array([abs(float(row.offset(middle)[0])) for row, _ in found])
-    strong = density >= settings.rows.main_share * density.max()
+    # a few plants on a short piece of a neighbour are no measure of how dense rows are
+    strong = density >= settings.rows.main_share * density[length >= length.max() / 2].max()
     main = min(np.flatnonzero(strong), key=lambda k: away[k])
     chosen = [found[main]]
     for k in np.argsort(away, kind="stable"):
@@ -340,7 +342,7 @@ def _stretches(
     return tables.conform(tables.STRETCHES, pd.DataFrame(lines))
 
 
-FAR_ERROR_PCT = 2.0
+FAR_ERROR_PCT = 3.0
 """Expected scale error at the far end of a row from which the row is flagged: an even stand's CV is read about this
 much wrong before anyone would act on it (chosen by us). [%]"""
 
