@@ -26,8 +26,8 @@ def test_mask_finds_leaves_and_little_else(name):
     made = scene(name)
     mask, truth = mask_of(made), made.labels > 0
     near = cv2.dilate(truth.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    # leaves are 2 to 10 pixels wide here, so a rim of half a pixel is a tenth of a leaf: recall and, with one pixel
-    # granted, precision ask only that leaves are found and that nothing else is
+    # leaves are 2 to 10 pixels wide here, so a rim of half a pixel is a tenth of a leaf: recall and, with one
+    # pixel granted, precision ask only that leaves are found and that nothing else is
     assert (mask & truth).sum() / truth.sum() > 0.85
     assert (mask & near).sum() / mask.sum() > 0.9
     # areas become plants' sizes
@@ -40,8 +40,8 @@ def test_mask_finds_leaves_and_little_else(name):
     [("darker", (0.6, 0.6, 0.6)), ("warmer", (1.12, 1.0, 0.85)), ("cooler", (0.9, 1.0, 1.12))],
 )
 def test_exposure_and_white_balance_change_the_mask_little(name, change, gains):
-    # the soil of the photo itself is the reference. At 800 x 600 half of a leaf's pixels lie on its rim, so 0.8 of
-    # the union is agreement to a third of a pixel
+    # the soil of the photo itself is the reference. At 800 x 600 half of a leaf's pixels lie on its rim, so
+    # 0.8 of the union is agreement to a third of a pixel
     made = scene(name)
     changed = np.clip(made.rgb * np.array(gains), 0, 255).astype(np.uint8)
     assert overlap(mask_of(made), mask_of(made, changed)) > 0.8

@@ -1,7 +1,7 @@
 """The upper half with stems given in place of the network's: what measuring makes of them is then exact.
 
-Where a stem is seen is patched in as pixels of the photo, so that every ground map and every turn of the picture
-sees the same plants.
+Where a stem is seen is patched in as pixels of the photo, so that every ground map and every turn of the
+picture sees the same plants.
 """
 
 import dataclasses
@@ -83,7 +83,8 @@ def test_a_row_of_plants(see):
     check(measured)
     crop = crop_of(measured)
     assert len(crop) == len(PLACES)
-    # the stretch begins 1.5 cm inside the left edge, 90 cm left of the middle; it is walked in half centimetres
+    # the stretch begins 1.5 cm inside the left edge, 90 cm left of the middle; it is walked in half
+    # centimetres
     np.testing.assert_allclose(crop["position_cm"], PLACES + 90 - 1.5, atol=0.6)
     np.testing.assert_allclose(np.diff(crop["position_cm"]), np.diff(PLACES), atol=1e-6)
     np.testing.assert_allclose(crop["offset_cm"], 0, atol=1e-6)
@@ -92,7 +93,9 @@ def test_a_row_of_plants(see):
     stretch = measured.stretches.iloc[0]
     assert stretch["status"] == "ok" and stretch["flags"] == ""
     np.testing.assert_allclose(
-        stretch[["from_x_px", "from_y_px", "to_x_px", "to_y_px"]].astype(float), [10, 449.5, 1189, 449.5], atol=4
+        stretch[["from_x_px", "from_y_px", "to_x_px", "to_y_px"]].astype(float),
+        [10, 449.5, 1189, 449.5],
+        atol=4,
     )
     assert (measured.photo, measured.plot) == ("plot_7.jpg", "plot_7")
     assert measure_on(PHOTO, GROUND, plot="B12").plants["plot"].unique() == ["B12"]
@@ -119,7 +122,9 @@ def test_positions_run_from_left_to_right_or_away_from_the_near_edge(see, angle_
 @pytest.mark.parametrize("name", ["easy", "three_rows"])
 def test_turning_the_photo_keeps_positions_up_to_reversal(see, monkeypatch, name, quarters):
     made = scene(name)
-    stems = made.truth[(made.truth.kind != "weed") & (made.truth.visible == 1)][["x_along_row_mm", "y_across_mm"]]
+    stems = made.truth[(made.truth.kind != "weed") & (made.truth.visible == 1)][
+        ["x_along_row_mm", "y_across_mm"]
+    ]
     cm = stems.to_numpy() / 10
     found = []
     for k in (0, quarters):
@@ -350,7 +355,9 @@ def test_far_from_the_mark_is_flagged_by_expected_error(see):
 def test_flags_of_photo_and_ground_reach_the_rows(see):
     see(row_px(PLACES))
     photo = dataclasses.replace(PHOTO, flags=flags.bit("converted"))
-    measured = measure_on(photo, dataclasses.replace(GROUND, flags=flags.bit("scale_flat"), notes=("A note.",)))
+    measured = measure_on(
+        photo, dataclasses.replace(GROUND, flags=flags.bit("scale_flat"), notes=("A note.",))
+    )
     assert {"converted", "scale_flat"} <= set(flags.names(flags.parse(measured.stretches.loc[0, "flags"])))
     assert measured.notes[0] == "A note."
 

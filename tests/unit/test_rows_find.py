@@ -24,7 +24,7 @@ def axes(angle_deg):
 
 
 def stems(angle_deg, offsets_cm, ground=WIDE, spacing_cm=16.0, weeds=40, seed=0):
-    """Stems of rows at offsets from the ground under the picture's middle, and weeds, as a first look gives them.
+    """Stems of rows at offsets from the picture's middle, and weeds, as a network may see them.
 
     (n, 2) [cm], (n,)
     """
@@ -50,7 +50,10 @@ def turn_deg(row, angle_deg):
 
 
 @pytest.mark.parametrize("angle_deg", [0, 7, 45, 90, 121, 178])
-@pytest.mark.parametrize("offsets_cm", [[3], [-30, 20], [-45, 0, 45], [-60, -20, 20, 60], [-60, -30, 0, 30, 60]])
+@pytest.mark.parametrize(
+    "offsets_cm",
+    [[3], [-30, 20], [-45, 0, 45], [-60, -20, 20, 60], [-60, -30, 0, 30, 60]],
+)
 def test_rows_are_found_and_then_drawn_to_a_degree_and_a_centimetre(angle_deg, offsets_cm):
     points, probability = stems(angle_deg, offsets_cm)
     lines = find_rows(points, probability, field_of(WIDE, SETTINGS), SETTINGS)[0]
@@ -66,7 +69,8 @@ def test_rows_are_found_and_then_drawn_to_a_degree_and_a_centimetre(angle_deg, o
     drawn = np.array(drawn)
     for offset in true:
         best = np.abs(drawn[:, 0] - offset).argmin()
-        # ten plants 7 mm about their row, some weeds within reach: 3 mm and 0.3 degrees are one standard error
+        # ten plants 7 mm about their row, some weeds within reach: 3 mm and 0.3 degrees are one standard
+        # error
         assert abs(drawn[best, 0] - offset) < 1.0
         assert drawn[best, 1] < 1.0
     # the first is the one the photo was taken of: of those nearest to the middle
@@ -172,7 +176,11 @@ def tilted(width_px=1600, height_px=1200, height_cm=60.0, tilt_deg=68.0):
     K = np.array([[1200.0, 0, (width_px - 1) / 2], [0, 1200, (height_px - 1) / 2], [0, 0, 1]])
     centre = np.array([0, 0, height_cm])
     return GroundMap(
-        np.linalg.inv(K @ np.c_[R[:, :2], -R @ centre]), width_px, height_px, "truth", camera_cm=(0, 0, height_cm)
+        np.linalg.inv(K @ np.c_[R[:, :2], -R @ centre]),
+        width_px,
+        height_px,
+        "truth",
+        camera_cm=(0, 0, height_cm),
     )
 
 
@@ -182,7 +190,6 @@ def test_stretch_ends_where_stems_are_not_resolved():
     row = measured_stretch(RowLine((0.0, 0.0), (0.0, 1.0)), ground, SETTINGS)
     px = ground.to_pixels(row.points(np.array([row.from_cm, row.to_cm, row.to_cm + 3])))
     assert px[0, 1] == pytest.approx(1199, abs=40)
-    # depth is stretched by distance² / (f height): 2.2 mm a pixel is reached where slant² = 0.22 * 1200 * 60 about
     stretch = np.linalg.norm(ground.jacobian(px), ord=2, axis=(1, 2)) * 10
     assert stretch[1] < SETTINGS.coarsest_mm_per_px < stretch[2]
     finer = measured_stretch(row, ground, dataclasses.replace(SETTINGS, coarsest_mm_per_px=1.5))

@@ -64,11 +64,17 @@ def test_the_y_axis_points_to_the_right_of_the_x_axis():
     ],
 )
 def test_a_checkerboard_is_drawn_square_to_half_a_pixel(factor, camera):
-    ground = place_camera(CameraRecipe(**{"width_px": 600, "height_px": 450, "height_mm": 650.0} | camera)).ground_map()
+    ground = place_camera(
+        CameraRecipe(**{"width_px": 600, "height_px": 450, "height_mm": 650.0} | camera)
+    ).ground_map()
     cell = 5.0
     frame = Frame((-20.0, 14.0), (np.cos(0.2), np.sin(0.2)), 0.25, 160, 112)
     sheet = draw(frame, vegetation_of(board_photo(ground, cell), factor), ground, view_of(ground))
-    assert sheet.rgb.shape == (112, 160, 3) and sheet.lean.shape == (112, 160, 2) and sheet.seen.shape == (112, 160)
+    assert (
+        sheet.rgb.shape == (112, 160, 3)
+        and sheet.lean.shape == (112, 160, 2)
+        and sheet.seen.shape == (112, 160)
+    )
     assert sheet.seen.all()
     # corners where four cells meet, as the ground has them and as they are found in the sheet
     grid = np.stack(np.meshgrid(np.arange(-8, 9) * cell, np.arange(-8, 9) * cell), -1).reshape(-1, 2)
@@ -76,7 +82,10 @@ def test_a_checkerboard_is_drawn_square_to_half_a_pixel(factor, camera):
     true = true[((true > 8) & (true < [151, 103])).all(axis=1)]
     assert len(true) > 15
     found = cv2.cornerSubPix(
-        np.ascontiguousarray(sheet.rgb[..., 0]), true.astype(np.float32)[:, None].copy(), (5, 5), (-1, -1),
+        np.ascontiguousarray(sheet.rgb[..., 0]),
+        true.astype(np.float32)[:, None].copy(),
+        (5, 5),
+        (-1, -1),
         (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 0.001),
     )[:, 0]
     assert np.linalg.norm(found - true, axis=1).max() < 0.5
@@ -120,7 +129,7 @@ def test_a_stick_is_seen_along_the_lean():
     frame = Frame((-30.0, 30.0), (1.0, 0.0), 0.25, 240, 240)
     sheet = draw(frame, vegetation_of(np.zeros((600, 800, 3), np.uint8)), ground, view_of(ground))
     base = np.array([150.0, -110.0, 0.0])
-    tip_px, _ = made.project(base + [0, 0, 80.0])
+    tip_px, _ = made.project(base + np.array([0, 0, 80.0]))
     at = frame.to_sheet(base[None, :2] / 10)[0]
     lean = sheet.lean[round(at[1]), round(at[0])]
     drawn = frame.to_sheet(ground.to_ground(tip_px[None]))[0]
@@ -132,10 +141,14 @@ def test_ground_beyond_the_photo_is_grey_and_not_seen():
     ground = flat(0.1, 200, 100)
     sheet = draw(
         Frame((-20.0, 10.0), (1.0, 0.0), 0.25, 160, 80),
-        vegetation_of(np.full((100, 200, 3), 40, np.uint8)), ground, view_of(ground),
+        vegetation_of(np.full((100, 200, 3), 40, np.uint8)),
+        ground,
+        view_of(ground),
     )
     y, x = np.mgrid[:80, :160]
-    px = ground.to_pixels(sheet.frame.to_ground(np.stack([x, y], -1).reshape(-1, 2).astype(float))).reshape(80, 160, 2)
+    px = ground.to_pixels(sheet.frame.to_ground(np.stack([x, y], -1).reshape(-1, 2).astype(float))).reshape(
+        80, 160, 2
+    )
     inside = ((px >= 0) & (px <= [199, 99])).all(axis=2)
     # smoothing halves the picture, which moves its last pixel centres inwards by half a pixel
     assert (sheet.seen == inside).mean() > 0.97

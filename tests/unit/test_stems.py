@@ -23,7 +23,9 @@ SETTINGS = StemSettings()
 def seen(crop_cm, probability=0.8, sd_cm=0.3) -> Seen:
     crop = np.asarray(crop_cm, float).reshape(-1, 2)
     n = len(crop)
-    return Seen(crop, np.broadcast_to(probability, n).astype(float), np.full(n, sd_cm), np.empty((0, 2)), np.empty(0))
+    return Seen(
+        crop, np.broadcast_to(probability, n).astype(float), np.full(n, sd_cm), np.empty((0, 2)), np.empty(0)
+    )
 
 
 def test_stems_of_a_row_come_in_its_order_with_their_places():
