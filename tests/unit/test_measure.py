@@ -260,6 +260,20 @@ def test_the_row_nearest_to_the_middle_is_the_first_then_its_neighbours(see):
     assert min(turn) > np.cos(np.deg2rad(2))
 
 
+def test_a_dense_corner_of_a_neighbour_is_not_the_row_the_photo_was_taken_of(see):
+    # 35 degrees across the picture: 2.2 m of row through its middle, 0.7 m of its neighbour in the corner
+    row = row_px(np.arange(-84, 85, 14), angle_deg=35)
+    corner = GROUND.to_ground([[90.0, 90.0]])[0]
+    a = np.deg2rad(35)
+    along, across = corner @ [np.cos(a), np.sin(a)], corner @ [-np.sin(a), np.cos(a)]
+    neighbour = row_px(along + np.arange(-21, 22, 7), across - 10, angle_deg=35)
+    see(np.r_[row, neighbour], probability=np.r_[np.full(len(row), 0.5), np.full(len(neighbour), 0.95)])
+    measured = measure_on(PHOTO, GROUND)
+    check(measured)
+    assert abs(float(measured.rows[0].offset([[0, 0]])[0])) < 1
+    assert measured.stretches.loc[0, "plants"] == len(row)
+
+
 def test_of_two_directions_the_one_with_surer_stems_is_the_planters(see):
     crop, weeds = row_px(PLACES[1:-1:2], angle_deg=15), row_px(PLACES[2:-2], angle_deg=80)
     see(np.r_[crop, weeds], probability=np.r_[np.full(len(crop), 0.95), np.full(len(weeds), 0.3)])
