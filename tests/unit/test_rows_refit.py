@@ -133,3 +133,12 @@ def test_the_stretch_stays_in_place():
     row = refit(given_row, along(GUESS, np.arange(0, 81, 10), 0.3), np.ones(9), SETTINGS)
     for before, after in ((-70.0, row.from_cm), (90.0, row.to_cm)):
         np.testing.assert_allclose(given_row.points(before), row.points(after), atol=0.5)
+
+
+def test_a_bent_guess_through_its_own_stems_stays_where_it_is():
+    # stems on one side only, so the new origin lies where the old curve has a slope
+    true = RowLine((0.0, 0.0), (1.0, 0.0), 2e-4)
+    place = np.arange(30, 151, 10)
+    row = refit(true, along(true, place), np.ones(len(place)), SETTINGS)
+    assert farthest(row, true, place) < 0.05
+    assert row.position(true.points(100.0))[0] - row.position(true.points(40.0))[0] == pytest.approx(60, abs=0.05)
