@@ -48,8 +48,8 @@ def test_most_plants_are_seen_wherever_they_stand(name):
 
 @pytest.mark.parametrize("name", ["easy", "leaning", "upright"])
 def test_stems_are_not_pushed_outwards_by_leaves(name):
-    # leaves stand above the soil and are seen further from the camera's foot: 5 cm up and half a metre off-axis,
-    # from 1.2 m, by 2 cm. What the network says has to be free of that.
+    # leaves stand above the soil and are seen further from the camera's foot: 5 cm up and half a metre
+    # off-axis, from 1.2 m, by 2 cm. What the network says has to be free of that.
     made, ground, _, seen = seen_on(name)
     found, true, *_ = pairs_cm(made, seen)
     out = true - np.array(view_of(ground).foot_cm)
