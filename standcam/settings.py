@@ -174,10 +174,14 @@ class StemSettings:
     [cm]"""
     lowest_probability: float = 0.1
     """Peaks less likely than this are not even listed as doubtful plants."""
-    crop_probability: float = 0.35
-    """Stems at least this likely count as crop: where counts came out neither high nor low on training photos left
-    out of training."""
-    weed_probability: float = 0.35
+    calibration: tuple[float, float, float, float] = (1.27, 1.68, -1.41, -3.59)
+    """Weights that turn heat into probability: base, own heat, closeness of a hotter peak, and how much hotter it
+    is; see ``calibrated`` and the training record. Wrong for another network."""
+    closeness_cm: float = 4.0
+    """Distance over which a hotter peak takes from its neighbour. [cm]"""
+    crop_probability: float = 0.5
+    """Stems at least this likely count as crop."""
+    weed_probability: float = 0.5
     """Weeds at least this likely are listed."""
     weeds_apart_cm: float = 2.0
     """Weeds nearer than this are one. [cm]"""

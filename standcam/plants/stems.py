@@ -138,10 +138,30 @@ def stems_along(row: RowLine, seen: Seen, settings: StemSettings | None = None) 
     density = np.exp(-0.5 * (offset[own] / scatter) ** 2) / (scatter * np.sqrt(2 * np.pi))
     ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
     p = seen.crop_probability[own]
-    p = p * ratio / (p * ratio + 1 - p)
+    p = calibrated(p * ratio / (p * ratio + 1 - p), seen.crop_cm[own], settings)
     likely = p >= settings.lowest_probability
     own, p = own[likely], p[likely]
     return Stems(seen.crop_cm[own], position[own], offset[own], seen.crop_sd_cm[own], p)
+
+
+def calibrated(probability: np.ndarray, points_cm: np.ndarray, settings: StemSettings) -> np.ndarray:
+    """Probability that a peak is a stem of its own, from its heat and from the nearest hotter peak.
+
+    Where the network cannot tell which of two places a plant's stem stands at, it warms both; true doubles are both
+    hot. So a peak loses by how much hotter its neighbour is, the more the nearer it stands: a logistic regression
+    with four weights (``settings.calibration``), fitted on photos and scenes the network had not seen.
+    """
+    p = np.clip(probability, 1e-3, 1 - 1e-3)
+    own = np.log(p / (1 - p))
+    if not len(own):
+        return probability
+    apart = np.linalg.norm(points_cm[:, None] - points_cm[None], axis=2)
+    apart[own[None] <= own[:, None]] = np.inf  # only hotter peaks count; the hottest has none
+    nearest = apart.argmin(axis=1)
+    closeness = np.exp(-apart[np.arange(len(own)), nearest] / settings.closeness_cm)
+    base, by_heat, by_closeness, by_rival = settings.calibration
+    logit = base + by_heat * own + closeness * (by_closeness + by_rival * (own[nearest] - own))
+    return 1 / (1 + np.exp(-logit))
 
 
 def green_areas(
