@@ -164,8 +164,9 @@ def _rows_and_stems(scene: _Scene, seen: Seen, directions: list[list[RowLine]]) 
             row, stems = _follow(scene, seen, line)
             if row.length_cm >= scene.settings.rows.shortest_cm and len(stems):
                 found.append((row, stems))
-        # where two directions compete, the one along which more stems are judged crop is the planter's
-        total = sum(float(s.probability.sum()) for _, s in found)
+        # where two directions compete, the one along which more stems are judged crop is the planter's; the first
+        # stem of a row says nothing of its direction
+        total = sum(max(float(s.probability.sum()) - 1, 0.01) for _, s in found)
         if total > best_sum:
             best, best_sum = found, total
     return _choose(best, scene.ground, scene.settings)
@@ -196,6 +197,8 @@ def _choose(
     strong = density >= settings.rows.main_share * density[length >= length.max() / 2].max()
     main = min(np.flatnonzero(strong), key=lambda k: away[k])
     chosen = [found[main]]
+    flat = ground.flags & flags.bit("scale_flat")
+    parallel = settings.rows.flat_fan_deg if flat else settings.rows.parallel_deg
     for k in np.argsort(away, kind="stable"):
         row, stems = found[k]
         if k == main or len(chosen) == settings.rows.most_rows:
@@ -207,7 +210,7 @@ def _choose(
             crop.sum() >= settings.rows.fewest_plants
             and stems.probability[crop].mean() >= settings.rows.neighbour_trust
             and density[k] >= settings.rows.weakest * density[main]
-            and turn >= np.cos(np.deg2rad(settings.rows.parallel_deg))
+            and turn >= np.cos(np.deg2rad(parallel))
             and apart >= settings.rows.apart_cm
             and not row.flags & flags.bit("row_unsure")
         )

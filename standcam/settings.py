@@ -132,8 +132,13 @@ class RowSettings:
     """Crop plants a neighbour row must show."""
     neighbour_trust: float = 0.7
     """Mean crop probability its plants must have."""
-    parallel_deg: float = 4.0
+    fan_deg: float = 4.0
+    """Rows of one photo may differ so much in direction on the map. [degrees]"""
+    parallel_deg: float = 5.0
     """Neighbour rows run in the main row's direction within this. [degrees]"""
+    flat_fan_deg: float = 14.0
+    """The same two where one scale serves for the whole picture, so that rows run together as they do in the photo.
+    [degrees]"""
     most_rows: int = 5
     """Rows measured in one photo."""
     longest_cm: float = 1000.0
@@ -189,8 +194,13 @@ class StemSettings:
     """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
     weak_area_cm2: float = 1.0
     """Plants showing less green than this are flagged weak. [cm²]"""
-    sd_factor: float = 1.0
-    """Multiplies the error the network expects of itself; see the calibration in the training record."""
+    no_green_share: float = 0.1
+    """A peak without any plant pixel near keeps this share of its heat: stones and straw warm it now and then."""
+    sd_at_cm: float = 0.28
+    sd_power: float = 2.4
+    sd_factor: float = 1.3
+    """The network understates its error, the more the larger it is. The error given is ``factor * at * (network's /
+    at) ** power``, fitted on photos and scenes it had not seen; wrong for another network. [cm], [1], [1]"""
 
     def __post_init__(self) -> None:
         _positive(self, "widest_look_cm", "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor")

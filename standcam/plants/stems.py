@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from standcam.ground.map import GroundMap
@@ -85,13 +86,27 @@ def look_over(
     heat = look(draw(frame, vegetation, ground, view), settings.network)
     crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / SHEET_CM)
     weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / SHEET_CM)
-    return Seen(
-        frame.to_ground(crop.xy_px),
-        crop.probability,
-        crop.sd_px * SHEET_CM * settings.sd_factor,
-        frame.to_ground(weed.xy_px),
-        weed.probability,
-    )
+    crop_cm, weed_cm = frame.to_ground(crop.xy_px), frame.to_ground(weed.xy_px)
+    green = _is_green(np.concatenate([crop_cm, weed_cm]), vegetation, ground)
+    alive, weedy = green[: len(crop_cm)], green[len(crop_cm) :]
+    probability = np.where(alive, crop.probability, crop.probability * settings.no_green_share)
+    sd = settings.sd_at_cm * (crop.sd_px * SHEET_CM / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
+    return Seen(crop_cm, probability, sd, weed_cm[weedy], weed.probability[weedy])
+
+
+def _is_green(points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 2.5) -> np.ndarray:
+    """Whether any plant pixel lies near each ground point. (n,) bool"""
+    if not len(points_cm):
+        return np.zeros(0, bool)
+    step = 4
+    share = np.minimum(_block_sums(_whole_blocks(vegetation.mask, step), step), 255).astype(np.uint8)
+    px = ground.to_pixels(points_cm)
+    cell = vegetation.factor * step
+    reach = max(1, int(np.ceil(reach_cm / (float(np.nanmedian(ground.cm_per_px(px))) * cell))))
+    near = cv2.dilate(share, np.ones((2 * min(reach, 25) + 1,) * 2, np.uint8))
+    at = np.floor((px + 0.5) / cell).astype(int)
+    x, y = np.clip(at[:, 0], 0, share.shape[1] - 1), np.clip(at[:, 1], 0, share.shape[0] - 1)
+    return near[y, x] > 0
 
 
 def frame_over(
@@ -176,9 +191,7 @@ def green_areas(
         return np.empty(0)
     from scipy.spatial import cKDTree
 
-    h, w = (n // step_px for n in vegetation.mask.shape)
-    mask = vegetation.mask[: h * step_px, : w * step_px].view(np.uint8)
-    share = _block_sums(mask, step_px)
+    share = _block_sums(_whole_blocks(vegetation.mask, step_px), step_px)
     y, x = np.nonzero(share)
     px = vegetation.to_photo(np.stack([x, y], axis=1) * step_px + (step_px - 1) / 2)
     cm = ground.to_ground(px)
@@ -189,6 +202,12 @@ def green_areas(
     close = np.isfinite(apart)
     count = np.bincount(nearest[close], weights=share[y, x][seen][close], minlength=len(stems_cm))
     return count * (ground.cm_per_px(ground.to_pixels(stems_cm)) * vegetation.factor) ** 2
+
+
+def _whole_blocks(mask: np.ndarray, step: int) -> np.ndarray:
+    """The mask cut to a multiple of ``step``, as uint8."""
+    h, w = (n // step * step for n in mask.shape)
+    return mask[:h, :w].view(np.uint8)
 
 
 def _block_sums(mask: np.ndarray, step: int) -> np.ndarray:

@@ -32,6 +32,8 @@ class Field:
     """Ground each sample stands for. (n,) [cm²]"""
     middle_cm: np.ndarray
     """Ground at the middle of the picture. (2,) [cm]"""
+    flat: bool = False
+    """One scale for the whole picture: parallel rows need not be parallel on the map."""
 
 
 def resolvable(ground: GroundMap, points_px: np.ndarray, settings: RowSettings) -> np.ndarray:
@@ -53,7 +55,7 @@ def field_of(ground: GroundMap, settings: RowSettings) -> Field:
     grid = grid[resolvable(ground, grid, settings)]
     area = ground.cm_per_px(grid) ** 2 * (ground.width_px * ground.height_px / _SAMPLES)
     middle = ground.to_ground(np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]]))[0]
-    return Field(ground.to_ground(grid), area, middle)
+    return Field(ground.to_ground(grid), area, middle, bool(ground.flags & flags.bit("scale_flat")))
 
 
 def find_rows(
@@ -91,12 +93,7 @@ def find_rows(
             abs((coarse[k] - a + 90) % 180 - 90) > settings.rival_apart_deg for a in directions
         ):
             directions.append(float(coarse[k]))
-    found = []
-    for direction in directions:
-        fine = direction + np.arange(-step, step + 0.1, 0.5)
-        scored = [(_strips(points, field, a, settings), a) for a in fine]
-        strips, angle = max(scored, key=lambda pair: pair[0].peakedness)
-        found.append(_lines(strips, angle, field, settings))
+    found = [_lines(points, direction, field, settings) for direction in directions]
     return [lines for lines in found if lines]
 
 
@@ -107,6 +104,7 @@ class _Strips:
     offset_cm: np.ndarray
     strength: np.ndarray
     length_cm: np.ndarray
+    usual: float
 
     @property
     def peakedness(self) -> float:
@@ -119,7 +117,10 @@ def _axes(angle_deg: float) -> tuple[np.ndarray, np.ndarray]:
     return d, np.array([d[1], -d[0]])
 
 
-def _strips(points: np.ndarray, field: Field, angle_deg: float, settings: RowSettings) -> _Strips:
+def _strips(
+    points: np.ndarray, field: Field, angle_deg: float, settings: RowSettings, usual: float | None = None
+) -> _Strips:
+    """Strips in one direction; ``usual`` is the share of cells held by chance, by default that of these points."""
     d, right = _axes(angle_deg)
     width, cell = settings.strip_cm, settings.cell_cm
     u, v = points[:, :2] @ d, points[:, :2] @ right
@@ -137,36 +138,67 @@ def _strips(points: np.ndarray, field: Field, angle_deg: float, settings: RowSet
     length = np.bincount(((fv - low_v) / width).astype(int), weights=field.area_cm2, minlength=n_v)[:n_v] / width
     length[1:] = (length[1:] + length[:-1]) / 2
     visible = length / cell
-    usual = cells.sum() / max(visible.sum(), 1)
+    if usual is None:
+        usual = float(cells.sum() / max(visible.sum(), 1))
     # as a count in so many cells stands out from chance, were stems strewn evenly
-    chance = np.sqrt(np.maximum(visible, 6) * max(usual * (1 - min(usual, 0.95)), 0.02))
-    return _Strips(low_v + np.arange(n_v) * width, (cells - usual * visible) / chance, length)
+    # (a short strip across a corner, with one stem in it, must not beat a long one with several)
+    chance = np.sqrt(np.maximum(visible, 80 / cell) * max(usual * (1 - min(usual, 0.95)), 0.02))
+    return _Strips(low_v + np.arange(n_v) * width, (cells - usual * visible) / chance, length, usual)
 
 
-def _lines(strips: _Strips, angle: float, field: Field, settings: RowSettings) -> list[RowLine]:
-    d, right = _axes(angle)
-    s = strips.strength
-    order = [
-        k
-        for k in np.argsort(-s, kind="stable")
-        if s[k] > 0 and strips.length_cm[k] >= settings.shortest_cm
-    ]
-    taken: list[int] = []
-    for k in order:
-        if s[k] < settings.weakest * s[order[0]]:
+def _lines(points: np.ndarray, direction_deg: float, field: Field, settings: RowSettings) -> list[RowLine]:
+    """Lines near a direction, one after the other, each in the direction that suits it best.
+
+    Rows are parallel on the ground, but seldom on the map: where the tilt of the camera is not known, or is known a
+    little wrong, they run together towards the horizon.
+    """
+    step = settings.angle_step_deg
+    fine = direction_deg + _outwards(step, 0.5)
+    best = max(fine, key=lambda a: _strips(points, field, a, settings).peakedness)
+    usual = _strips(points, field, best, settings).usual
+    fan = settings.flat_fan_deg if field.flat else settings.fan_deg
+    turns = best + _outwards(fan, 2.0 if field.flat else 1.0)
+    lines: list[RowLine] = []
+    strength: list[float] = []
+    left = points
+    while len(left) and len(lines) < settings.most_rows:
+        top, line = max(
+            (_strongest(_strips(left, field, a, settings, usual), a, field, lines, settings) for a in turns),
+            key=lambda pair: pair[0],
+        )
+        if line is None or top <= 0 or (strength and top < settings.weakest * strength[0]):
             break
-        if all(abs(strips.offset_cm[k] - strips.offset_cm[m]) >= settings.apart_cm for m in taken):
-            taken.append(k)
-    middle_v = float(field.middle_cm @ right)
-    strong = [k for k in taken if s[k] >= settings.main_share * s[order[0]]] if taken else []
-    if not strong:
+        lines.append(line)
+        strength.append(top)
+        left = left[np.abs(line.offset(left[:, :2])) > settings.apart_cm / 4]
+    if not lines:
         return []
-    main = min(strong, key=lambda k: abs(strips.offset_cm[k] - middle_v))
-    others = sorted((k for k in taken if k != main), key=lambda k: abs(strips.offset_cm[k] - strips.offset_cm[main]))
+    away = [abs(float(line.offset(field.middle_cm[None])[0])) for line in lines]
+    strong = [k for k in range(len(lines)) if strength[k] >= settings.main_share * strength[0]]
+    main = min(strong, key=lambda k: away[k])
+    order = sorted(range(len(lines)), key=lambda k: (k != main, abs(away[k] - away[main])))
+    return [lines[k] for k in order]
+
+
+def _outwards(reach: float, step: float) -> np.ndarray:
+    """Steps from 0 outwards to either side: of directions that serve equally well the first wins."""
+    return np.array(sorted(np.arange(-reach, reach + step / 2, step), key=abs))
+
+
+def _strongest(
+    strips: _Strips, angle_deg: float, field: Field, taken: list[RowLine], settings: RowSettings
+) -> tuple[float, RowLine | None]:
+    """Strength and line of the best strip that is long enough and clear of the lines already taken."""
+    d, right = _axes(angle_deg)
     along = float(field.middle_cm @ d)
-    return [
-        RowLine(tuple(along * d + strips.offset_cm[k] * right), tuple(d)) for k in [main, *others][: settings.most_rows]
-    ]
+    clear = strips.length_cm >= settings.shortest_cm
+    for line in taken:
+        middles = along * d + strips.offset_cm[:, None] * right
+        clear &= np.abs(line.offset(middles)) >= settings.apart_cm
+    if not clear.any():
+        return -np.inf, None
+    k = int(np.where(clear, strips.strength, -np.inf).argmax())
+    return float(strips.strength[k]), RowLine(tuple(along * d + strips.offset_cm[k] * right), tuple(d))
 
 
 def refit(row: RowLine, points_cm: np.ndarray, weight: np.ndarray, settings: RowSettings) -> RowLine:

@@ -37,12 +37,26 @@ def test_stems_of_a_row_come_in_its_order_with_their_places():
 
 
 def test_standing_on_the_line_speaks_for_crop_and_off_it_against():
-    stems = stems_along(ROW, seen([[0, 0], [10, 5.5]], 0.5), SETTINGS)
+    heat_as_it_is = dataclasses.replace(SETTINGS, calibration=(0.0, 1.0, 0.0, 0.0))
+    stems = stems_along(ROW, seen([[0, 0], [10, 5.5]], 0.5), heat_as_it_is)
     on, off = stems.probability
     assert on > 0.5 > off
     # within a bounded factor of the odds either way
     assert on / (1 - on) <= SETTINGS.row_odds * (1 + 1e-9)
     assert off / (1 - off) >= (1 - 1e-9) / SETTINGS.row_odds
+
+
+def test_a_peak_beside_a_hotter_one_loses_and_two_hot_ones_stay_two():
+    def probabilities(*places):
+        along, heat = zip(*places, strict=True)
+        return stems_along(ROW, seen([[x, 0] for x in along], np.array(heat)), SETTINGS).probability
+
+    alone = probabilities((0, 0.45))[0]
+    beside_hotter = probabilities((0, 0.45), (3, 0.8))[0]
+    far_from_hotter = probabilities((0, 0.45), (40, 0.8))[0]
+    assert beside_hotter < 0.5 < alone
+    assert far_from_hotter == pytest.approx(alone, abs=0.01)
+    assert (probabilities((0, 0.75), (3, 0.8)) > 0.5).all()
 
 
 @given(st.lists(st.tuples(st.floats(-40, 40), st.floats(-8, 8), st.floats(0.0, 1.0)), max_size=12))
