@@ -154,7 +154,9 @@ class _Scene:
     settings: Settings
 
 
-def _rows_and_stems(scene: _Scene, seen: Seen, directions: list[list[RowLine]]) -> list[tuple[RowLine, Stems]]:
+def _rows_and_stems(
+    scene: _Scene, seen: Seen, directions: list[list[RowLine]]
+) -> list[tuple[RowLine, Stems]]:
     """Measured rows with their stems, the row the photo was taken of first."""
     best: list[tuple[RowLine, Stems]] = []
     best_sum = 0.0
@@ -205,7 +207,9 @@ def _choose(
             continue
         crop = stems.probability >= settings.stems.crop_probability
         turn = abs(np.dot(row.direction, chosen[0][0].direction))
-        apart = min(abs(float(other.offset(row.points((row.from_cm + row.to_cm) / 2))[0])) for other, _ in chosen)
+        apart = min(
+            abs(float(other.offset(row.points((row.from_cm + row.to_cm) / 2))[0])) for other, _ in chosen
+        )
         trusted = (
             crop.sum() >= settings.rows.fewest_plants
             and stems.probability[crop].mean() >= settings.rows.neighbour_trust
@@ -251,8 +255,9 @@ def _plants(
         )
         for n, (row, s) in enumerate(zip(rows, stems, strict=True), start=1)
     ]
-    crop = np.concatenate([s.points_cm[s.probability >= settings.crop_probability] for s in stems])
-    weeds = _clear_of(seen.weed_cm, crop, settings.weeds_apart_cm)
+    likely = seen.crop_cm[seen.crop_probability >= settings.lowest_probability * 3]
+    weeds = _clear_of(seen.weed_cm, likely, settings.weeds_apart_cm)
+    weeds &= _beside(rows, seen.weed_cm, settings.weeds_reach_cm)
     if weeds.any():
         places = seen.weed_cm[weeds]
         offsets = np.stack([row.offset(places) for row in rows])
@@ -282,12 +287,29 @@ def _plants(
     area = green_areas(places, scene.vegetation, scene.ground)
     bits = plants["bits"].to_numpy() | _picture_flags(px, area, scene)
     plants = plants.assign(
-        photo=photo, plot=plot, x_px=px[:, 0], y_px=px[:, 1], area_cm2=area, flags=[flags.words(b) for b in bits]
+        photo=photo,
+        plot=plot,
+        x_px=px[:, 0],
+        y_px=px[:, 1],
+        area_cm2=area,
+        flags=[flags.words(b) for b in bits],
     )
     # crop first, so that plants carry the numbers a person would give them walking along the row
-    plants = plants.sort_values(["row", "is_crop", "position_cm"], ascending=[True, False, True], kind="stable")
+    plants = plants.sort_values(
+        ["row", "is_crop", "position_cm"], ascending=[True, False, True], kind="stable"
+    )
     plants["plant"] = np.arange(1, len(plants) + 1)
     return tables.conform(tables.PLANTS, plants.drop(columns=["x_cm", "y_cm", "bits"]))
+
+
+def _beside(rows: tuple[RowLine, ...], places: np.ndarray, reach_cm: float) -> np.ndarray:
+    """Which places lie beside the measured stretch of a row: farther off, another row's plants would pass for weeds."""
+    near = np.zeros(len(places), bool)
+    for row in rows:
+        position = row.position(places)
+        along = (position >= row.from_cm) & (position <= row.to_cm)
+        near |= along & (np.abs(row.offset(places)) <= reach_cm)
+    return near
 
 
 def _clear_of(places: np.ndarray, others: np.ndarray, apart_cm: float) -> np.ndarray:
@@ -314,7 +336,12 @@ def _picture_flags(px: np.ndarray, area_cm2: np.ndarray, scene: _Scene) -> np.nd
 
 
 def _stretches(
-    photo: str, plot: str, rows: tuple[RowLine, ...], plants: pd.DataFrame, ground: GroundMap, photo_flags: int
+    photo: str,
+    plot: str,
+    rows: tuple[RowLine, ...],
+    plants: pd.DataFrame,
+    ground: GroundMap,
+    photo_flags: int,
 ) -> pd.DataFrame:
     lines = []
     for n, row in enumerate(rows, start=1):

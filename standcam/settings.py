@@ -95,7 +95,9 @@ class VegetationSettings:
     def __post_init__(self) -> None:
         _positive(self, "work_mm_per_px", "grow_mm", "min_sure_mm2")
         if self.fair_greenness > self.sure_greenness:
-            raise BadSettings("vegetation.fair_greenness is above sure_greenness.", "Regions grow downwards: lower it.")
+            raise BadSettings(
+                "vegetation.fair_greenness is above sure_greenness.", "Regions grow downwards: lower it."
+            )
 
 
 @dataclass(frozen=True)
@@ -188,13 +190,15 @@ class StemSettings:
     """Stems at least this likely count as crop."""
     weed_probability: float = 0.5
     """Weeds at least this likely are listed."""
+    weeds_reach_cm: float = 30.0
+    """Weeds are listed this far to either side of a measured row. Wrong for rows narrower than 60 cm. [cm]"""
     weeds_apart_cm: float = 2.0
     """Weeds nearer than this are one. [cm]"""
     double_cm: float = 5.0
     """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
     weak_area_cm2: float = 1.0
     """Plants showing less green than this are flagged weak. [cm²]"""
-    no_green_share: float = 0.1
+    no_green_share: float = 0.5
     """A peak without any plant pixel near keeps this share of its heat: stones and straw warm it now and then."""
     sd_at_cm: float = 0.28
     sd_power: float = 2.4
@@ -285,7 +289,8 @@ def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Setting
         unknown = sorted(set(values) - known)
         if unknown:
             raise BadSettings(
-                f"{where} [{stage}] has unknown settings: {', '.join(unknown)}.", f"Known are: {', '.join(sorted(known))}."
+                f"{where} [{stage}] has unknown settings: {', '.join(unknown)}.",
+                f"Known are: {', '.join(sorted(known))}.",
             )
         values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
         try:
@@ -307,7 +312,9 @@ def read_settings(path: str | Path) -> Settings:
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise BadSettings(f"Survey file {path} cannot be read: {error.strerror}.", "Check the path.") from None
+        raise BadSettings(
+            f"Survey file {path} cannot be read: {error.strerror}.", "Check the path."
+        ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadSettings(f"Survey file {path} is no valid TOML: {error}.", "Mend that line.") from None
     settings = settings_from_dict(data, str(path))

@@ -7,6 +7,7 @@ gives a table with the right columns and no rows; ``check`` says all that is wro
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -206,6 +207,12 @@ def empty(table: Table) -> pd.DataFrame:
     return pd.DataFrame({c.name: pd.Series(dtype=c.dtype) for c in table.columns})
 
 
+@cache
+def _dtype(name: str) -> object:
+    """The dtype that pandas gives a column of this name."""
+    return pd.Series(dtype=name).dtype
+
+
 def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
     """Columns of ``table`` in order and with their dtypes; missing float columns become NaN, strings empty.
 
@@ -216,6 +223,11 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
     BadTable
         If an integer or boolean column is missing, or a column cannot take its dtype.
     """
+    wanted = [c.name for c in table.columns]
+    if list(df.columns[: len(wanted)]) == wanted and all(
+        df[c.name].dtype == _dtype(c.dtype) for c in table.columns
+    ):
+        return df.reset_index(drop=True)
     out = {}
     for c in table.columns:
         if c.name in df:
@@ -229,7 +241,7 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
                 f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables."
             )
         try:
-            out[c.name] = series.astype(c.dtype)
+            out[c.name] = series if series.dtype == _dtype(c.dtype) else series.astype(c.dtype)
         except (TypeError, ValueError) as error:
             raise BadTable(f"Column {c.name!r} of table {table.name} is no {c.dtype}: {error}.") from None
     extra = [name for name in df if name not in out]

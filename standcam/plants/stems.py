@@ -40,7 +40,11 @@ class Stems:
         """Some of the stems, by mask or index, placed along another line of the same row."""
         points = self.points_cm[chosen]
         return Stems(
-            points, row.position(points), row.offset(points), self.position_sd_cm[chosen], self.probability[chosen]
+            points,
+            row.position(points),
+            row.offset(points),
+            self.position_sd_cm[chosen],
+            self.probability[chosen],
         )
 
 
@@ -64,7 +68,11 @@ class Seen:
 
 
 def look_over(
-    field_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, view: View, settings: StemSettings | None = None
+    field_cm: np.ndarray,
+    vegetation: Vegetation,
+    ground: GroundMap,
+    view: View,
+    settings: StemSettings | None = None,
 ) -> Seen:
     """Find stems and weeds all over the photo.
 
@@ -90,11 +98,17 @@ def look_over(
     green = _is_green(np.concatenate([crop_cm, weed_cm]), vegetation, ground)
     alive, weedy = green[: len(crop_cm)], green[len(crop_cm) :]
     probability = np.where(alive, crop.probability, crop.probability * settings.no_green_share)
-    sd = settings.sd_at_cm * (crop.sd_px * SHEET_CM / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
+    sd = (
+        settings.sd_at_cm
+        * (crop.sd_px * SHEET_CM / settings.sd_at_cm) ** settings.sd_power
+        * settings.sd_factor
+    )
     return Seen(crop_cm, probability, sd, weed_cm[weedy], weed.probability[weedy])
 
 
-def _is_green(points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 2.5) -> np.ndarray:
+def _is_green(
+    points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 2.5
+) -> np.ndarray:
     """Whether any plant pixel lies near each ground point. (n,) bool"""
     if not len(points_cm):
         return np.zeros(0, bool)
@@ -213,4 +227,9 @@ def _whole_blocks(mask: np.ndarray, step: int) -> np.ndarray:
 def _block_sums(mask: np.ndarray, step: int) -> np.ndarray:
     """Set pixels in each square of ``step`` pixels."""
     h, w = mask.shape[0] // step, mask.shape[1] // step
-    return mask.reshape(h, step, w * step).sum(axis=1, dtype=np.uint8).reshape(h, w, step).sum(axis=2, dtype=np.uint16)
+    return (
+        mask.reshape(h, step, w * step)
+        .sum(axis=1, dtype=np.uint8)
+        .reshape(h, w, step)
+        .sum(axis=2, dtype=np.uint16)
+    )

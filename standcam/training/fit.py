@@ -59,15 +59,20 @@ class Deck:
         plans = [self._plan(i) for i in chosen]
         to_sheet = np.stack([turn * scale for turn, scale, _ in plans])
         middle = np.stack([m for _, _, m in plans])
-        place = self._device(middle)[:, :, None, None] + torch.einsum("nij,jhw->nihw", self._device(to_sheet), self.xy)
+        place = self._device(middle)[:, :, None, None] + torch.einsum(
+            "nij,jhw->nihw", self._device(to_sheet), self.xy
+        )
         sizes = self._device(np.array([self.images[i].shape[:1:-1] for i in chosen]))[:, :, None, None]
         grid = ((place + 0.5) / sizes * 2 - 1).permute(0, 2, 3, 1)
-        rgb = torch.cat(
-            [
-                F.grid_sample(self.images[i], g[None].to(self.images[i].dtype), align_corners=False)
-                for i, g in zip(chosen, grid, strict=True)
-            ]
-        ).float() + 128 / 255
+        rgb = (
+            torch.cat(
+                [
+                    F.grid_sample(self.images[i], g[None].to(self.images[i].dtype), align_corners=False)
+                    for i, g in zip(chosen, grid, strict=True)
+                ]
+            ).float()
+            + 128 / 255
+        )
         rgb = self._light(rgb)
         foot = self._device(np.array([self.items[i]["foot_px"] for i in chosen]))[:, :, None, None]
         height = self._device(np.array([self.items[i]["height_px"] for i in chosen]))[:, None, None, None]
@@ -99,7 +104,10 @@ class Deck:
         rng, n = self.rng, len(rgb)
         gain = np.exp(rng.normal(0, 0.22, (n, 1))) * np.exp(rng.normal(0, 0.06, (n, 3)))
         gamma = np.exp(rng.normal(0, 0.15, n))
-        rgb = rgb.clamp(1e-4, 1) ** self._device(gamma)[:, None, None, None] * self._device(gain)[:, :, None, None]
+        rgb = (
+            rgb.clamp(1e-4, 1) ** self._device(gamma)[:, None, None, None]
+            * self._device(gain)[:, :, None, None]
+        )
         colour = np.where(rng.random(n) < 0.3, rng.uniform(0.6, 1.4, n), 1.0)
         grey = rgb.mean(1, keepdim=True)
         rgb = grey + (rgb - grey) * self._device(colour)[:, None, None, None]
@@ -196,8 +204,12 @@ def main() -> None:
     ask.add_argument("--batch", type=int, default=32)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--start", type=Path, help="weights to go on from")
-    ask.add_argument("--seconds", type=float, default=0, help="fewer steps, so that fitting takes about this long")
-    ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo that was not made, for a check")
+    ask.add_argument(
+        "--seconds", type=float, default=0, help="fewer steps, so that fitting takes about this long"
+    )
+    ask.add_argument(
+        "--leave-out", type=int, default=0, help="leave out every n-th photo that was not made, for a check"
+    )
     a = ask.parse_args()
     samples = [s for path in a.samples for s in pickle.loads(path.read_bytes())]
     if a.leave_out:

@@ -12,7 +12,9 @@ OUTPUTS = 5
 
 
 def _conv(a: int, b: int, stride: int = 1, size: int = 3) -> nn.Sequential:
-    return nn.Sequential(nn.Conv2d(a, b, size, stride, size // 2, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True))
+    return nn.Sequential(
+        nn.Conv2d(a, b, size, stride, size // 2, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True)
+    )
 
 
 class StemNet(nn.Module):

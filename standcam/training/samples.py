@@ -42,6 +42,8 @@ from standcam.vegetation.segment import segment
 CROP, WEED, UNSURE = 0, 1, 2
 SAMPLE_CM = 0.25
 """Pixel of the samples: finer than at run time, for they are turned and stretched while training. [cm]"""
+
+
 @dataclass(frozen=True)
 class Sample:
     """One training sheet."""
@@ -67,7 +69,8 @@ def true_map(scene: dict) -> GroundMap:
     px_from_ground = K @ np.c_[to_world.T[:, 0] * 10, to_world.T[:, 1] * 10, -to_world.T @ place]
     centre = ((cam["cx_px"] + 0.5) / w, (cam["cy_px"] + 0.5) / h)
     lens = LensProfile(
-        focal=cam["fx_px"] / max(w, h), centre=centre if w >= h else (1 - centre[1], centre[0]),
+        focal=cam["fx_px"] / max(w, h),
+        centre=centre if w >= h else (1 - centre[1], centre[0]),
         k1=scene["distortion"]["k1"],
     )
     x, y, z = place / 10
@@ -112,7 +115,11 @@ def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
     """A scene drawn over crops, stages, stands, soils, light, straw, weeds and views."""
     soybean = rng.random() < 0.4
     portrait = rng.random() < 0.3
-    azimuth = rng.choice([0.0, 90.0, 180.0, 270.0]) + rng.normal(0, 12) if rng.random() < 0.8 else rng.uniform(0, 360)
+    azimuth = (
+        rng.choice([0.0, 90.0, 180.0, 270.0]) + rng.normal(0, 12)
+        if rng.random() < 0.8
+        else rng.uniform(0, 360)
+    )
     return SceneRecipe(
         name,
         PlanterRecipe(
@@ -186,7 +193,9 @@ def main() -> None:
     """Command line: ``python -m standcam.training.samples OUT.pkl [--folder DIR]... [--made N]``."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("out", type=Path)
-    ask.add_argument("--folder", type=Path, action="append", default=[], help="photos with truth, scene layout")
+    ask.add_argument(
+        "--folder", type=Path, action="append", default=[], help="photos with truth, scene layout"
+    )
     ask.add_argument("--made", type=int, default=0, help="scenes to make")
     ask.add_argument("--seed", type=int, default=1)
     a = ask.parse_args()

@@ -13,6 +13,7 @@ As the score depends on colour alone it is worked out for 65,536 colours, not fo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -131,46 +132,72 @@ def _mark_mask(ground: GroundMap, factor: int, shape: tuple[int, int]) -> np.nda
     return covered
 
 
+@dataclass(frozen=True)
+class _Colours:
+    """What greenness reads of colours: light, excess green and green minus red. (n,) each [levels]"""
+
+    light: np.ndarray
+    green: np.ndarray
+    red: np.ndarray
+
+    @staticmethod
+    def of(r: np.ndarray, g: np.ndarray, b: np.ndarray) -> _Colours:
+        return _Colours(brightness(r, g, b), excess_green(r, g, b), green_minus_red(r, g, b))
+
+    def __getitem__(self, which: np.ndarray) -> _Colours:
+        return _Colours(self.light[which], self.green[which], self.red[which])
+
+    def __len__(self) -> int:
+        return len(self.light)
+
+
+@cache
+def _every_colour() -> _Colours:
+    """All 5-6-5 codes, at the middle of the levels they stand for."""
+    code = np.arange(65536)
+    # OpenCV's name BGR565 puts blue in the low bits
+    return _Colours.of((code >> 11) * 8 + 3.5, (code >> 5 & 63) * 4 + 1.5, (code & 31) * 8 + 3.5)
+
+
 def _score_table(rgb: np.ndarray, covered: np.ndarray | None) -> np.ndarray:
     """Greenness of every 5-6-5 bit colour for the soil of this picture. uint8 (65536,)"""
-    step = max(1, int(np.sqrt(rgb.shape[0] * rgb.shape[1] / 60_000)))
+    step = max(1, int(np.sqrt(rgb.shape[0] * rgb.shape[1] / 25_000)))
     sample = rgb[::step, ::step].reshape(-1, 3)
     if covered is not None:
         sample = sample[covered[::step, ::step].ravel() == 0]
-    code = np.arange(65536)
-    # 5-6-5 codes at the middle of the levels they stand for; OpenCV's name BGR565 puts blue in the low bits
-    b, g, r = (code & 31) * 8 + 3.5, (code >> 5 & 63) * 4 + 1.5, (code >> 11) * 8 + 3.5
-    curves = None
-    for _ in range(2):  # the second round leaves out what the first found green: a closing canopy must not pass for soil
-        soil = sample
-        if curves is not None:
-            soil = sample[_greenness(*sample.T, curves) < 1.0]
+    soil = colours = _Colours.of(*sample.T)
+    curves = _NO_SOIL
+    for _ in range(
+        2
+    ):  # the second round leaves out what the first found green: canopy must not pass for soil
         if len(soil) < 200:
             break
         curves = _soil_curves(soil)
-    if curves is None:
-        curves = (np.array([0.0]), np.array([0.0]), np.array([0.0]))
-    greenness = _greenness(r, g, b, curves)
-    return np.clip(np.round(SCORE_ZERO + SCORE_STEP * greenness), 0, 255).astype(np.uint8)
+        soil = colours[_greenness(colours, curves) < 1.0]
+    levels = SCORE_ZERO + SCORE_STEP * _greenness(_every_colour(), curves)
+    return np.clip(np.round(levels), 0, 255).astype(np.uint8)
 
 
-def _soil_curves(soil: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    r, g, b = soil.T
-    light = brightness(r, g, b)
-    order = np.argsort(light.astype(np.uint8), kind="stable")  # whole levels sort by radix, far faster
+_Curves = tuple[np.ndarray, np.ndarray, np.ndarray]
+_NO_SOIL: _Curves = (np.zeros(1), np.zeros(1), np.zeros(1))
+
+
+def _soil_curves(soil: _Colours) -> _Curves:
+    """Median excess green and green minus red over brightness, in sixteen parts of equal size."""
+    order = np.argsort(soil.light.astype(np.uint8), kind="stable")  # whole levels sort by radix, far faster
     parts = np.array_split(order, 16)
-    green, red = excess_green(r, g, b), green_minus_red(r, g, b)
     return (
-        np.array([light[p].mean() for p in parts]),
-        np.array([np.median(green[p]) for p in parts]),
-        np.array([np.median(red[p]) for p in parts]),
+        np.array([soil.light[p].mean() for p in parts]),
+        np.array([np.median(soil.green[p]) for p in parts]),
+        np.array([np.median(soil.red[p]) for p in parts]),
     )
 
 
-def _greenness(r, g, b, curves) -> np.ndarray:
-    light, green, red = brightness(r, g, b), excess_green(r, g, b), green_minus_red(r, g, b)
+def _greenness(colours: _Colours, curves: _Curves) -> np.ndarray:
+    light, green, red = colours.light, colours.green, colours.red
     at, soil_green, soil_red = curves
-    over_green, over_red = green - np.interp(light, at, soil_green), red - np.interp(light, at, soil_red)
+    over_green = green - np.interp(light, at, soil_green)
+    over_red = red - np.interp(light, at, soil_red)
     w = _WEIGHTS
     return w[0] * over_green + w[1] * over_red + (w[2] * green + w[3] * red) / (light + _DARK) + _OFFSET
 
