@@ -21,11 +21,8 @@ class Flag:
 REGISTER: tuple[Flag, ...] = (
     # on a plant
     Flag(1 << 0, "split", "one of several plants told apart within touching leaves"),
-    Flag(1 << 1, "at_edge", "the plant touches the edge of the picture or of the board"),
-    Flag(1 << 2, "shaded", "the plant stands in shadow"),
+    Flag(1 << 1, "at_edge", "the stem stands within 2 cm of the edge of the picture"),
     Flag(1 << 3, "weak", "few pixels: small, far or hidden plant"),
-    Flag(1 << 4, "edited", "added, moved or re-classed by a person"),
-    Flag(1 << 5, "seam", "seen in two overlapping pictures and merged"),
     # on a row
     Flag(1 << 8, "censored_ends", "the first and last open stretch are not counted as gaps"),
     Flag(1 << 9, "row_unsure", "few plants, or plants far off the line: the row direction is unsure"),

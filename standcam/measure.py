@@ -122,6 +122,7 @@ def measure_on(
     stems = [_turned(s, line, row) for (line, s), row in zip(found, rows, strict=True)]
     name, plot = photo.path.name, plot or photo.path.stem
     plants = _plants(name, plot, rows, stems, seen, scene)
+    rows = tuple(_crowded(row, scene) for row in rows)
     stretches = _stretches(name, plot, rows, plants, ground, photo_flags)
     if not ground.has_scale:
         plants[["position_cm", "offset_cm", "position_sd_cm", "area_cm2"]] = np.nan
@@ -333,6 +334,20 @@ def _picture_flags(px: np.ndarray, area_cm2: np.ndarray, scene: _Scene) -> np.nd
     reach = 2.0 / scene.ground.cm_per_px(px)[:, None]
     edge = ((px < reach) | (px > size - 1 - reach)).any(axis=1)
     return bits | np.where(edge, flags.bit("at_edge"), 0)
+
+
+def _crowded(row: RowLine, scene: _Scene) -> RowLine:
+    """The row, flagged where leaves close over most of its line: a plant may then hide behind another."""
+    places = np.arange(row.from_cm, row.to_cm, 1.0)
+    if not len(places):
+        return row
+    at = np.nan_to_num(np.round(scene.vegetation.to_work(scene.ground.to_pixels(row.points(places)))), nan=-1)
+    h, w = scene.vegetation.mask.shape
+    inside = (at >= 0).all(axis=1) & (at[:, 0] < w) & (at[:, 1] < h)
+    x, y = at[inside].astype(int).T
+    green = scene.vegetation.mask[y, x].sum() / len(places)
+    closed = green > scene.settings.rows.closed_share
+    return replace(row, flags=row.flags | (flags.bit("crowded") if closed else 0))
 
 
 def _stretches(

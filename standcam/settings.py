@@ -147,6 +147,9 @@ class RowSettings:
     """Farthest the row is followed from the picture's middle. [cm]"""
     widest_scatter_cm: float = 3.0
     """Stems scattered more than this about their line make the row unsure. [cm]"""
+    closed_share: float = 0.5
+    """Where more than this share of the row line is green, plants may hide plants and the row is flagged crowded.
+    Evenly standing seedlings cover up to a third of it (chosen by us)."""
     bend_plants: int = 6
     """Fewer plants cannot show a bend."""
     bend_span_cm: float = 100.0

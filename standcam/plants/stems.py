@@ -184,13 +184,20 @@ def calibrated(probability: np.ndarray, points_cm: np.ndarray, settings: StemSet
     own = np.log(p / (1 - p))
     if not len(own):
         return probability
-    apart = np.linalg.norm(points_cm[:, None] - points_cm[None], axis=2)
-    apart[own[None] <= own[:, None]] = np.inf  # only hotter peaks count; the hottest has none
-    nearest = apart.argmin(axis=1)
-    closeness = np.exp(-apart[np.arange(len(own)), nearest] / settings.closeness_cm)
+    closeness, above = rivalry(own, points_cm, settings.closeness_cm)
     base, by_heat, by_closeness, by_rival = settings.calibration
-    logit = base + by_heat * own + closeness * (by_closeness + by_rival * (own[nearest] - own))
+    logit = base + by_heat * own + closeness * (by_closeness + by_rival * above)
     return 1 / (1 + np.exp(-logit))
+
+
+def rivalry(heat: np.ndarray, points_cm: np.ndarray, closeness_cm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Closeness of the nearest hotter peak (1 at no distance, 0 far off or none) and how much hotter it is. (n,) each"""
+    apart = np.linalg.norm(points_cm[:, None] - points_cm[None], axis=2)
+    apart[heat[None] <= heat[:, None]] = np.inf  # only hotter peaks count; the hottest has none
+    if not len(heat):
+        return np.empty(0), np.empty(0)
+    nearest = apart.argmin(axis=1)
+    return np.exp(-apart[np.arange(len(heat)), nearest] / closeness_cm), heat[nearest] - heat
 
 
 def green_areas(

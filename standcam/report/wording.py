@@ -13,7 +13,7 @@ NOTHING = "-"
 MAX_PROBLEMS = 12
 """Problems spelt out on the screen; problems.csv has them all."""
 
-QUIET = flags.bit("censored_ends", "split", "edited", "beyond_stretch", "nominal_estimated", "no_population")
+QUIET = flags.bit("censored_ends", "split", "beyond_stretch", "nominal_estimated", "no_population")
 """True of most good photos, or said in a line of its own: kept in the tables, no reason to look twice."""
 
 SCALE_METHODS = {
