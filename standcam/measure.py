@@ -110,8 +110,8 @@ def measure_on(
         notes.append(
             "No plant in a row was found: an empty stand, or a picture that cannot be read."
             if len(field.points_cm)
-            else f"Nowhere does a pixel show less than {settings.rows.coarsest_mm_per_px:g} mm of ground, which it takes "
-            "to tell stems: photograph from closer, or check the scale."
+            else f"Nowhere does a pixel show less than {settings.rows.coarsest_mm_per_px:g} mm of ground, which it "
+            "takes to tell stems: photograph from closer, or check the scale."
         )
         line = measured_stretch(middle_line(ground), ground, settings.rows)
         doubtful = found[0][1] if found else Stems.none()

@@ -16,7 +16,7 @@ import numpy as np
 from standcam.plants.sheet import Sheet
 
 SHEET_CM = 0.3
-"""Pixel of the sheets the network was trained on: a third of a leaf's width, and no more pixels than time allows. [cm]"""
+"""Pixel of the sheets the network was trained on: a third of a leaf's width, no finer than time allows. [cm]"""
 STRIDE = 2
 """Sheet pixels to a cell of heat."""
 GRANULE_PX = 16

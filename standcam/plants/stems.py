@@ -191,7 +191,7 @@ def calibrated(probability: np.ndarray, points_cm: np.ndarray, settings: StemSet
 
 
 def rivalry(heat: np.ndarray, points_cm: np.ndarray, closeness_cm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Closeness of the nearest hotter peak (1 at no distance, 0 far off or none) and how much hotter it is. (n,) each"""
+    """Closeness of the nearest hotter peak (1 at no distance, 0 when there is none), and how much hotter it is. (n,)"""
     apart = np.linalg.norm(points_cm[:, None] - points_cm[None], axis=2)
     apart[heat[None] <= heat[:, None]] = np.inf  # only hotter peaks count; the hottest has none
     if not len(heat):

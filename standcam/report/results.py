@@ -104,6 +104,7 @@ class ResultsWriter:
     """
 
     def __init__(self, out: str | Path, force: bool = False) -> None:
+        """Claim the folder; nothing in it is touched before ``finish``."""
         check_out(out, force)
         self.out, self.force = Path(out), force
         self._marked: list[str] = []

@@ -15,7 +15,6 @@ from standcam.ground.map import GroundMap
 from standcam.rows.line import RowLine
 from standcam.settings import RowSettings
 
-
 _SAMPLES = 2304
 """Of the picture, to tell how much of each strip it shows."""
 _PLASTIC = 1.324717957244746

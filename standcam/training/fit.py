@@ -17,11 +17,9 @@ import torch
 from torch.nn import functional as F
 
 from standcam.plants.heat import SHEET_CM
+from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
 from standcam.training.model import StemNet
 
-CROP, WEED, UNSURE = 0, 1, 2
-SAMPLE_CM = 0.25
-"""Pixel of the samples. [cm]"""
 SIZE_PX = 224
 """Side of the pieces. [px]"""
 MADE_SHARE = 0.4
@@ -34,6 +32,7 @@ class Deck:
     """Samples on the device, drawn with chance changes."""
 
     def __init__(self, samples: list[dict], device: str, seed: int) -> None:
+        """Take samples, as ``standcam.training.samples`` writes them, to a device."""
         self.device, self.rng = device, np.random.default_rng(seed)
         self.items = [s for s in samples if len(s["stems"])]
         dtype = torch.float16 if device != "cpu" else torch.float32
@@ -119,6 +118,7 @@ class Deck:
 
 def _decoded(jpeg: bytes) -> torch.Tensor:
     bgr = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    assert bgr is not None, "samples hold whole JPEGs"
     return torch.from_numpy(np.ascontiguousarray(bgr[..., ::-1])).permute(2, 0, 1)[None].float()
 
 

@@ -21,6 +21,7 @@ class StemNet(nn.Module):
     """Four levels, strides 2 to 16; skips are added, so that no tensor is copied for joining."""
 
     def __init__(self, widths: tuple[int, int, int, int] = (16, 32, 48, 64)) -> None:
+        """Channels of the four levels."""
         super().__init__()
         a, b, c, d = widths
         self.stem = nn.Sequential(_conv(INPUTS, a, 2, 5), _conv(a, a))
@@ -35,7 +36,8 @@ class StemNet(nn.Module):
         self.join0 = _conv(a, a)
         self.head = nn.Sequential(_conv(a, a), nn.Conv2d(a, OUTPUTS, 1))
         # stems are rare: start from their share, or the first steps are spent on unlearning
-        self.head[-1].bias.data[:2] = -4.0
+        last: nn.Conv2d = self.head[-1]  # type: ignore[assignment]
+        last.bias.data[:2] = -4.0  # type: ignore[union-attr]
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         """(n, INPUTS, h, w), h and w multiples of 16 -> (n, OUTPUTS, h / 2, w / 2)"""

@@ -37,11 +37,8 @@ from standcam.synthetic.recipe import (
     TargetRecipe,
 )
 from standcam.synthetic.scene import make_scene
+from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
 from standcam.vegetation.segment import segment
-
-CROP, WEED, UNSURE = 0, 1, 2
-SAMPLE_CM = 0.25
-"""Pixel of the samples: finer than at run time, for they are turned and stretched while training. [cm]"""
 
 
 @dataclass(frozen=True)
