@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import pickle
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -128,7 +129,7 @@ def targets(stems: np.ndarray, h: int, w: int, device: str) -> tuple[torch.Tenso
     Heat is a Gaussian of ``SPREAD_CELLS`` about each stem: narrow enough for doubles to stay two, wide enough that
     a place known to a few millimetres can be learnt. Offsets count within two cells of a crop stem.
     """
-    s = torch.from_numpy(stems).to(device)
+    s = torch.from_numpy(_near(stems, h, w)).to(device)
     # stride 2, the middle of a cell between its two input pixels
     cx, cy = ((s[..., k, None, None] + 0.5) / 2 - 0.5 for k in (0, 1))
     gx = torch.arange(w, device=device, dtype=torch.float32)[None, None, None]
@@ -149,6 +150,17 @@ def targets(stems: np.ndarray, h: int, w: int, device: str) -> tuple[torch.Tenso
     return torch.stack(heat, 1), (~unsure).float()[:, None], offset * mask[:, None], mask
 
 
+def _near(stems: np.ndarray, h: int, w: int) -> np.ndarray:
+    """Only stems that warm a cell of the grid, packed to the front; most of a photo's lie outside a piece."""
+    reach = 16
+    x, y = stems[..., 0], stems[..., 1]
+    inside = (stems[..., 2] >= 0) & (x > -reach) & (x < 2 * w + reach) & (y > -reach) & (y < 2 * h + reach)
+    packed = np.full((len(stems), max(int(inside.sum(axis=1).max()), 1), 3), -1, np.float32)
+    for k, own in enumerate(inside):
+        packed[k, : own.sum()] = stems[k, own]
+    return packed
+
+
 def loss_of(out: torch.Tensor, heat, weight, offset, mask) -> torch.Tensor:
     """Cross entropy on soft heat, weighed by the squared miss, and Laplace likelihood on offsets.
 
@@ -165,30 +177,54 @@ def loss_of(out: torch.Tensor, heat, weight, offset, mask) -> torch.Tensor:
     return parts[0] + 0.3 * parts[1] + 0.25 * likelihood.sum() / mask.sum().clamp(min=1)
 
 
-def fit(
-    samples: list[dict], steps: int, batch: int, seed: int, device: str, start: Path | None = None, log=print
-) -> StemNet:
-    """Fit a network; repeatable from its seed up to the rounding of the device's sums."""
-    torch.manual_seed(seed)
-    deck, net = Deck(samples, device, seed), StemNet().to(device)
+@dataclass(frozen=True)
+class Course:
+    """How long and how fast to fit."""
+
+    steps: int = 12_000
+    seconds: float = 0.0
+    """Fewer steps, so that fitting takes about this long on the machine at hand. 0: all steps. [s]"""
+    batch: int = 32
+    rate: float = 3e-3
+    """Highest learning rate of the cycle; 1e-3 suits batches of 8."""
+    seed: int = 1
+
+
+def fit(samples: list[dict], course: Course, device: str, start: Path | None = None, log=print) -> StemNet:
+    """Fit a network; repeatable from its seed, for a given number of steps, up to the rounding of the device's sums."""
+    torch.manual_seed(course.seed)
+    deck, net = Deck(samples, device, course.seed), StemNet().to(device)
     if start is not None:
         net.load_state_dict(torch.load(start, map_location=device))
-    h = w = SIZE_PX
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-    optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=1e-2, fused=device != "cpu")
-    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, 3e-3, total_steps=steps, pct_start=0.1)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=course.rate / 25, weight_decay=1e-2, fused=device != "cpu")
     net.train()
-    total, since = 0.0, time.time()
-    for step in range(1, steps + 1):
-        x, stems = deck.draw(batch)
-        loss = loss_of(net(x), *targets(stems, h // 2, w // 2, device))
+
+    def one_step() -> torch.Tensor:
+        x, stems = deck.draw(course.batch)
+        loss = loss_of(net(x), *targets(stems, SIZE_PX // 2, SIZE_PX // 2, device))
         optimiser.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
         optimiser.step()
+        return loss.detach()
+
+    steps = course.steps
+    if course.seconds:
+        for _ in range(10):
+            one_step()
+        since = time.time()
+        for _ in range(30):
+            float(one_step())
+        steps = min(steps, int(course.seconds / (time.time() - since) * 30))
+        log(f"{steps} steps", flush=True)
+    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, course.rate, total_steps=steps, pct_start=0.1)
+    total, since = 0.0, time.time()
+    for step in range(1, steps + 1):
+        loss = one_step()
         schedule.step()
-        total += float(loss.detach()) if step % 10 == 0 else 0.0
+        total += float(loss) if step % 10 == 0 else 0.0
         if step % 500 == 0:
             log(f"step {step} loss {total / 50:.3f} {time.time() - since:.0f} s", flush=True)
             total = 0.0
@@ -200,9 +236,10 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("samples", type=Path, nargs="+")
     ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--steps", type=int, default=6000)
-    ask.add_argument("--batch", type=int, default=32)
-    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--steps", type=int, default=Course.steps)
+    ask.add_argument("--batch", type=int, default=Course.batch)
+    ask.add_argument("--rate", type=float, default=Course.rate)
+    ask.add_argument("--seed", type=int, default=Course.seed)
     ask.add_argument("--start", type=Path, help="weights to go on from")
     ask.add_argument(
         "--seconds", type=float, default=0, help="fewer steps, so that fitting takes about this long"
@@ -217,14 +254,8 @@ def main() -> None:
         left = set(names[:: a.leave_out])
         samples = [s for s in samples if s["photo"] not in left]
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    steps = a.steps
-    if a.seconds:
-        fit(samples, 20, a.batch, a.seed, device)
-        since = time.time()
-        fit(samples, 60, a.batch, a.seed, device)
-        steps = min(steps, int(a.seconds / (time.time() - since) * 60 * 0.93))
-        print(f"{steps} steps", flush=True)
-    net = fit(samples, steps, a.batch, a.seed, device, a.start)
+    course = Course(a.steps, a.seconds, a.batch, a.rate, a.seed)
+    net = fit(samples, course, device, a.start)
     torch.save(net.cpu().state_dict(), a.out)
 
 
