@@ -194,7 +194,7 @@ def _choose(
         return []
     length = np.array([max(row.length_cm, 1.0) for row, _ in found])
     density = np.array([s.probability.sum() for _, s in found]) / length
-    middle = ground.to_ground(np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]]))
+    middle = ground.to_ground(ground.middle_px)
     away = np.array([abs(float(row.offset(middle)[0])) for row, _ in found])
     # a few plants on a short piece of a neighbour are no measure of how dense rows are
     strong = density >= settings.rows.main_share * density[length >= length.max() / 2].max()

@@ -58,6 +58,11 @@ class GroundMap:
         """Outlines of all scale marks: what lies inside is no plant. [px]"""
         return ((self.mark_hull_px,) if self.mark_hull_px else ()) + self.more_hulls_px
 
+    @property
+    def middle_px(self) -> np.ndarray:
+        """Middle of the picture. (1, 2) [px]"""
+        return np.array([[(self.width_px - 1) / 2, (self.height_px - 1) / 2]])
+
     def to_ground(self, points_px: np.ndarray) -> np.ndarray:
         """Ground coordinates of pixels. (n, 2) [px] -> (n, 2) [cm]; NaN at and beyond the horizon."""
         points = np.asarray(points_px, float).reshape(-1, 2)
@@ -105,8 +110,7 @@ class GroundMap:
     @property
     def _sign(self) -> float:
         """Sign of the homography's denominator at the picture's middle: elsewhere the other sign is sky."""
-        middle = np.array([(self.width_px - 1) / 2, (self.height_px - 1) / 2, 1.0])
-        return float(np.sign(self.ground_from_px[2] @ middle))
+        return float(np.sign(self.ground_from_px[2] @ [*self.middle_px[0], 1.0]))
 
 
 def _project(H: np.ndarray, points: np.ndarray, sign: float) -> np.ndarray:

@@ -13,7 +13,7 @@ from standcam.plants.sheet import Frame, draw
 from standcam.plants.view import View
 from standcam.rows.line import RowLine
 from standcam.settings import StemSettings
-from standcam.vegetation.segment import Vegetation
+from standcam.vegetation.segment import BLOCK_PX, Vegetation
 
 
 @dataclass(frozen=True)
@@ -98,37 +98,27 @@ def look_over(
     green = _is_green(np.concatenate([crop_cm, weed_cm]), vegetation, ground)
     alive, weedy = green[: len(crop_cm)], green[len(crop_cm) :]
     probability = np.where(alive, crop.probability, crop.probability * settings.no_green_share)
-    sd = (
-        settings.sd_at_cm
-        * (crop.sd_px * SHEET_CM / settings.sd_at_cm) ** settings.sd_power
-        * settings.sd_factor
-    )
+    sd = settings.sd_at_cm * (crop.sd_px * SHEET_CM / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
     return Seen(crop_cm, probability, sd, weed_cm[weedy], weed.probability[weedy])
 
 
-def _is_green(
-    points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 2.5
-) -> np.ndarray:
+def _is_green(points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 2.5) -> np.ndarray:
     """Whether any plant pixel lies near each ground point. (n,) bool"""
     if not len(points_cm):
         return np.zeros(0, bool)
-    step = 4
-    share = np.minimum(_block_sums(_whole_blocks(vegetation.mask, step), step), 255).astype(np.uint8)
+    held = (vegetation.blocks > 0).view(np.uint8)
     px = ground.to_pixels(points_cm)
-    cell = vegetation.factor * step
+    cell = vegetation.factor * BLOCK_PX
     reach = max(1, int(np.ceil(reach_cm / (float(np.nanmedian(ground.cm_per_px(px))) * cell))))
-    near = cv2.dilate(share, np.ones((2 * min(reach, 25) + 1,) * 2, np.uint8))
+    near = cv2.dilate(held, np.ones((2 * min(reach, 25) + 1,) * 2, np.uint8))
     at = np.floor((px + 0.5) / cell).astype(int)
-    x, y = np.clip(at[:, 0], 0, share.shape[1] - 1), np.clip(at[:, 1], 0, share.shape[0] - 1)
+    x, y = np.clip(at[:, 0], 0, held.shape[1] - 1), np.clip(at[:, 1], 0, held.shape[0] - 1)
     return near[y, x] > 0
 
 
-def frame_over(
-    field_cm: np.ndarray, ground: GroundMap, settings: StemSettings, cm_per_px: float = SHEET_CM
-) -> Frame:
+def frame_over(field_cm: np.ndarray, ground: GroundMap, settings: StemSettings, cm_per_px: float = SHEET_CM) -> Frame:
     """A sheet over the field, turned with the picture, so that little of it is empty; its size is bounded."""
-    middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
-    right = ground.jacobian(middle)[0, :, 0]
+    right = ground.jacobian(ground.middle_px)[0, :, 0]
     axis = right / np.linalg.norm(right) if np.isfinite(right).all() else np.array([1.0, 0.0])
     down = np.array([axis[1], -axis[0]])
     along, width = _extent(field_cm @ axis, settings.widest_look_cm)
@@ -200,9 +190,7 @@ def rivalry(heat: np.ndarray, points_cm: np.ndarray, closeness_cm: float) -> tup
     return np.exp(-apart[np.arange(len(heat)), nearest] / closeness_cm), heat[nearest] - heat
 
 
-def green_areas(
-    stems_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 15.0, step_px: int = 4
-) -> np.ndarray:
+def green_areas(stems_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 15.0) -> np.ndarray:
     """Green area nearest to each stem, out to ``reach_cm``. (n, 2) [cm] -> (n,) [cm²]
 
     Where neighbours' leaves cross, the border between them is half way between their stems. A plant is small beside
@@ -212,31 +200,13 @@ def green_areas(
         return np.empty(0)
     from scipy.spatial import cKDTree
 
-    share = _block_sums(_whole_blocks(vegetation.mask, step_px), step_px)
-    y, x = np.nonzero(share)
-    px = vegetation.to_photo(np.stack([x, y], axis=1) * step_px + (step_px - 1) / 2)
+    y, x = np.nonzero(vegetation.blocks)
+    px = vegetation.to_photo(np.stack([x, y], axis=1) * BLOCK_PX + (BLOCK_PX - 1) / 2)
     cm = ground.to_ground(px)
     seen = np.isfinite(cm).all(axis=1)
     if not seen.any():
         return np.zeros(len(stems_cm))
     apart, nearest = cKDTree(stems_cm).query(cm[seen], distance_upper_bound=reach_cm)
     close = np.isfinite(apart)
-    count = np.bincount(nearest[close], weights=share[y, x][seen][close], minlength=len(stems_cm))
+    count = np.bincount(nearest[close], weights=vegetation.blocks[y, x][seen][close], minlength=len(stems_cm))
     return count * (ground.cm_per_px(ground.to_pixels(stems_cm)) * vegetation.factor) ** 2
-
-
-def _whole_blocks(mask: np.ndarray, step: int) -> np.ndarray:
-    """The mask cut to a multiple of ``step``, as uint8."""
-    h, w = (n // step * step for n in mask.shape)
-    return mask[:h, :w].view(np.uint8)
-
-
-def _block_sums(mask: np.ndarray, step: int) -> np.ndarray:
-    """Set pixels in each square of ``step`` pixels."""
-    h, w = mask.shape[0] // step, mask.shape[1] // step
-    return (
-        mask.reshape(h, step, w * step)
-        .sum(axis=1, dtype=np.uint8)
-        .reshape(h, w, step)
-        .sum(axis=2, dtype=np.uint16)
-    )

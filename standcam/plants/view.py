@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from standcam.ground.map import GroundMap
 
 
@@ -27,7 +25,7 @@ def view_of(ground: GroundMap) -> View:
     if ground.camera_cm is not None:
         x, y, z = ground.camera_cm
         return View((x, y), z)
-    middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
+    middle = ground.middle_px
     x, y = ground.to_ground(middle)[0]
     longer = max(ground.width_px, ground.height_px) * float(ground.cm_per_px(middle)[0])
     return View((float(x), float(y)), longer / 1.33)

@@ -1,7 +1,7 @@
-"""Row lines in a photo: directions along which plant cells line up, and the lines in the best of them.
+"""Row lines in a photo: directions in which stems line up, and the lines in the best of them.
 
-A row is a narrow strip of ground in which many *cells* along it hold plant. Counting cells instead of plant area
-keeps a single long leaf, or a clump of weeds, from posing as a row: a leaf fills few cells of the strip it lies in.
+A row is a narrow strip of ground in which many *cells* along it hold a stem. Counting cells instead of stems keeps a
+clump of weeds from posing as a row: it fills few cells of the strip it stands in.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ def field_of(ground: GroundMap, settings: RowSettings) -> Field:
     grid = (0.5 + n / _PLASTIC ** np.array([1.0, 2.0])) % 1 * [ground.width_px, ground.height_px] - 0.5
     grid = grid[resolvable(ground, grid, settings)]
     area = ground.cm_per_px(grid) ** 2 * (ground.width_px * ground.height_px / _SAMPLES)
-    middle = ground.to_ground(np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]]))[0]
-    return Field(ground.to_ground(grid), area, middle, bool(ground.flags & flags.bit("scale_flat")))
+    flat = bool(ground.flags & flags.bit("scale_flat"))
+    return Field(ground.to_ground(grid), area, ground.to_ground(ground.middle_px)[0], flat)
 
 
 def find_rows(

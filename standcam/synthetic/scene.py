@@ -43,19 +43,8 @@ TRUTH_COLUMNS = [
     "base_visible",
     "is_double_of",
 ]
-PLACE_COLUMNS = [
-    "image",
-    "plant_id",
-    "row_id",
-    "kind",
-    "x_px",
-    "y_px",
-    "x_along_row_mm",
-    "y_across_mm",
-    "z_mm",
-    "leaf_count",
-    "is_double_of",
-]
+_RENDERED_COLUMNS = {"visible", "visible_frac", "n_px", "in_image", "base_visible"}
+PLACE_COLUMNS = [name for name in TRUTH_COLUMNS if name not in _RENDERED_COLUMNS]
 """Columns that need no rendering: they follow from seed and recipe alone."""
 
 

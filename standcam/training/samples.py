@@ -67,7 +67,7 @@ def true_map(scene: dict) -> GroundMap:
     centre = ((cam["cx_px"] + 0.5) / w, (cam["cy_px"] + 0.5) / h)
     lens = LensProfile(
         focal=cam["fx_px"] / max(w, h),
-        centre=centre if w >= h else (1 - centre[1], centre[0]),
+        centre=centre if w >= h else (centre[1], 1 - centre[0]),
         k1=scene["distortion"]["k1"],
     )
     x, y, z = place / 10

@@ -13,7 +13,7 @@ As the score depends on colour alone it is worked out for 65,536 colours, not fo
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import cv2
 import numpy as np
@@ -26,6 +26,9 @@ from standcam.vegetation.index import brightness, excess_green, green_minus_red
 SCORE_ZERO = 128
 SCORE_STEP = 24.0
 """The score map is uint8: ``SCORE_ZERO + SCORE_STEP * greenness``."""
+
+BLOCK_PX = 4
+"""Side of the squares that stand for plant pixels where places need no finer. [working px]"""
 
 _DARK = 20.0
 """Added to brightness in ratios: below about 20 levels the colour of a pixel is noise. [levels]"""
@@ -54,10 +57,17 @@ class Vegetation:
         """Working pixels to photo pixels. (n, 2)"""
         return (np.asarray(points_work, float) + 0.5) * self.factor - 0.5
 
+    @cached_property
+    def blocks(self) -> np.ndarray:
+        """Plant pixels in each square of ``BLOCK_PX`` working pixels, counted once a photo. uint16 (h', w')"""
+        h, w = (n // BLOCK_PX for n in self.mask.shape)
+        whole = self.mask[: h * BLOCK_PX, : w * BLOCK_PX].view(np.uint8)
+        down = whole.reshape(h, BLOCK_PX, w * BLOCK_PX).sum(axis=1, dtype=np.uint8)
+        return down.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint16)
+
     def smooth(self, cm_per_px: float, ground: GroundMap) -> np.ndarray:
         """The working picture, blurred and halved as often as sampling it at ``cm_per_px`` asks for. (h', w', 3)"""
-        middle = np.array([[(ground.width_px - 1) / 2, (ground.height_px - 1) / 2]])
-        ratio = cm_per_px / (float(ground.cm_per_px(middle)[0]) * self.factor)
+        ratio = cm_per_px / (float(ground.cm_per_px(ground.middle_px)[0]) * self.factor)
         rgb = self.rgb
         while ratio >= 2.8 and min(rgb.shape[:2]) > 1:
             h, w = rgb.shape[0] // 2, rgb.shape[1] // 2
@@ -71,8 +81,7 @@ def working_factor(photo: Photo, ground: GroundMap, settings: VegetationSettings
 
     A wrong scale may ask for any; some 16 working pixels are left along the shorter side.
     """
-    middle = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
-    mm_per_px = float(ground.cm_per_px(middle)[0]) * 10
+    mm_per_px = float(ground.cm_per_px(ground.middle_px)[0]) * 10
     if not mm_per_px > 0:
         return 1
     return max(1, int(min(settings.work_mm_per_px / mm_per_px, min(photo.width_px, photo.height_px) / 16)))
