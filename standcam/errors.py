@@ -57,3 +57,15 @@ class ResultsExist(StandcamError):
 
 class UnwritableResults(StandcamError):
     """The results folder cannot be written: no rights, disk full, or a file open in another program."""
+
+
+class PlotMapMismatch(StandcamError):
+    """A plot map cannot be read, or does not fit the rows that were measured."""
+
+
+class TooFewData(StandcamError):
+    """What was asked cannot be computed from so few rows, plots or plants at all."""
+
+
+class BadResults(StandcamError):
+    """A folder named as results holds none, or tables that do not belong together."""

@@ -223,11 +223,50 @@ class SpacingSettings:
     """Distance of neighbouring rows. [cm]"""
     seeding_rate_per_ha: float | None = None
     """Seeds per hectare the planter was set to. [1/ha]"""
+    germination_pct: float | None = None
+    """Germination of the seed lot, from its label or a test. None: not used. Wrong for an old label. [%]"""
+    near_nominal_cm: float = 1.5
+    """Spacings this near the theoretical one count as near ideal, a band of 3 cm in all (band from memory of Panning
+    et al. 2000). Wrong for narrow spacings such as soybean's, which nearly all fall in it. [cm]"""
     crop: str = "maize"
     """Crop; only the name for reports at present."""
 
     def __post_init__(self) -> None:
-        _positive(self, "nominal_spacing_cm", "row_width_cm", "seeding_rate_per_ha")
+        _positive(self, "nominal_spacing_cm", "row_width_cm", "seeding_rate_per_ha", "near_nominal_cm")
+        if self.germination_pct is not None and not 0 < self.germination_pct <= 100:
+            raise BadSettings(f"germination_pct is {self.germination_pct}.", "Give it in percent, up to 100.")
+
+
+@dataclass(frozen=True)
+class PlanterSettings:
+    """The planter, as far as the user tells; nothing here is needed to count."""
+
+    row_units: int | None = None
+    """Rows the planter plants in one pass."""
+    cells_per_disc: int | None = None
+    """Cells of the seed disc, or fingers. None: recurring faults are searched over usual numbers of cells."""
+    speed_kmh: float | None = None
+    """Ground speed at planting. [km/h]"""
+
+    def __post_init__(self) -> None:
+        _positive(self, "row_units", "cells_per_disc", "speed_kmh")
+
+
+@dataclass(frozen=True)
+class StatisticsSettings:
+    """Intervals."""
+
+    level: float = 0.95
+    """Confidence of all intervals. [1]"""
+    resamples: int = 1000
+    """Bootstrap resamples. Wrong for levels above 99 %: take more."""
+    seed: int = 20
+    """Of the bootstrap, so that equal inputs give equal intervals."""
+
+    def __post_init__(self) -> None:
+        _positive(self, "resamples")
+        if not 0.5 <= self.level < 1:
+            raise BadSettings(f"level is {self.level}.", "Give a confidence from 0.5 to below 1, such as 0.95.")
 
 
 @dataclass(frozen=True)
@@ -257,6 +296,8 @@ class Settings:
     rows: RowSettings = field(default_factory=RowSettings)
     stems: StemSettings = field(default_factory=StemSettings)
     spacing: SpacingSettings = field(default_factory=SpacingSettings)
+    planter: PlanterSettings = field(default_factory=PlanterSettings)
+    statistics: StatisticsSettings = field(default_factory=StatisticsSettings)
     output: OutputSettings = field(default_factory=OutputSettings)
 
     def to_dict(self) -> dict[str, dict[str, Any]]:

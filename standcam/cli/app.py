@@ -45,7 +45,9 @@ app = typer.Typer(
     epilog="Exit codes: 0 all inputs used; 1 some could not be used; 2 nothing done, or a wrong call.",
 )
 
-COMMANDS = ("count", "tape", "board", "lens", "scene", "bench")
+COMMANDS = (
+    "count", "tape", "planter", "trial", "replant", "plan", "agree", "board", "lens", "scene", "bench",
+)  # fmt: skip
 """Files of this package, each with a function ``register(app)`` that adds one command or group of commands."""
 
 

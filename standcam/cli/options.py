@@ -39,6 +39,13 @@ Survey = Annotated[
     Path | None,
     typer.Option("--survey", help="Survey file (TOML) with row width, seeding rate, scale and so on."),
 ]
+PlotMap = Annotated[
+    Path | None,
+    typer.Option(
+        "--plot-map",
+        help="Plot map (CSV) that ties photos, plots or rows to row_unit, treatment, block and further columns.",
+    ),
+]
 UnitsOption = Annotated[
     Units | None,
     typer.Option("--units", help="si (cm, m, ha) or us (inches, feet, acres) on the screen and in pictures."),

@@ -17,7 +17,7 @@ import re
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -179,10 +179,20 @@ class ResultsWriter:
             Disk full, no rights, or a file held open by another program; old results are still there.
         """
         frames = dict(zip(TABLES, (plants, gaps, rows, plots, problems), strict=True))
-        files = [*TABLES, RUN, *(f"{MARKED}/{name}" for name in self._marked)]
+        return self.finish_files({name: csv_text(TABLES[name], frame) for name, frame in frames.items()}, run)
+
+    def finish_files(self, contents: Mapping[str, bytes | str], run: dict[str, Any]) -> Path:
+        """Write files by name and the run record, put all in place, and give the results folder.
+
+        Raises
+        ------
+        UnwritableResults
+            Disk full, no rights, or a file held open by another program; old results are still there.
+        """
+        files = [*contents, RUN, *(f"{MARKED}/{name}" for name in self._marked)]
         with self._clear_errors():
-            for name, frame in frames.items():
-                _write(self._work / name, csv_text(TABLES[name], frame))
+            for name, content in contents.items():
+                _write(self._work / name, content)
             record = json.dumps(_plain(run | {"files": files}), indent=2, ensure_ascii=False, allow_nan=False)
             _write(self._work / RUN, record + "\n")
             shutil.rmtree(self._work / _ASIDE, ignore_errors=True)
@@ -402,10 +412,11 @@ def _move(source: Path, target: Path, moved: list[tuple[Path, Path]]) -> None:
     moved.append((source, target))
 
 
-def _write(path: Path, text: str) -> None:
+def _write(path: Path, content: str | bytes) -> None:
     # names that are no valid Unicode (possible on Linux) are written as \udcXX, not lost with the table
-    with open(path, "w", encoding="utf-8", errors="backslashreplace", newline="") as file:
-        file.write(text)
+    data = content.encode("utf-8", errors="backslashreplace") if isinstance(content, str) else content
+    with open(path, "wb") as file:
+        file.write(data)
         file.flush()
         os.fsync(file.fileno())
 

@@ -1,0 +1,1 @@
+"""What the planter did, from gaps along rows: no image code."""

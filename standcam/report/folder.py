@@ -1,0 +1,112 @@
+"""A results folder read back, and folders of the commands that work on one."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from standcam import tables
+from standcam.errors import BadResults, BadSettings
+from standcam.report.results import RUN, ResultsWriter, read_table
+from standcam.settings import Settings, settings_from_dict
+
+
+@dataclass(frozen=True)
+class Results:
+    """What ``count``, ``tape`` or ``strip`` wrote, as they wrote it."""
+
+    folder: Path
+    plants: pd.DataFrame
+    """PLANTS; columns of a tape file beyond the register travel behind."""
+    gaps: pd.DataFrame
+    """GAPS, open ends included."""
+    rows: pd.DataFrame
+    """ROWS"""
+    plots: pd.DataFrame
+    """PLOTS"""
+    settings: Settings
+    """Of that run."""
+    run: dict[str, Any]
+    """Its run.json."""
+
+
+def read_results(folder: str | Path) -> Results:
+    """Read a results folder.
+
+    Raises
+    ------
+    BadResults
+        There are no results in it.
+    BadTable
+        A table is missing or damaged.
+    """
+    folder = Path(folder)
+    try:
+        run = json.loads((folder / RUN).read_text(encoding="utf-8"))
+        settings = settings_from_dict(run["settings"], str(folder / RUN))
+    except (OSError, ValueError, KeyError, TypeError, BadSettings) as error:
+        raise BadResults(
+            f"{folder} holds no results of a count that can be read: {error}.",
+            "Name the folder that standcam count, tape or strip wrote.",
+        ) from None
+    frames = {
+        table.name: read_table(folder, table)
+        for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS)
+    }
+    return Results(folder, frames["plants"], frames["gaps"], frames["rows"], frames["plots"], settings, run)
+
+
+def with_design(
+    rows: pd.DataFrame, plants: pd.DataFrame, plot_map: str | Path | None
+) -> tuple[pd.DataFrame, list[str]]:
+    """Rows with row unit, treatment, block and whatever else is known of them, and notes on what did not fit.
+
+    From the plot map if one is named; else from the further columns of a tape file, where they are the same
+    for all readings of a row.
+
+    Raises
+    ------
+    PlotMapMismatch
+        The plot map cannot be read.
+    """
+    from standcam.stand.plotmap import join_plot_map, read_plot_map
+
+    if plot_map is not None:
+        return join_plot_map(rows, read_plot_map(plot_map))
+    extra = [name for name in plants if name not in tables.PLANTS.names]
+    if not extra or not len(plants):
+        return rows, []
+    keys = ["photo", "plot", "row"]
+    first = plants.groupby(keys, sort=False)[extra].transform("first")
+    constant = [name for name in extra if (first[name].astype("str") == plants[name].astype("str")).all()]
+    if not constant:
+        return rows, []
+    known = plants.drop_duplicates(keys)[[*keys, *constant]]
+    return rows.drop(columns=[c for c in constant if c in rows]).merge(known, on=keys, how="left"), []
+
+
+def write_folder(out: str | Path, files: Mapping[str, bytes | str], run: dict[str, Any], force: bool = False) -> Path:
+    """Write files of a command and its run.json as one folder: whole or not at all, never over results unasked.
+
+    Parameters
+    ----------
+    out : path
+        Folder.
+    files : mapping
+        File name to content; tables as :func:`standcam.report.results.csv_text` gives them.
+    run : dict
+        From :func:`standcam.report.results.run_record`.
+    force : bool
+        Replace results that the folder holds.
+
+    Raises
+    ------
+    ResultsExist, UnwritableResults
+    """
+    with ResultsWriter(out, force) as writer:
+        return writer.finish_files(files, run)

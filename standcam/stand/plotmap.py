@@ -1,0 +1,179 @@
+"""The plot map: which row unit, treatment and block each photo, plot or row belongs to.
+
+A CSV with one line a plot (or photo, or row)::
+
+    plot,row,row_unit,treatment,block,speed_kmh
+    north-3,1,4,disc A,1,8.0
+
+At least one of ``photo``, ``plot`` and ``row`` must be there to tie lines to measured rows; a map that names
+only some of them holds for all rows that share those. All further columns travel along, as numbers where all
+of a column are numbers.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from standcam.errors import PlotMapMismatch
+
+KEYS = ("photo", "plot", "row")
+DESIGN = ("row_unit", "treatment", "block")
+_OTHER_NAMES = {
+    "unit": "row_unit", "planter_unit": "row_unit", "rowunit": "row_unit", "planter_row": "row_unit",
+    "rep": "block", "replicate": "block", "replication": "block", "blk": "block",
+    "treat": "treatment", "trt": "treatment", "variant": "treatment", "setting": "treatment",
+    "plot_id": "plot", "plot_no": "plot", "picture": "photo", "file": "photo",
+}  # fmt: skip
+
+
+def read_plot_map(path: str | Path) -> pd.DataFrame:
+    """Read a plot map.
+
+    Returns
+    -------
+    DataFrame
+        Columns as in the file under their usual names (photo, plot, row_unit, treatment and block as text, row
+        as integer), further ones as numbers where they all are.
+
+    Raises
+    ------
+    PlotMapMismatch
+        The file cannot be read, names nothing to tie its lines to, or names one thing twice; all mistakes in
+        one message, by line.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlotMapMismatch(f"Plot map {path} cannot be read: {error}.", "Save it as CSV in UTF-8.") from None
+    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
+    if not lines:
+        raise PlotMapMismatch(f"Plot map {path} is empty.", "Write a header such as plot,treatment,block.")
+    delimiter = max(",;\t", key=lines[0][1].count)
+    header = [_name(cell) for cell in _cells(lines[0][1], delimiter)]
+    wrong = [f"column {name!r} occurs twice" for name in dict.fromkeys(header) if header.count(name) > 1]
+    keys = [key for key in KEYS if key in header]
+    if not keys:
+        wrong.append("no column photo, plot or row ties its lines to measured rows")
+    records: list[dict[str, str | int | None]] = []
+    seen: dict[tuple[str | int | None, ...], int] = {}
+    for number, line in lines[1:]:
+        cells = _cells(line, delimiter)
+        if len(cells) > len(header):
+            wrong.append(f"line {number} has {len(cells)} cells, the header {len(header)}")
+            continue
+        record: dict[str, str | int | None] = dict(zip(header, cells + [""] * (len(header) - len(cells)), strict=True))
+        if "row" in record:
+            try:
+                record["row"] = int(str(record["row"])) if record["row"] else None
+            except ValueError:
+                wrong.append(f"line {number}: row {record['row']!r} is no whole number")
+                continue
+        key = tuple(record[k] for k in keys)
+        if all(part in ("", None) for part in key):
+            wrong.append(f"line {number} names no {', '.join(keys)}")
+        elif key in seen:
+            wrong.append(f"line {number} repeats line {seen[key]} ({_said(dict(zip(keys, key, strict=True)))})")
+        else:
+            seen[key] = number
+            records.append(record)
+    if wrong:
+        raise PlotMapMismatch(f"Plot map {path}: " + "; ".join(wrong) + ".", "Mend the file.")
+    frame = pd.DataFrame(records, columns=header)
+    if "row" in frame:
+        frame["row"] = frame["row"].astype("Int64")
+    for name in header:
+        if name not in (*KEYS, *DESIGN):
+            numbers = pd.to_numeric(frame[name].replace("", np.nan), errors="coerce")
+            if not (numbers.isna() & (frame[name] != "")).any():
+                frame[name] = numbers
+        elif name != "row":
+            frame[name] = frame[name].astype("str")
+    return frame
+
+
+def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Rows with what the plot map says of them, and sentences on what did not fit.
+
+    Lines tie by all of photo, plot and row that the map has; a cell left empty there fits any, and the line
+    with the most cells filled wins. Rows without a line keep empty cells; lines without rows are told of.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Any table with photo, plot and row: ROWS, GAPS, PLANTS.
+    plot_map : DataFrame
+        From :func:`read_plot_map`.
+
+    Returns
+    -------
+    rows : DataFrame
+        As given, columns of the map behind; a column that the rows had already is replaced.
+    notes : list of str
+        Empty when all rows and all lines have found each other.
+    """
+    keys = [key for key in KEYS if key in plot_map]
+    names = [name for name in plot_map if name not in KEYS]
+    unique = rows[["photo", "plot", "row"]].drop_duplicates()
+    best = np.full(len(unique), -1)
+    depth = np.full(len(unique), -1)
+    used = np.zeros(len(plot_map), bool)
+    filled = np.stack(
+        [(plot_map[k].notna() & (plot_map[k].astype("str") != "")).to_numpy(bool) for k in keys], axis=1
+    )
+    for pattern in {tuple(line) for line in filled.tolist()}:
+        part = [k for k, is_filled in zip(keys, pattern, strict=True) if is_filled]
+        lines = np.flatnonzero((filled == np.array(pattern)).all(axis=1))
+        index = {tuple(_key(plot_map[k].iloc[i]) for k in part): int(i) for i in lines}
+        found = np.array(
+            [index.get(tuple(_key(v) for v in key), -1) for key in unique[part].itertuples(index=False)], int
+        )
+        used[found[found >= 0]] = True
+        better = (found >= 0) & (len(part) > depth)
+        best[better], depth[better] = found[better], len(part)
+    line_of = {tuple(k): b for k, b in zip(unique.itertuples(index=False), best, strict=True)}
+    at = np.array([line_of[tuple(k)] for k in rows[["photo", "plot", "row"]].itertuples(index=False)], int)
+    out = rows.drop(columns=[n for n in names if n in rows]).reset_index(drop=True)
+    for name in names:
+        column = plot_map[name].iloc[np.maximum(at, 0)].reset_index(drop=True)
+        out[name] = column.where(at >= 0, "" if column.dtype == "str" or column.dtype == object else np.nan)
+    notes = []
+    lost = unique[best < 0]
+    if len(lost):
+        notes.append(
+            f"{len(lost)} of {len(unique)} rows are not in the plot map: "
+            + _list([_said(dict(zip(KEYS, k, strict=True))) for k in lost.itertuples(index=False)])
+        )
+    idle = plot_map.loc[~used, keys]
+    if len(idle):
+        notes.append(
+            f"{len(idle)} of {len(plot_map)} lines of the plot map fit no row: "
+            + _list([_said(dict(zip(keys, k, strict=True))) for k in idle.itertuples(index=False)])
+        )
+    return out, notes
+
+
+def _name(cell: str) -> str:
+    name = "_".join(cell.strip().lower().replace("-", " ").split())
+    return _OTHER_NAMES.get(name, name)
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+
+
+def _key(value: object) -> str:
+    return str(value).strip()
+
+
+def _said(key: dict[str, object]) -> str:
+    return ", ".join(f"{name} {value}" for name, value in key.items() if str(value) not in ("", "<NA>", "None"))
+
+
+def _list(things: list[str], most: int = 5) -> str:
+    more = f" and {len(things) - most} more" if len(things) > most else ""
+    return "; ".join(things[:most]) + more + "."
