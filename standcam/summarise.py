@@ -76,11 +76,16 @@ def summarise(
     within = metrics.inside(place, index, stretches)
     keep = within & scaled[index]
     beyond = np.bincount(index[~within], minlength=n) > 0
-    plants = np.where(scaled, np.bincount(index[keep], minlength=n), stretches["plants"].to_numpy())
+    # a tape's bare count has a length and no positions
+    counted = status == "counted"
+    plants = np.where(scaled & ~counted, np.bincount(index[keep], minlength=n), stretches["plants"].to_numpy())
     status = np.where(scaled, np.where(plants > 0, "ok", "empty"), status)
 
     place, plant, index = place[keep], positions["plant"].to_numpy()[keep], index[keep]
-    gaps, at = metrics.gap_table(place, plant, index, stretches, float("nan"))
+    ends_known = stretches.assign(
+        from_cm=stretches["from_cm"].where(~counted), to_cm=stretches["to_cm"].where(~counted)
+    )
+    gaps, at = metrics.gap_table(place, plant, index, ends_known, float("nan"))
     closed = gaps["kind"].to_numpy(object) != metrics.OPEN
     nominal = theoretical_spacing(gaps["gap_cm"].to_numpy()[closed], spacing)
     if np.isfinite(nominal.spacing_cm):
@@ -90,7 +95,7 @@ def summarise(
     width = float("nan") if spacing.row_width_cm is None else float(spacing.row_width_cm)
     per_ha = _plants_per_ha(plants, length, width)
     bits = _row_bits(stretches["flags"])
-    bits[(plants > 0) & np.isfinite(length)] |= flags.bit("censored_ends")
+    bits[(plants > 0) & np.isfinite(length) & ~counted] |= flags.bit("censored_ends")
     bits[scaled & np.isnan(per_ha)] |= flags.bit("no_population")
     bits[beyond & scaled] |= flags.bit("beyond_stretch")
     if nominal.source == "estimated":

@@ -111,7 +111,7 @@ STRETCHES = Table(
         Column("from_y_px", "float64", "px", "beginning of the stretch"),
         Column("to_x_px", "float64", "px", "end of the stretch"),
         Column("to_y_px", "float64", "px", "end of the stretch"),
-        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row"),
+        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row; counted (a tape count without positions)"),
         Column("flags", "str", "", "words of standcam.flags"),
     ),
 )
