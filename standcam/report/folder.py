@@ -78,7 +78,8 @@ def with_design(
 
     if plot_map is not None:
         return join_plot_map(rows, read_plot_map(plot_map))
-    extra = [name for name in plants if name not in tables.PLANTS.names]
+    # rows of a tape bring their constant columns themselves, also where no plant stands
+    extra = [name for name in plants if name not in tables.PLANTS.names and name not in rows]
     if not extra or not len(plants):
         return rows, []
     keys = ["photo", "plot", "row"]
