@@ -1,0 +1,496 @@
+"""Evenness of emergence: which plants came late, how many in a row, and whether they stand beside skips.
+
+A late plant is one that is two or more leaf stages (some 12 days) behind its neighbours: Liu et al. 2004, Crop
+Sci. 44:847-854, and Iowa State University, ICM, 22 May 2006. Where a scout noted leaf stages, or who is late, that
+counts. A photo has only the green area of each plant, held against that of its neighbours along the row. Area is
+at ground scale, so that plants far from the camera are no smaller for it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from standcam import flags, tables
+from standcam.errors import BadSettings
+from standcam.estimate import Estimate
+from standcam.settings import StatisticsSettings
+from standcam.spacing.metrics import OPEN
+from standcam.stand.chance import ChanceTest, at_least, beside_counts, clustered_share, run_counts
+from standcam.stand.published import LateCase, late_cases
+from standcam.tables import Column, Table
+
+BY_SCOUT, BY_STAGE, BY_SIZE = "scout", "leaf stage", "size"
+"""How a plant was judged: by a scout's yes or no, by its leaf stage, by its green area."""
+
+LATE_ROWS = Table(
+    "late_rows",
+    (
+        *tables.ROWS.columns[:3],
+        Column("plants", "int64", "", "crop plants of known place"),
+        Column("judged_plants", "int64", "", "plants of which it could be told whether they are late"),
+        Column("late_plants", "int64", "", "of these, late"),
+        Column("late_pct", "float64", "%", "100 late / judged"),
+        Column("longest_late_run", "int64", "", "most late plants in sequence"),
+        Column("late_beside_skip", "int64", "", "late plants that stand at an end of a skip"),
+        Column("basis", "str", "", "how late plants were told: scout, leaf stage or size"),
+    ),
+)
+
+LATE_PLANTS = Table(
+    "late_plants",
+    (
+        *tables.PLANTS.columns[:4],
+        Column("position_cm", "float64", "cm", "place along the row"),
+        Column("relative_size", "float64", "1", "green area / median of the neighbours' that are not late"),
+        Column("stages_behind", "float64", "1", "leaf stages behind the median of the row's neighbours"),
+        Column("judged", "bool", "", "whether it could be told"),
+        Column("late", "bool", "", "two or more leaf stages behind its neighbours, as far as the basis tells"),
+        Column("beside_skip", "bool", "", "stands at an end of a skip"),
+        Column("basis", "str", "", "scout, leaf stage or size"),
+    ),
+)
+
+
+@dataclass(frozen=True)
+class LateSettings:
+    """What passes for late."""
+
+    stages_behind: float = 2.0
+    """Leaf stages behind the neighbours from which a plant is late (Liu et al. 2004; Iowa State 2006). [1]"""
+    late_size: float = 0.4
+    """A plant with less than this share of its neighbours' green area is late. In the project's own generator a
+    maize plant two leaves behind shows 0.12 of the area at three leaves, 0.22 at four, 0.28 at five and 0.33 at six,
+    one leaf behind 0.42 to 0.61. In photos leaves of neighbours lap over the small plant and are counted as its own:
+    0.43 was measured in the median. With 0.4, half of the plants two leaves behind are found and 2 to 8 % of the
+    others pass for late. Wrong for other crops, and for stands of mixed hybrids. [1]"""
+    smallest_cm2: float = 8.0
+    """Where the usual plant shows less green than this (below some three leaves), one leaf more or less changes its
+    area threefold, so that size does not tell lateness. [cm²]"""
+    neighbours: int = 8
+    """Plants that are compared with: the nearest in sequence, on both sides where there are. Wrong where size changes
+    within a metre of row."""
+    fewest_neighbours: int = 4
+    """With fewer, a plant is not judged."""
+    edge_cm: float = 8.0
+    """Plants nearer than this to an end of the measured stretch may be cut by the picture's edge, and are not judged
+    by size. Wrong for plants of more than six leaves. [cm]"""
+    clump_cm: float = 5.0
+    """Within this distance a photo does not tell whose leaf is whose: doubtful finds lend their area to the one crop
+    plant among them, and where there are two crop plants none is judged by size. [cm]"""
+
+    def __post_init__(self) -> None:
+        for name in ("stages_behind", "late_size", "smallest_cm2", "neighbours", "fewest_neighbours", "clump_cm"):
+            if not getattr(self, name) > 0:
+                raise BadSettings(f"{name} is {getattr(self, name)}.", "It must be greater than zero.")
+
+
+FALSE_LATE_PCT = (2.0, 8.0)
+"""Share of plants that are not late and pass for late by size, on generated and on path-traced scenes. [%]"""
+FOUND_PCT = 50.0
+"""Share of the plants two leaves behind that size finds, on generated scenes with four and five leaves. [%]"""
+
+
+@dataclass(frozen=True)
+class Uniformity:
+    """How evenly a stand came up."""
+
+    late_share_pct: Estimate
+    """Late plants of those judged; rows are the sampling unit, no interval from a single row. [%]"""
+    plants: int
+    """Crop plants of known place."""
+    judged: int
+    """Of these, plants of which it could be told whether they are late."""
+    late: int
+    rows: int
+    """Rows with a judged plant."""
+    basis: tuple[tuple[str, int], ...]
+    """How plants were judged, and how many so."""
+    late_runs: tuple[int, ...]
+    """Runs of 1, 2, 3 ... late plants in sequence."""
+    late_together: ChanceTest
+    """Late plants next to late plants."""
+    skips_together: ChanceTest
+    """Skips next to skips."""
+    late_beside_skips: ChanceTest
+    """Late plants at the ends of skips."""
+    published: tuple[LateCase, ...]
+    """Published losses of maize, every case."""
+    table: pd.DataFrame
+    """LATE_ROWS: one line a row."""
+    plants_table: pd.DataFrame
+    """LATE_PLANTS: one line a crop plant."""
+    notes: tuple[str, ...]
+    """What was done otherwise than expected, and what does not tell."""
+    sentences: tuple[str, ...]
+    """All of it in plain words: the answer, its range, what cannot be told."""
+
+
+def emergence_uniformity(
+    plants: pd.DataFrame,
+    gaps: pd.DataFrame,
+    late: LateSettings | None = None,
+    statistics: StatisticsSettings | None = None,
+    crop: str = "maize",
+) -> Uniformity:
+    """Late plants, their runs, and whether they and skips cluster.
+
+    Parameters
+    ----------
+    plants : DataFrame
+        PLANTS. A tape's further columns ``late`` (yes or no) and ``leaf_stage`` (``3``, ``V3``, ``VE``) count
+        before size.
+    gaps : DataFrame
+        GAPS of the same rows, open ends included.
+    late : LateSettings, optional
+    statistics : StatisticsSettings, optional
+        Confidence.
+    crop : str
+        Published losses are of maize; other crops get none.
+
+    Notes
+    -----
+    The tests hold the number of late plants and of skips in each row fixed and ask how often their order, if
+    random, would bring as many together. The permutation distribution is computed exactly, not drawn. p values of
+    the three are adjusted together (Holm 1979).
+    """
+    late, statistics = late or LateSettings(), statistics or StatisticsSettings()
+    plants, gaps = tables.conform(tables.PLANTS, plants), tables.conform(tables.GAPS, gaps)
+    notes: list[str] = []
+    scout, stage = _scouted(plants, notes)
+    keep = plants["position_cm"].notna().to_numpy()
+    every = plants[keep].assign(_scout=scout[keep], _stage=stage[keep])
+    every = every.sort_values(["photo", "plot", "row", "position_cm"], kind="stable")
+    gap_rows = {key: part for key, part in gaps.groupby(["photo", "plot", "row"], sort=False)}
+    parts = [
+        _judge_row(part.reset_index(drop=True), gap_rows.get(key), late)
+        for key, part in every.groupby(["photo", "plot", "row"], sort=False)
+        if part["is_crop"].any()
+    ]
+    table = tables.conform(LATE_PLANTS, pd.concat(parts, ignore_index=True)) if parts else tables.empty(LATE_PLANTS)
+    rows = _by_row(table)
+    judged, n_late = int(rows["judged_plants"].sum()), int(rows["late_plants"].sum())
+    some = rows["judged_plants"].to_numpy() > 0
+    share = clustered_share(
+        rows["late_plants"].to_numpy()[some], rows["judged_plants"].to_numpy()[some], statistics.level
+    ).scaled(100)
+    alpha = 1 - statistics.level
+    segments = _segments(table)
+    together = at_least(
+        "late plants next to late plants",
+        *run_counts([segment["late"].to_numpy(bool) for segment in segments]),
+    )
+    skip_rows = [_skips(part) for part in gap_rows.values()]
+    skips = at_least("skips next to skips", *run_counts([s for s in skip_rows if len(s)]))
+    beside = at_least(
+        "late plants at the ends of skips",
+        *beside_counts([(s["late"].to_numpy(bool), s["beside_skip"].to_numpy(bool)) for s in segments]),
+    )
+    together, skips, beside = _adjusted((together, skips, beside), alpha)
+    basis = tuple(
+        (name, int((table["judged"] & (table["basis"] == name)).sum()))
+        for name in (BY_SCOUT, BY_STAGE, BY_SIZE)
+        if (table["judged"] & (table["basis"] == name)).any()
+    )
+    runs = _run_lengths(segments)
+    published = late_cases() if crop.strip().lower() in ("maize", "corn") else ()
+    unclassed = bool(len(gaps)) and bool((gaps.loc[gaps["kind"] != OPEN, "kind"] == "").all())
+    if unclassed and (gaps["kind"] != OPEN).any():
+        notes.append("No theoretical spacing is known, so that there are no skips to compare with.")
+    result = Uniformity(
+        share, len(table), judged, n_late, int(some.sum()), basis, runs, together, skips, beside, published,
+        rows, table, tuple(notes), (),
+    )  # fmt: skip
+    return _with_sentences(result, late)
+
+
+# ---- one row
+
+
+def _judge_row(row: pd.DataFrame, gaps: pd.DataFrame | None, settings: LateSettings) -> pd.DataFrame:
+    """LATE_PLANTS of one row; ``row`` also holds the doubtful finds along it, which lend their area."""
+    # weeds stand beside the row; what the row itself holds is a plant or part of one
+    row = row[row["is_crop"] | (row["offset_cm"].abs() <= settings.clump_cm)]
+    crop = row["is_crop"].to_numpy(bool)
+    clump = np.r_[0, np.cumsum(np.diff(row["position_cm"].to_numpy(float)) > settings.clump_cm)]
+    in_clump = np.bincount(clump, weights=crop)[clump]
+    size = np.bincount(clump, weights=row["area_cm2"].fillna(0).to_numpy(float))[clump]
+    size = np.where((in_clump == 1) & row["area_cm2"].notna().to_numpy(), size, np.nan)[crop]
+    row = row[crop].reset_index(drop=True)
+    place = row["position_cm"].to_numpy(float)
+    usable = np.isfinite(size) & ~_cut(place, row, gaps, settings.edge_cm)
+    ratio, usual = _relative_size(np.where(usable, size, np.nan), settings)
+    by_size = np.isfinite(ratio) & (usual >= settings.smallest_cm2)
+
+    stage = row["_stage"].to_numpy(float)
+    behind = np.full(len(row), np.nan)
+    known = np.flatnonzero(np.isfinite(stage))
+    for i in known:
+        near = _nearest(known, i, settings.neighbours)
+        if len(near) >= settings.fewest_neighbours:
+            behind[i] = np.median(stage[near]) - stage[i]
+    scout = row["_scout"].to_numpy(float)
+    basis = np.select(
+        [np.isfinite(scout), np.isfinite(behind), by_size], [BY_SCOUT, BY_STAGE, BY_SIZE], default=""
+    )
+    is_late = np.select(
+        [basis == BY_SCOUT, basis == BY_STAGE, basis == BY_SIZE],
+        [scout == 1, behind >= settings.stages_behind, ratio < settings.late_size],
+        default=False,
+    )
+    beside = np.zeros(len(row), bool)
+    if gaps is not None:
+        skips = gaps[gaps["kind"].str.startswith("skip")]
+        ends = {*skips["from_plant"].dropna().astype(int), *skips["to_plant"].dropna().astype(int)}
+        beside = row["plant"].isin(ends).to_numpy()
+    return row[["photo", "plot", "row", "plant", "position_cm"]].assign(
+        relative_size=ratio, stages_behind=behind, judged=basis != "", late=is_late, beside_skip=beside, basis=basis
+    )
+
+
+def _cut(place: np.ndarray, row: pd.DataFrame, gaps: pd.DataFrame | None, edge_cm: float) -> np.ndarray:
+    """Plants that the edge of the picture may cut. (n,) bool"""
+    cut = row["flags"].map(lambda words: bool(flags.parse(words) & flags.bit("at_edge"))).to_numpy(bool)
+    if gaps is None or not len(gaps):
+        return cut
+    begin, end = gaps["from_cm"].min(), (gaps["from_cm"] + gaps["gap_cm"]).max()
+    return cut | (place - begin < edge_cm) | (end - place < edge_cm)
+
+
+def _relative_size(size: np.ndarray, settings: LateSettings) -> tuple[np.ndarray, np.ndarray]:
+    """Size over the median of neighbours, and that median. (n,) -> (n,), (n,)
+
+    Medians of logarithms, for sizes scatter by factors. Plants found late in a first pass are no measure for others
+    in the second: else a run of late plants would make itself the usual.
+    """
+    log = np.log(np.maximum(size, 1e-3))
+    known = np.flatnonzero(np.isfinite(size))
+    measure = known
+    ratio, usual = np.full(len(size), np.nan), np.full(len(size), np.nan)
+    for _ in range(2):
+        for i in known:
+            near = _nearest(measure, i, settings.neighbours)
+            if len(near) >= settings.fewest_neighbours:
+                usual[i] = math.exp(np.median(log[near]))
+                ratio[i] = size[i] / usual[i]
+        measure = known[~(ratio[known] < settings.late_size)]
+    return ratio, usual
+
+
+def _nearest(candidates: np.ndarray, i: int, most: int) -> np.ndarray:
+    """The candidates nearest to plant ``i`` in sequence, itself left out."""
+    others = candidates[candidates != i]
+    return others[np.argsort(np.abs(others - i), kind="stable")[:most]]
+
+
+# ---- what a scout wrote
+
+_YES, _NO = {"yes", "y", "1", "true", "late", "x", "j"}, {"no", "n", "0", "false", "-"}
+
+
+def _scouted(plants: pd.DataFrame, notes: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    """Scout's late mark (1, 0, NaN) and leaf stage (NaN) of each plant. (n,), (n,)"""
+    mark, stage = np.full(len(plants), np.nan), np.full(len(plants), np.nan)
+    for name in plants.columns[len(tables.PLANTS.names) :]:
+        key = "_".join(str(name).strip().lower().replace("-", " ").split())
+        text = plants[name].fillna("").astype("str").str.strip().str.lower()
+        if key == "late":
+            words = text.to_numpy(object)
+            mark = np.select([np.isin(words, list(_YES)), np.isin(words, list(_NO))], [1.0, 0.0], np.nan)
+            odd = sorted({w for w in words if w and w not in _YES | _NO})
+            # scouts often mark the late ones only; a file with any mark was looked at all through
+            seen = pd.Series(np.isfinite(mark)).groupby(plants["photo"].to_numpy()).transform("any").to_numpy()
+            blank = seen & (words == "")
+            mark[blank] = 0.0
+            if blank.any():
+                notes.append(
+                    f"{int(blank.sum())} plants without a word under {name!r} were taken as not late, for others of "
+                    "their file are marked."
+                )
+            _told_odd(odd, name, "yes or no", notes)
+        elif key in ("leaf_stage", "v_stage", "stage"):
+            stage = np.array([_stage(word) for word in text], float)
+            odd = sorted({w for w, s in zip(text, stage, strict=True) if w and math.isnan(s)})
+            _told_odd(odd, name, "3, V3 or VE", notes)
+    return mark, stage
+
+
+def _stage(word: str) -> float:
+    """Leaf stage of ``3``, ``v3``, ``v3.5``; emergence (VE, and VC of soybean) is 0."""
+    if word in ("ve", "vc"):
+        return 0.0
+    found = re.fullmatch(r"v? ?(\d+(?:[.,]\d+)?)", word)
+    return float(found[1].replace(",", ".")) if found else math.nan
+
+
+def _told_odd(odd: Sequence[str], column: str, wanted: str, notes: list[str]) -> None:
+    if odd:
+        shown = ", ".join(repr(w) for w in odd[:5])
+        notes.append(f"Column {column!r} has {shown}, which were not understood; write {wanted}.")
+
+
+# ---- sums over rows
+
+
+def _by_row(table: pd.DataFrame) -> pd.DataFrame:
+    lines = []
+    for (photo, plot, row), part in table.groupby(["photo", "plot", "row"], sort=False):
+        judged = part[part["judged"]]
+        runs = _run_lengths(_segments(part))
+        lines.append(
+            {
+                "photo": photo,
+                "plot": plot,
+                "row": row,
+                "plants": len(part),
+                "judged_plants": len(judged),
+                "late_plants": int(judged["late"].sum()),
+                "late_pct": 100 * judged["late"].mean() if len(judged) else np.nan,
+                "longest_late_run": len(runs),
+                "late_beside_skip": int((judged["late"] & judged["beside_skip"]).sum()),
+                "basis": "; ".join(dict.fromkeys(judged["basis"])),
+            }
+        )
+    return tables.conform(LATE_ROWS, pd.DataFrame(lines)) if lines else tables.empty(LATE_ROWS)
+
+
+def _segments(table: pd.DataFrame) -> list[pd.DataFrame]:
+    """Stretches of judged plants in sequence; a plant that was not judged parts two of them."""
+    if not len(table):
+        return []
+    row = table.groupby(["photo", "plot", "row"], sort=False).ngroup().to_numpy()
+    judged = table["judged"].to_numpy(bool)
+    part = np.cumsum(np.r_[True, (np.diff(row) != 0) | ~judged[1:] | ~judged[:-1]])
+    return [group for _, group in table[judged].groupby(part[judged], sort=False)]
+
+
+def _run_lengths(segments: Sequence[pd.DataFrame]) -> tuple[int, ...]:
+    """How many runs of 1, 2, 3 ... late plants; empty without any."""
+    lengths: list[int] = []
+    for segment in segments:
+        bounds = np.diff(np.r_[0, segment["late"].to_numpy(int), 0])
+        lengths += (np.flatnonzero(bounds == -1) - np.flatnonzero(bounds == 1)).tolist()
+    return tuple(np.bincount(lengths)[1:].tolist()) if lengths else ()
+
+
+def _skips(gaps: pd.DataFrame) -> np.ndarray:
+    """Whether each closed gap of a row, in order, is a skip; empty where gaps have no class."""
+    closed = gaps[(gaps["kind"] != OPEN) & (gaps["kind"] != "")].sort_values("from_cm", kind="stable")
+    return closed["kind"].str.startswith("skip").to_numpy(bool)
+
+
+def _adjusted(tests: tuple[ChanceTest, ...], alpha: float) -> tuple[ChanceTest, ...]:
+    """Tests with p values adjusted for their number (Holm), those that cannot tell left out."""
+    told = sorted((t for t in tests if t.told), key=lambda t: t.p)
+    p: dict[str, float] = {}
+    highest = 0.0
+    for i, test in enumerate(told):
+        highest = max(highest, min(1.0, (len(told) - i) * test.p))
+        p[test.name] = highest
+    return tuple(t.adjusted(p[t.name], alpha) if t.told else t for t in tests)
+
+
+# ---- words
+
+
+def _with_sentences(u: Uniformity, settings: LateSettings) -> Uniformity:
+    from dataclasses import replace
+
+    said: list[str] = []
+    share, size_only = u.late_share_pct, dict(u.basis).get(BY_SIZE, 0)
+    if not u.judged:
+        said.append(
+            "Late plants cannot be told: "
+            + ("there are no plants." if not u.plants else _why_not(u))
+        )
+        return replace(u, sentences=(*said, *u.notes))
+    text = f"{u.late} of {u.judged} plants are late ({_pct(share.value)}"
+    text += (
+        f"; {100 * share.level:.0f} % interval {_pct(share.low)} to {_pct(share.high)}, rows as the unit)."
+        if math.isfinite(share.low)
+        else "; one row, so no interval)."
+    )
+    said.append(text)
+    ways = {
+        BY_SCOUT: "by the scout's mark",
+        BY_STAGE: f"by leaf stage, {settings.stages_behind:g} or more behind their neighbours",
+        BY_SIZE: f"by size, below {settings.late_size:g} of the green area of their neighbours",
+    }
+    said.append("Late was told " + "; ".join(f"{ways[name]} ({n} plants)" for name, n in u.basis) + ".")
+    if size_only:
+        said.append(
+            f"Size in photos is a rough sign: on generated scenes it found about {FOUND_PCT:.0f} of 100 plants two "
+            f"leaves behind, and {FALSE_LATE_PCT[0]:.0f} to {FALSE_LATE_PCT[1]:.0f} of 100 others passed for late. "
+            "Compare rows with it; for the share itself note leaf stages in the field."
+        )
+        if share.value <= FALSE_LATE_PCT[1]:
+            said.append(
+                f"So small a share cannot be told from none by size (up to {FALSE_LATE_PCT[1]:.0f} % pass for late "
+                "where none is)."
+            )
+    if u.judged < u.plants:
+        said.append(
+            f"{u.plants - u.judged} of {u.plants} plants were not judged: at the edge of a picture, in a double, too "
+            "young, or without neighbours."
+        )
+    if u.late_runs:
+        runs = ", ".join(
+            f"{n} of {length}{' plants' if length > 1 else ' plant'}"
+            for length, n in enumerate(u.late_runs, start=1)
+            if n
+        )
+        said.append(f"Runs of late plants: {runs}.")
+    for test in (u.late_together, u.late_beside_skips, u.skips_together):
+        said.append(test.sentence)
+    said += _published_words(u)
+    return replace(u, sentences=(*said, *u.notes))
+
+
+def _why_not(u: Uniformity) -> str:
+    if u.plants_table["relative_size"].notna().any():
+        return "the plants are too small yet for their size to tell; note leaf stages, or look again in a week."
+    return "no leaf stage was noted, and no size is known of enough neighbours; add a column leaf_stage to the tape."
+
+
+def _published_words(u: Uniformity) -> list[str]:
+    if not u.published:
+        return ["Published losses by late plants are of maize; none are given for this crop."]
+    every = [end for c in u.published for end in c.loss_pct]
+    overall = (
+        f"Over all {len(u.published)} published cases of late plants (1 in 6 to 3 in 4 of the stand, 7 to 27 days "
+        f"behind) the loss is {_range((min(every), max(every)))} % of yield. Neighbours of a late plant do not make "
+        "up for it; neighbours of a gap do in part (Liu et al. 2004)."
+    )
+    if not u.late:
+        return []
+    if dict(u.basis).get(BY_SIZE, 0) and u.late_share_pct.value <= FALSE_LATE_PCT[1]:
+        return [overall]
+    low, high = u.late_share_pct.low, u.late_share_pct.high
+    if not math.isfinite(low):
+        low = high = u.late_share_pct.value
+    cases = sorted((c for c in u.published if c.share_pct is not None), key=lambda c: c.share_pct or (0, 0))
+    fitting = [c for c in cases if c.share_pct and c.share_pct[0] <= high and c.share_pct[1] >= low]
+    if fitting:
+        head = "Published losses for such a share of late plants"
+    else:
+        below = [c for c in cases if c.share_pct and c.share_pct[1] < low]
+        above = [c for c in cases if c.share_pct and c.share_pct[0] > high]
+        fitting = [c for c in cases if (below and c.share_pct == below[-1].share_pct) or (
+            above and c.share_pct == above[0].share_pct)]  # fmt: skip
+        head = "No published case has this share; the nearest"
+    ends = [end for c in fitting for end in c.loss_pct]
+    listed = "; ".join(f"{c.words} {_range(c.loss_pct)} % ({c.source})" for c in fitting)
+    return [f"{head}: {_range((min(ends), max(ends)))} % of yield, by how far behind they were: {listed}.", overall]
+
+
+def _pct(value: float) -> str:
+    return f"{value:.0f} %" if value >= 10 or value == 0 else f"{value:.1f} %"
+
+
+def _range(ends: tuple[float, float]) -> str:
+    return f"{ends[0]:g}" if ends[0] == ends[1] else f"{ends[0]:g} to {ends[1]:g}"
