@@ -27,6 +27,15 @@ _PLAIN = re.compile(_MIXED)
 _WITH_UNIT = re.compile(rf"({_MIXED})\s*([a-z]+)\.?")
 _FEET = re.compile(rf"({_NUMBER})\s*(?:'|ft\.?|foot|feet)(?:\s*-?\s*({_MIXED})\s*(?:\"|in\.?|inch|inches)?)?")
 _INCHES = re.compile(rf"({_MIXED})\s*\"")
+_REMARK = re.compile(r"(.*?\S)\s*(?:\(([^()]*)\)|\[([^\[\]]*)\]|([?*!]+))")
+_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
+_DATE = re.compile(
+    rf"\d{{1,4}}[- ./]{_MONTH}(?:[- ./]\d{{2,4}})?|{_MONTH}[- ./]\d{{1,4}}"
+    r"|\d{1,4}([-./])\d{1,2}\1\d{2,4}"
+)
+_SHORTENED = re.compile(r"\d(?:[.,]\d*)?e[+-]?\d+")
+_GROUPS = (re.compile(r"(\d{1,3}(?:,\d{3})+)\.\d+"), re.compile(r"(\d{1,3}(?:\.\d{3})+),\d+"))
+_GROUP_SPACE = re.compile(r"(?<=\d)[\u00a0\u2009\u202f](?=\d{3}(?:\D|$))")
 
 
 def as_unit(text: str) -> str:
@@ -62,6 +71,26 @@ def split_header(text: str) -> tuple[str, str | None]:
     return name, units[-1] if units else None
 
 
+def split_remark(text: str) -> tuple[str, str]:
+    """A reading and the remark behind it: ``"34.5 (late)"`` gives ``("34.5", "late")``; ``""`` where none is.
+
+    Remarks stand in brackets, or are marks such as ``?`` and ``*``. Brackets without a letter are no remark:
+    ``13 (1/2)`` may be a length.
+    """
+    found = _REMARK.fullmatch(text.strip())
+    if found is None:
+        return text, ""
+    inside = found[2] if found[2] is not None else found[3]
+    if inside is not None and not re.search(r"[^\W\d_]|[?*!]", inside):
+        return text, ""
+    return found[1], (inside if inside is not None else found[4]).strip()
+
+
+def has_decimals(text: str) -> bool:
+    """Whether a reading is written with a decimal mark or a fraction."""
+    return re.search(r"\d[.,]\d|^[.,]\d|/|[½¼¾⅛⅜⅝⅞]", text) is not None
+
+
 class Reading:
     """Reads the values of one column, and sees to it that all are written in one way."""
 
@@ -80,9 +109,13 @@ class Reading:
         ValueError
             No number, negative, or written unlike the values before it; the message is for the user.
         """
-        clean = _marks(text).replace("−", "-").strip()
+        clean = _ungrouped(_marks(text).replace("−", "-").strip())
         if re.match(r"-\s*[\d.,]", clean):
             raise ValueError(f"{text!r} is negative")
+        if _DATE.fullmatch(clean):
+            raise ValueError(f"{text!r} looks like a date; has a spreadsheet turned a reading into one?")
+        if _SHORTENED.fullmatch(clean):
+            raise ValueError(f"{text!r} was shortened by a spreadsheet; show the column as plain numbers")
         cm, written = self._parse(clean, text)
         self._same_decimal_mark(clean, text, line)
         self._same_unit(written, text, line)
@@ -173,6 +206,15 @@ def _number(text: str) -> float:
         else:
             total += float(part.replace(",", "."))
     return total
+
+
+def _ungrouped(text: str) -> str:
+    """Without the marks between groups of thousands, where a decimal mark or a hard space shows that they are."""
+    text = _GROUP_SPACE.sub("", text)
+    for pattern in _GROUPS:
+        if found := pattern.match(text):
+            return re.sub("[.,]", "", found[1]) + text[found.end(1) :]
+    return text
 
 
 def _marks(text: str) -> str:

@@ -8,19 +8,25 @@ A tape file is a CSV with one reading a line, and a header that says what the re
     north-3, 1, 22.0
 
 Readings are running positions (``position_cm``) or gaps between neighbours (``gap_in``); mm, cm, m, inches,
-feet, or feet and inches as ``3'4 1/2"``. Commas, semicolons or tabs part the columns; a decimal comma is
-fine. Columns for plot and row may be left out, stand in any order and go by their usual other names. Further
-columns travel with the positions. Lines that begin with ``#`` are comments; two of them are read:
-``row_length_cm`` (any unit) and ``unit``.
+feet, or feet and inches as ``3'4 1/2"``. A column ``plants`` with a ``row_length`` gives bare counts, one line
+a row: population, and no spacing. Commas, semicolons or tabs part the columns; a decimal comma is fine.
+Columns for plot and row may be left out, stand in any order and go by their usual other names. In the wide
+layout each row has a column of its own, headed ``row 1``, ``row 2``. A row without plants is the word ``none``
+and its row length. Remarks stand in brackets behind a reading. Further columns travel with the positions, and
+with the rows where they are the same all along each row.
 
-Nothing is guessed and nothing is dropped: a file with mistakes is refused, all of them named by line.
+Lines that begin with ``#`` are comments. Some are read: ``row_length_cm`` (any unit), ``unit``, ``tape_from``
+and ``tape_to`` (what the tape reads at the two ends of the measured length), ``readings`` (positions, gaps or
+counts, where headings leave it open).
+
+Nothing is guessed and nothing is dropped: a file with mistakes is refused, all of them named by line. What can
+be read and is odd is told in a note.
 """
 
 from __future__ import annotations
 
-import csv
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -28,53 +34,54 @@ import pandas as pd
 
 from standcam import tables
 from standcam.errors import BadTape
-from standcam.spacing.readings import Reading, as_unit, split_header
+from standcam.spacing import tape_checks
+from standcam.spacing.readings import Reading, as_unit, split_header, split_remark
+from standcam.spacing.tape_checks import Read
+from standcam.spacing.tape_columns import DESIGN, ROLE, Column, guess_kind, kind_named, read_header
+from standcam.spacing.tape_rows import TapeRow, tables_of
+from standcam.spacing.tape_text import cells_of, gathered, text_of
 
-_COLUMNS = {
-    "position": "position positions pos reading readings tape tape_reading tape_position running "
-    "running_position plant_position place location cumulative",
-    "gap": "gap gaps spacing spacings plant_spacing plant_spacings interval intervals",
-    "plot": "plot plots plot_id plotid plot_no plot_nr plot_number plot_name parcel",
-    "photo": "photo picture image",
-    "row": "row rows row_no row_nr row_number row_id rowno planter_row",
-    "row_length": "row_length rowlength length_of_row measured_length tape_length length",
-    "position_sd": "position_sd sd position_error",
-}
-_ROLE = {name: role for role, names in _COLUMNS.items() for name in names.split()}
 _PICTURE_ENDING = re.compile(r"\.(jpe?g|png|tiff?|hei[cf])$", re.IGNORECASE)
-_MAX_BYTES = 50_000_000
+_NO_PLANTS = {"none", "no plants", "no plant", "0 plants", "nil", "empty"}
+_SHEET_ERROR = re.compile(r"#(?:REF!|VALUE!|N/A|NAME\?|DIV/0!|NUM!|NULL!|#+)\s*(?:[,;\t]|$)")
+_LINES_ABOVE = 25  # headings are looked for no further down
+_MAX_COUNT = 100_000
 
 
-@dataclass
-class _Row:
-    """Readings of one row, in the order of the file."""
+@dataclass(frozen=True)
+class TapeFile:
+    """What a tape file holds."""
 
-    plot: str
-    row: int
-    readings: list[tuple[int, float, str]] = field(default_factory=list)
-    """Line, place or gap [cm], and the text it was read from."""
-    sd: list[float] = field(default_factory=list)
-    extra: list[dict[str, str]] = field(default_factory=list)
-    length: tuple[int, float] | None = None
-    """Line and length of row. [cm]"""
-    blank: list[int] = field(default_factory=list)
-    """Lines without a reading."""
+    positions: pd.DataFrame
+    """POSITIONS, and behind them the file's further columns as text."""
+    stretches: pd.DataFrame
+    """STRETCHES, and behind them those further columns that are the same all along each row."""
+    notes: tuple[str, ...]
+    """What was read and should be looked at, by line."""
 
 
 def read_tape(
     path: str | Path, unit: str | None = None, photo: str | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Positions and stretches of a tape file; see :func:`read_tape_file`."""
+    file = read_tape_file(path, unit, photo)
+    return file.positions, file.stretches
+
+
+def read_tape_file(path: str | Path, unit: str | None = None, photo: str | None = None) -> TapeFile:
     """Read a tape file.
 
     Where the file gives the length of row that the tape covered, positions count from the start of that
-    length. A gap list does not tell where on the length its plants stand; what it leaves over is put half
-    before the first plant and half behind the last.
+    length (or from what ``tape_from`` says the tape reads there). A gap list does not tell where on the length
+    its plants stand; what it leaves over is put half before the first plant and half behind the last.
 
     Where it does not, the row runs from plant to plant. Plants divided by that span are too many: n plants
     bound n - 1 gaps. Half a mean gap is therefore added at each end, which makes plants per length ``(n - 1)
     / span``, one over the mean gap; the stretch is flagged ``ends_at_plants``. The mean gap is unbiased; its
     inverse is high by about ``CV² / (n - 1)``, 1 % for 17 plants with a CV of 40 %. A single plant without a
     length has no density.
+
+    A bare count gives a stretch of status ``counted`` and no positions.
 
     Parameters
     ----------
@@ -86,18 +93,13 @@ def read_tape(
         Name of the file in the tables; its own name unless given. The plot is the file's name without ending
         where no column tells it.
 
-    Returns
-    -------
-    positions, stretches : DataFrame
-        POSITIONS, and behind them the file's further columns as text; STRETCHES.
-
     Raises
     ------
     BadTape
         The file cannot be read, or has mistakes: all are listed with their lines.
     """
     path = Path(path)
-    return _Reader(path, photo or path.name, unit).tables()
+    return _Reader(path, photo or path.name, unit).file()
 
 
 def plants_from_tape(positions: pd.DataFrame) -> pd.DataFrame:
@@ -113,12 +115,14 @@ class _Reader:
     def __init__(self, path: Path, photo: str, unit: str | None) -> None:
         self.path, self.photo, self.unit = path, photo, unit
         self.mistakes: list[tuple[int, str]] = []
-        self.rows: dict[tuple[str, int], _Row] = {}
-        self.length: tuple[int, float] | None = None
-        self.columns: list[tuple[str, str, str | None]] = []
-        """Role ("" for further columns), heading and unit of each column."""
+        self.notes: list[tuple[int, str]] = []
+        self.rows: dict[tuple[str, int], TapeRow] = {}
+        self.ends: dict[str, tuple[int, float]] = {}
+        """Row length and ends of the tape that hold for all rows."""
         self.kind = ""
-        self._read(_text(path))
+        self.above: dict[str, tuple[int, str]] = {}
+        """Plot and row of the line above."""
+        self._read(text_of(path))
         self._check_rows()
         if self.mistakes:
             count = "1 mistake" if len(self.mistakes) == 1 else f"{len(self.mistakes)} mistakes"
@@ -138,7 +142,8 @@ class _Reader:
         comments: list[tuple[int, str]] = []
         for number, line in enumerate(re.split(r"\r\n|\n|\r", text), 1):
             bare = line.strip().strip('"').strip()
-            if bare.startswith("#") and not (self._heads(bare) and not body):
+            broken = bool(body) and _SHEET_ERROR.match(bare)  # a cell that a spreadsheet could not show
+            if bare.startswith("#") and not broken and not (self._heads(bare) and not body):
                 comments.append((number, bare.lstrip("#").strip(" \t,;")))
             elif number == 1 and (found := re.fullmatch(r"sep=([,;|\t])", line)):
                 delimiter = found[1]
@@ -148,141 +153,285 @@ class _Reader:
             raise BadTape(
                 f"{self.photo} holds no readings.", "Write a header, and one reading a line below it."
             )
-        if delimiter is None:
-            delimiter = next((d for d in "\t;," if d in body[0][1]), "\x1f")  # the last parts nothing
-        self._header(body[0][0], _cells(body[0][1], delimiter))
+        body, delimiter = self._find_header(body, delimiter, comments)
         for number, comment in comments:
             self._unit_comment(number, comment)
         for number, comment in comments:
             self._length_comment(number, comment)
-        self.value = Reading(self._unit_of("position", "gap"))
-        for number, line in body[1:]:
-            self._line(number, _cells(line, delimiter), delimiter)
-        for number, problem in self.value.file_problems(body[0][0]):
-            self._wrong(number, problem)
-        if self.length is None and not self.rows and len(body) == 1 and not self.mistakes:
+        lines = [(number, cells_of(line, delimiter)) for number, line in body[1:]]
+        if self.header.wide:
+            self._settle_kind(body[0][0], lines)
+        self.value = Reading(self._unit_of())
+        if self.kind:
+            for number, cells in lines:
+                self._line(number, cells, delimiter)
+            for number, problem in self.value.file_problems(body[0][0]):
+                self._wrong(number, problem)
+        if self.rows or len(body) > 1 or self.mistakes:
+            return
+        if "row_length" not in self.ends or self.kind != "position" or self.header.wide:
             raise BadTape(
                 f"{self.photo} holds a header and no readings.", "Write one reading a line below it."
             )
-        if self.length is not None and len(body) == 1 and self.kind == "position" and not self.mistakes:
-            self.rows[self.path.stem, 1] = _Row(self.path.stem, 1)
+        self.rows[self.path.stem, 1] = TapeRow(self.path.stem, 1)
 
     def _heads(self, bare: str) -> bool:
         """Whether a line that begins with # is a header whose first column is called so."""
         cells = re.split(r"[\t;,]", bare)
-        return cells[0].strip() == "#" and any(
-            _ROLE.get(split_header(c)[0]) in ("position", "gap") for c in cells[1:]
-        )
+        return cells[0].strip() == "#" and (found := read_header(cells[1:])) is not None and bool(found.columns)
+
+    def _find_header(
+        self, body: list[tuple[int, str]], delimiter: str | None, comments: list[tuple[int, str]]
+    ) -> tuple[list[tuple[int, str]], str]:
+        """Body from its header on; lines above it become comments, and those not understood are told of."""
+        found = None
+        for i, (line, text) in enumerate(body[:_LINES_ABOVE]):
+            own = delimiter or next((d for d in "\t;," if d in text), "\x1f")  # the last parts nothing
+            header = read_header(cells_of(text, own))
+            if header is not None:
+                found = i, line, own, header
+                break
+        if found is None:
+            raise BadTape(
+                f"{self.photo}, line {body[0][0]}: no column is a running position or a gap, and none counts plants.",
+                "Begin with a header such as plot,row,position_cm or plot,row,gap_in or plot,row,plants,row_length_m.",
+            )
+        i, line, own, header = found
+        for number, above in body[:i]:
+            cells = [c.strip() for c in cells_of(above, own) if c.strip()]
+            comments.append((number, ": ".join(cells) if len(cells) == 2 and ":" not in cells[0] else " ".join(cells)))
+            if not self._understood(comments[-1][1]):
+                self.notes.append((number, f"{above.strip()!r} stands above the headings and is taken as a remark"))
+        self.header, self.kind = header, header.kind
+        for problem in header.problems:
+            self._wrong(line, problem)
+        return body[i:], own
+
+    @staticmethod
+    def _understood(comment: str) -> bool:
+        name = split_header(re.split("[:=]", comment)[0])[0]
+        return ROLE.get(name) in ("row_length", "tape_from", "tape_to", "unit") or name in ("reading", "readings")
 
     def _unit_comment(self, line: int, text: str) -> None:
-        found = re.fullmatch(r"units?\s*[:=]\s*(\S.*)", text, re.IGNORECASE)
-        if found:
+        found = re.fullmatch(r"(units?|readings?)\s*[:=]\s*(\S.*)", text, re.IGNORECASE)
+        if not found:
+            return
+        if found[1].lower().startswith("unit"):
             try:
-                self.unit = as_unit(found[1])
+                self.unit = as_unit(found[2])
             except ValueError as error:
                 self._wrong(line, str(error))
+            return
+        kind = kind_named(found[2])
+        if kind is None:
+            self._wrong(line, f"readings {found[2]!r} are none of positions, gaps and counts")
+        elif self.kind not in ("", kind):
+            self._wrong(line, f"readings are called {found[2]} here, and otherwise in the headings")
+        else:
+            self.kind = kind
 
     def _length_comment(self, line: int, text: str) -> None:
         found = re.fullmatch(r"([^:=]+)[:=]\s*(\S.*)", text)
         if not found:
             return
         name, unit = split_header(found[1])
-        if _ROLE.get(name) != "row_length" or name == "length":  # "length" alone may speak of anything
+        role = ROLE.get(name, "")
+        if role not in ("row_length", "tape_from", "tape_to") or name == "length":  # that may speak of anything
             return
-        length = self._measure(line, found[2], unit, "row length")
-        if length is not None and self.length is not None and abs(length - self.length[1]) > 1e-9:
-            self._wrong(line, f"a second row length, unlike that of line {self.length[0]}")
-        elif length is not None:
-            self.length = (line, length)
+        words = role.replace("_", " ")
+        value = self._measure(line, found[2], unit, words)
+        if value is not None and role in self.ends and abs(value - self.ends[role][1]) > 1e-9:
+            self._wrong(line, f"a second {words}, unlike that of line {self.ends[role][0]}")
+        elif value is not None:
+            self.ends[role] = (line, value)
 
-    def _header(self, line: int, cells: list[str]) -> None:
-        for cell in cells:
-            name, unit = split_header(cell)
-            self.columns.append((_ROLE.get(name, ""), cell.strip(), unit))
-        roles = [role for role, _, _ in self.columns if role]
-        kinds = [role for role in roles if role in ("position", "gap")]
-        if not kinds:
-            raise BadTape(
-                f"{self.photo}, line {line}: no column is a running position or a gap.",
-                "Begin with a header such as plot,row,position_cm or plot,row,gap_in.",
+    def _unit_of(self) -> str | None:
+        return self.header.unit_of("position", "gap", "reading") or self.unit
+
+    def _settle_kind(self, line: int, lines: list[tuple[int, list[str]]]) -> None:
+        """What the readings of a wide file are, where neither headings nor a comment say it."""
+        if self.kind:
+            return
+        columns: list[list[float]] = []
+        for i, column in enumerate(self.header.columns):
+            reading, values = Reading(self._unit_of() or "cm"), []
+            for number, cells in lines:
+                text = split_remark(cells[i].strip())[0] if column.role == "reading" and i < len(cells) else ""
+                try:
+                    values.append(reading.cm(text, number))
+                except ValueError:
+                    continue  # named later, when the kind is known
+            columns.append(values)
+        self.kind = guess_kind(columns) or ""
+        if not self.kind:
+            self._wrong(
+                line,
+                "these may be running positions, gaps or counts; say which in a line '# readings: positions' "
+                "(or gaps, or counts)",
             )
-        for role in sorted({r for r in roles if roles.count(r) > 1}):
-            self._wrong(line, f"two columns give the {role.replace('_', ' ')}")
-        if len(set(kinds)) > 1:
-            self._wrong(line, "positions and gaps in one file; keep one of the two columns")
-        self.kind = kinds[0]
-
-    def _unit_of(self, *roles: str) -> str | None:
-        return next((unit for role, _, unit in self.columns if role in roles and unit), self.unit)
 
     def _line(self, line: int, cells: list[str], delimiter: str) -> None:
-        beyond = [c for c in cells[len(self.columns) :] if c.strip()]
-        if beyond:
+        columns = self.header.columns
+        if any(c.strip() for c in cells[len(columns) :]):
             hint = "; with a decimal comma, part columns by semicolons" if delimiter == "," else ""
-            self._wrong(line, f"{len(cells)} values under {len(self.columns)} headings{hint}")
+            self._wrong(line, f"{len(cells)} values under {len(columns)} headings{hint}")
             return
-        cells = [c.strip() for c in cells] + [""] * (len(self.columns) - len(cells))
+        cells = [c.strip() for c in cells] + [""] * (len(columns) - len(cells))
+        if self.header.wide:
+            self._wide_line(line, list(zip(columns, cells, strict=False)))
+            return
         value: dict[str, str] = {}
         extra: dict[str, str] = {}
-        for (role, heading, _), cell in zip(self.columns, cells, strict=False):
-            if role in value:
-                continue  # two columns of one role: already a mistake of the header
-            if role:
-                value[role] = cell
-            elif heading:
-                extra[heading] = cell
-            elif cell:
-                self._wrong(line, f"{cell!r} stands under no heading")
+        for column, cell in zip(columns, cells, strict=False):
+            if column.role:
+                value.setdefault(column.role, cell)  # a second column of one role: already a mistake
+            else:
+                self._further(line, column, cell, extra)
+        if "unit" in value:
+            self._unit_cell(value, extra)
         row = self._row(line, value)
-        if row is None:
-            return
-        self._row_length(line, row, value.get("row_length", ""))
-        text = value.get(self.kind, "")
-        if not text:
-            row.blank.append(line)
-            return
-        try:
-            cm = self.value.cm(text, line)
-        except ValueError as error:
-            self._wrong(line, str(error))
-            return
-        row.readings.append((line, cm, text))
-        row.extra.append(extra)
-        sd = value.get("position_sd", "")
-        own = next((unit for role, _, unit in self.columns if role == "position_sd"), None)
-        row.sd.append((self._measure(line, sd, own, "position sd") if sd else None) or np.nan)
+        if row is not None:
+            self._reading(line, row, value, extra)
 
-    def _row(self, line: int, value: dict[str, str]) -> _Row | None:
+    def _wide_line(self, line: int, filled: list[tuple[Column, str]]) -> None:
+        if self._attribute_line(line, filled):
+            return
+        shared = {c.role: cell for c, cell in filled if c.role and c.role != "reading"}
+        for column, cell in filled:
+            if column.role != "reading":
+                continue
+            extra: dict[str, str] = {}
+            for other, text in filled:
+                if not other.role and other.row in (None, column.row):
+                    self._further(line, other, text, extra)
+            value = shared | {"row": str(column.row), self.kind: cell}
+            row = self._row(line, value)
+            if row is not None:
+                self._reading(line, row, value, extra)
+
+    def _attribute_line(self, line: int, filled: list[tuple[Column, str]]) -> bool:
+        """A line that tells of its rows and not of plants: ``row length, 600, 600``."""
+        first, label = filled[0]
+        if first.role == "reading" or not label:
+            return False
+        name, unit = split_header(label)
+        role = ROLE.get(name, "")
+        if role not in ("row_length", "tape_from", "tape_to") and name not in DESIGN:
+            return False
+        for column, cell in filled[1:]:
+            row = self._row(line, {"row": str(column.row)}) if column.role == "reading" and cell else None
+            if row is not None and name in DESIGN:
+                row.about.append({DESIGN[name]: cell})
+            elif row is not None:
+                self._row_end(line, row, role, cell, unit)
+        return True
+
+    def _further(self, line: int, column: Column, cell: str, extra: dict[str, str]) -> None:
+        if column.heading:
+            extra[column.heading] = cell
+        elif cell and not self.header.wide:
+            self._wrong(line, f"{cell!r} stands under no heading")
+        elif cell:
+            extra["tape_plant"] = cell  # people number their lines
+
+    def _unit_cell(self, value: dict[str, str], extra: dict[str, str]) -> None:
+        """A column "unit" names the unit of its line, or else the unit of the planter."""
+        cell = value.pop("unit")
+        try:
+            unit = as_unit(cell)
+        except ValueError:
+            extra.setdefault("row_unit", cell)
+            return
+        text = value.get(self.kind, "")
+        if re.fullmatch(r"[\d.,/ -]+", text):
+            value[self.kind] = f"{text} {unit}"
+
+    def _row(self, line: int, value: dict[str, str]) -> TapeRow | None:
         plot, number = self.path.stem, 1
         if "plot" in value or "photo" in value:
-            plot = value["plot"] if "plot" in value else _PICTURE_ENDING.sub("", value["photo"])
+            role = "plot" if "plot" in value else "photo"
+            plot = self._or_above(line, role, value[role])
+            plot = _PICTURE_ENDING.sub("", plot) if role == "photo" else plot
             if not plot:
                 self._wrong(line, "the plot is missing")
                 return None
         if "row" in value:
-            found = re.fullmatch(r"(?:row|r)?[ _-]*0*([1-9]\d{0,8})(?:[.,]0+)?", value["row"], re.IGNORECASE)
+            text = self._or_above(line, "row", value["row"])
+            found = re.fullmatch(r"(?:row|r)?[ _-]*0*([1-9]\d{0,8})(?:[.,]0+)?", text, re.IGNORECASE)
             if not found:
-                self._wrong(
-                    line,
-                    f"row {value['row']!r} is no whole number from 1"
-                    if value["row"]
-                    else "the row is missing",
-                )
+                self._wrong(line, f"row {text!r} is no whole number from 1" if text else "the row is missing")
                 return None
             number = int(found[1])
-        return self.rows.setdefault((plot, number), _Row(plot, number))
+        elif self.kind == "count":  # each line is a row
+            number = 1 + sum(row.plot == plot for row in self.rows.values())
+        return self.rows.setdefault((plot, number), TapeRow(plot, number))
 
-    def _row_length(self, line: int, row: _Row, text: str) -> None:
-        if not text:
+    def _or_above(self, line: int, role: str, text: str) -> str:
+        """A plot or row left empty, as merged cells leave it, is that of the line above."""
+        if text:
+            self.above[role] = (line, text)
+            return text
+        if (self.kind == "count" and role == "row") or role not in self.above:
+            return text
+        above, said = self.above[role]
+        self.notes.append((line, f"{role} left empty, taken as {said} like line {above}"))
+        return said
+
+    def _reading(self, line: int, row: TapeRow, value: dict[str, str], extra: dict[str, str]) -> None:
+        for role in ("row_length", "tape_from", "tape_to"):
+            if value.get(role):
+                self._row_end(line, row, role, value[role], self.header.unit_of(role))
+        text = value.get(self.kind, "")
+        if self.header.wide and not text:
+            row.blank.append(line)
             return
-        own = next((unit for role, _, unit in self.columns if role == "row_length"), None)
-        length = self._measure(line, text, own, "row length")
-        if length is None:
+        row.about.append(extra)
+        if self.kind == "count":
+            self._count(line, row, text)
+        elif not text:
+            row.blank.append(line)
+        elif " ".join(text.lower().split()) in _NO_PLANTS:
+            row.none.append(line)
+        else:
+            self._place(line, row, text, value.get("position_sd", ""), extra)
+
+    def _place(self, line: int, row: TapeRow, text: str, sd: str, extra: dict[str, str]) -> None:
+        bare, remark = split_remark(text)
+        try:
+            cm = self.value.cm(bare, line)
+        except ValueError as error:
+            self._wrong(line, str(error))
             return
-        if row.length is not None and abs(length - row.length[1]) > 1e-9:
-            self._wrong(line, f"row length {text} is not that of line {row.length[0]}, in the same row")
-        elif row.length is None:
-            row.length = (line, length)
+        row.readings.append(Read(line, cm, bare))
+        row.extra.append(extra | ({"tape_note": remark} if remark else {}))
+        unit = self.header.unit_of("position_sd")
+        row.sd.append((self._measure(line, sd, unit, "position sd") if sd else None) or np.nan)
+
+    def _count(self, line: int, row: TapeRow, text: str) -> None:
+        bare, remark = split_remark(text)
+        if " ".join(bare.lower().split()) in _NO_PLANTS:
+            bare = "0"
+        found = re.fullmatch(r"(\d{1,9})(?:[.,]0*)?(?:\s*plants?)?", bare.strip(), re.IGNORECASE)
+        if row.count is not None:
+            self._wrong(line, f"row {row.row} of plot {row.plot} again, as in line {row.count[0]}; typed twice?")
+        elif not text:
+            self._wrong(line, "no count; write 0 for a row without plants")
+        elif not found or int(found[1]) > _MAX_COUNT:
+            self._wrong(line, f"{text!r} is no whole number of plants")
+        else:
+            row.count = (line, int(found[1]))
+            if remark:
+                row.about[-1] = row.about[-1] | {"tape_note": remark}
+
+    def _row_end(self, line: int, row: TapeRow, role: str, text: str, unit: str | None) -> None:
+        words = role.replace("_", " ")
+        value = self._measure(line, text, unit, words)
+        if value is None:
+            return
+        if role in row.ends and abs(value - row.ends[role][1]) > 1e-9:
+            self._wrong(line, f"{words} {text} is not that of line {row.ends[role][0]}, in the same row")
+        else:
+            row.ends.setdefault(role, (line, value))
 
     def _measure(self, line: int, text: str, own: str | None, what: str) -> float | None:
         """A length other than a reading, in its own unit, the one it is written in, or that of readings."""
@@ -290,11 +439,11 @@ class _Reader:
         try:
             cm = reading.cm(text, line)
             if reading.file_problems(line):  # a bare number under no unit of its own
-                unit = self._unit_of(self.kind)
+                unit = self._unit_of()
                 if unit is None:
                     raise ValueError(f"{text!r} has no unit")
                 cm = Reading(unit).cm(text, line)
-            if not cm > 0:
+            if not cm > 0 and what != "tape from":
                 raise ValueError(f"{text!r} is not above zero")
         except ValueError as error:
             self._wrong(line, f"{what}: {error}")
@@ -305,142 +454,72 @@ class _Reader:
 
     def _check_rows(self) -> None:
         for row in self.rows.values():
-            length = row.length or self.length
-            empty_row = (
-                self.kind == "position" and length is not None and not row.readings and len(row.blank) == 1
-            )
-            if not empty_row:
-                for line in row.blank:
-                    self._wrong(
-                        line, "no reading; for a row without plants give its row length and nothing else"
-                    )
-            if self.kind == "position":
-                self._check_running(row)
-            if length is not None:
-                self._check_length(row, *length)
+            ends = row.measured(self.ends)
+            self._check_ends(row)
+            if self.kind == "count":
+                if ends is None and row.count is not None:
+                    self._wrong(row.count[0], "a count needs the length of row it was made on: add row_length_m")
+                continue
+            self._check_blank(row, ends is not None)
+            check = tape_checks.check_running if self.kind == "position" else tape_checks.check_gaps
+            mistakes, odd = check(row.readings)
+            self.mistakes += mistakes
+            self.notes += odd
+            if ends is not None:
+                begin, end = ends
+                gap = self.kind == "gap"
+                self.mistakes += tape_checks.beyond_length(row.readings, self.kind, (end[0], end[1] - begin * gap))
+                first = row.readings[0] if row.readings else None
+                if not gap and first is not None and first.cm < begin - 1e-6:
+                    self._wrong(first.line, f"{first.text} lies before the tape's beginning at {begin:g} cm")
+        self._check_twins()
 
-    def _check_length(self, row: _Row, length_line: int, length_cm: float) -> None:
-        total = 0.0
-        for line, cm, text in row.readings:
-            total = cm if self.kind == "position" else total + cm
-            if total > length_cm + 1e-6:
-                what = text if self.kind == "position" else f"the sum of gaps with {text}, {total:g} cm,"
-                self._wrong(
-                    line, f"{what} lies beyond the row length of {length_cm:g} cm (line {length_line})"
-                )
-                return
-
-    def _check_running(self, row: _Row) -> None:
-        steps = list(zip(row.readings, row.readings[1:], strict=False))
-        if len(steps) > 2 and all(b[1] < a[1] for a, b in steps):
-            first, last = steps[0][1][0], steps[-1][1][0]
-            self._wrong(first, f"the tape runs backwards from here to line {last}; turn their order round")
+    def _check_ends(self, row: TapeRow) -> None:
+        ends = self.ends | row.ends
+        if not {"tape_from", "tape_to"} <= set(ends):
             return
-        for (line_before, before, text_before), (line, cm, text) in steps:
-            if abs(cm - before) < 1e-9:
-                self._wrong(
-                    line,
-                    f"{text} again, as in line {line_before}; typed twice? Where two plants stand in one "
-                    "place, write the second a little further",
-                )
-            elif cm < before:
-                self._wrong(
-                    line,
-                    f"the tape runs backwards, {text} after {text_before} in line {line_before}; "
-                    "one of the two is wrong",
-                )
+        line, end = ends["tape_to"]
+        length = end - ends["tape_from"][1]
+        if length <= 0:
+            self._wrong(line, "the tape ends before it begins")
+        elif "row_length" in ends and abs(ends["row_length"][1] - length) > 0.5:
+            told = ends["row_length"][1]
+            self._wrong(line, f"the tape's ends are {length:g} cm apart, the row length is {told:g} cm")
+
+    def _check_blank(self, row: TapeRow, has_length: bool) -> None:
+        last = row.readings[-1].line if row.readings else 0
+        if self.header.wide:  # columns are of different length
+            blank = [line for line in row.blank if line < last]
+        else:
+            blank = row.blank
+        lone = self.kind == "position" and has_length and not row.readings and len(blank) == 1 and not row.none
+        for line in [] if lone else blank:
+            self._wrong(line, "no reading; for a row without plants write none, and its row length")
+        for line in row.none:
+            if row.readings:
+                self._wrong(line, f"no plants here, but line {row.readings[0].line} has one in the same row")
+            elif not has_length:
+                self._wrong(line, "a row without plants needs its row length")
+        if self.kind == "position" and len(row.readings) == 1 and row.readings[0].cm == 0:
+            self._wrong(
+                row.readings[0].line,
+                "one plant at the tape's zero, or no plants? Write none for no plants, and 0.1 for a plant",
+            )
+
+    def _check_twins(self) -> None:
+        seen: dict[tuple[float, ...], TapeRow] = {}
+        for row in self.rows.values():
+            values = tuple(round(r.cm, 6) for r in row.readings)
+            if len(values) >= 5 and values in seen:
+                twin = seen[values]
+                text = f"row {row.row} has the readings of row {twin.row} from line {twin.readings[0].line} on"
+                self.notes.append((row.readings[0].line, f"{text}: typed twice?"))
+            seen.setdefault(values, row)
 
     # ---- tables
 
-    def tables(self) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """POSITIONS and STRETCHES."""
-        known = set(tables.POSITIONS.names) | set(tables.PLANTS.names)
-        positions, stretches = [], []
-        for row in self.rows.values():
-            values = np.array([cm for _, cm, _ in row.readings])
-            extra, sd = row.extra, np.array(row.sd)
-            if self.kind == "gap":
-                # a gap's line tells of the plant at its end
-                values = np.concatenate([[0.0], np.cumsum(values)])
-                extra, sd = [{}, *extra], np.full(len(values), np.nan)
-            place, begin, end, words = _stretch(values, row.length or self.length, self.kind)
-            frame = pd.DataFrame(
-                {
-                    "photo": self.photo,
-                    "plot": row.plot,
-                    "row": row.row,
-                    "plant": np.arange(1, len(place) + 1),
-                    "position_cm": place,
-                    "position_sd_cm": sd,
-                    "source": "tape",
-                    "flags": "",
-                }
-            )
-            for name in dict.fromkeys(name for line in extra for name in line):
-                frame[f"tape_{name}" if name in known else name] = [line.get(name, "") for line in extra]
-            positions.append(frame)
-            stretches.append(
-                {
-                    "photo": self.photo,
-                    "plot": row.plot,
-                    "row": row.row,
-                    "from_cm": begin,
-                    "to_cm": end,
-                    "plants": len(place),
-                    "status": "ok" if len(place) else "empty",
-                    "flags": words,
-                }
-            )
-        filled = [frame for frame in positions if len(frame)]
-        stacked = pd.concat(filled, ignore_index=True) if filled else tables.empty(tables.POSITIONS)
-        return (
-            tables.conform(tables.POSITIONS, stacked),
-            tables.conform(tables.STRETCHES, pd.DataFrame(stretches)),
-        )
-
-
-def _stretch(
-    place: np.ndarray, length: tuple[int, float] | None, kind: str
-) -> tuple[np.ndarray, float, float, str]:
-    """Places, ends of the measured stretch and its flags; see :func:`read_tape` for the rule."""
-    if length is not None:
-        shift = (length[1] - place[-1]) / 2 if kind == "gap" else 0.0
-        return place + shift, 0.0, length[1], ""
-    if len(place) < 2:
-        return place, np.nan, np.nan, ""
-    half = (place[-1] - place[0]) / (len(place) - 1) / 2
-    return place, place[0] - half, place[-1] + half, "ends_at_plants"
-
-
-def _text(path: Path) -> str:
-    try:
-        size = path.stat().st_size
-        data = path.read_bytes() if size <= _MAX_BYTES else b""
-    except OSError as error:
-        raise BadTape(
-            f"{path.name} cannot be read: {error.strerror}.", "Check the path and rights."
-        ) from None
-    if size > _MAX_BYTES:
-        raise BadTape(
-            f"{path.name} is {size / 1e6:.0f} MB, too much for a hand count.", "Is it the right file?"
-        )
-    if not data.strip():
-        raise BadTape(f"{path.name} is empty.", "Write a header such as position_cm, and one reading a line.")
-    if data[:2] == b"PK":
-        raise BadTape(f"{path.name} is a workbook and no text.", "Save the sheet as CSV.")
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace")
-    if b"\0" in data:
-        raise BadTape(f"{path.name} is no text file.", "Save the readings as CSV.")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace")  # what spreadsheets of older offices write
-
-
-def _cells(line: str, delimiter: str) -> list[str]:
-    # line by line, so that the inch mark of one reading cannot swallow the lines below it
-    try:
-        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-    except csv.Error:  # a cell of more than 100,000 characters
-        return [line[:80] + " ..."]
+    def file(self) -> TapeFile:
+        """Tables and notes."""
+        positions, stretches = tables_of(list(self.rows.values()), self.kind, self.ends, self.photo)
+        notes = [f"{self.photo}, line {line}: {text}." for line, text in sorted(self.notes)]
+        return TapeFile(positions, stretches, tuple(gathered(notes)))

@@ -155,13 +155,13 @@ def test_without_length_density_is_one_over_the_mean_gap(read):
 
 def test_density_from_plant_to_plant_is_unbiased():
     """Rows cut from plant to plant out of a long one: gaps with a CV of 30 %, 12 plants, 2,000 rows."""
-    from standcam.spacing.tape import _stretch
+    from standcam.spacing.tape_rows import stretch_of
 
     rng = np.random.default_rng(8)
     naive, ours = [], []
     for _ in range(2000):
         place = np.cumsum(rng.normal(20, 6, 12))
-        _, begin, end, _ = _stretch(place, None, "position")
+        _, begin, end, _ = stretch_of(place, None, "position")
         ours.append(12 / (end - begin))
         naive.append(12 / (place[-1] - place[0]))
     # the docstring's CV² / (n - 1) is 0.8 %; plants over span would be 9 % too many
