@@ -57,7 +57,7 @@ def tape(
     batch = count_tapes(files, settings, unit)
     nothing = not batch.inputs
     if not (nothing and holds_results(out)):
-        record = run_record("tape", settings, batch.inputs, started)
+        record = run_record("tape", settings, batch.inputs, started, batch.notes)
         write_results(out, **batch.tables, run=record, force=force)
     if nothing:
         for problem in batch.problems:
@@ -66,6 +66,6 @@ def tape(
             )
         typer.echo("standcam: No tape file could be used.", err=True)
         raise typer.Exit(2)
-    screen.show(batch.rows, batch.gaps, batch.tables["problems"], settings, out)
+    screen.show(batch.rows, batch.gaps, batch.tables["problems"], settings, out, notes=batch.notes)
     if batch.problems:
         raise typer.Exit(1)

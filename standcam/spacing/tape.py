@@ -37,7 +37,7 @@ from standcam.errors import BadTape
 from standcam.spacing import tape_checks
 from standcam.spacing.readings import Reading, as_unit, split_header, split_remark
 from standcam.spacing.tape_checks import Read
-from standcam.spacing.tape_columns import DESIGN, ROLE, Column, guess_kind, kind_named, read_header
+from standcam.spacing.tape_columns import DESIGN, ROLE, Column, attribute_of, guess_kind, kind_named, read_header
 from standcam.spacing.tape_rows import TapeRow, tables_of
 from standcam.spacing.tape_text import cells_of, gathered, text_of
 
@@ -252,6 +252,7 @@ class _Reader:
         """What the readings of a wide file are, where neither headings nor a comment say it."""
         if self.kind:
             return
+        lines = [(number, cells) for number, cells in lines if self._attribute(cells) is None]
         columns: list[list[float]] = []
         for i, column in enumerate(self.header.columns):
             reading, values = Reading(self._unit_of() or "cm"), []
@@ -311,20 +312,21 @@ class _Reader:
 
     def _attribute_line(self, line: int, filled: list[tuple[Column, str]]) -> bool:
         """A line that tells of its rows and not of plants: ``row length, 600, 600``."""
-        first, label = filled[0]
-        if first.role == "reading" or not label:
+        told = self._attribute([cell for _, cell in filled])
+        if told is None:
             return False
-        name, unit = split_header(label)
-        role = ROLE.get(name, "")
-        if role not in ("row_length", "tape_from", "tape_to") and name not in DESIGN:
-            return False
+        role, unit = told
         for column, cell in filled[1:]:
             row = self._row(line, {"row": str(column.row)}) if column.role == "reading" and cell else None
-            if row is not None and name in DESIGN:
-                row.about.append({DESIGN[name]: cell})
+            if row is not None and role in DESIGN.values():
+                row.about.append({role: cell})
             elif row is not None:
                 self._row_end(line, row, role, cell, unit)
         return True
+
+    def _attribute(self, cells: list[str]) -> tuple[str, str | None] | None:
+        labelled = bool(cells) and bool(cells[0]) and self.header.columns[0].role != "reading"
+        return attribute_of(cells[0]) if labelled else None
 
     def _further(self, line: int, column: Column, cell: str, extra: dict[str, str]) -> None:
         if column.heading:

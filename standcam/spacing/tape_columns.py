@@ -31,6 +31,8 @@ _COLUMNS = {
 }
 ROLE = {name: role for role, names in _COLUMNS.items() for name in names.split()}
 
+_WHERE = ("place", "location")
+
 _DESIGN = {
     "row_unit": "row_unit rowunit planter_unit",
     "treatment": "treatment treat trt variant setting",
@@ -85,6 +87,10 @@ def read_header(cells: list[str]) -> Header | None:
     named = [(cell.strip(), *split_header(cell)) for cell in cells]
     roles = [ROLE.get(name, "") for _, name, _ in named]
     kinds = [role for role in roles if role in KINDS]
+    if len(kinds) > 1:  # "place" beside readings says where in the field
+        where = "" if "plot" in roles else "plot"
+        roles = [where if name in _WHERE else role for role, (_, name, _) in zip(roles, named, strict=True)]
+        kinds = [role for role in roles if role in KINDS]
     if "position" in kinds or "gap" in kinds:  # a count beside them is a remark
         roles = ["" if role == "count" else role for role in roles]
         kinds = [role for role in kinds if role != "count"]
@@ -151,6 +157,15 @@ def _heading(cell: str, name: str, unit: str | None) -> str:
 def _repeated(columns: list[Column]) -> list[str]:
     names = [c.heading for c in columns if c.heading]
     return [f"two columns are called {name!r}" for name in dict.fromkeys(names) if names.count(name) > 1]
+
+
+def attribute_of(label: str) -> tuple[str, str | None] | None:
+    """What a line of a wide file tells of its rows, by its label: a role or the name of a column, and its unit."""
+    name, unit = split_header(label)
+    role = ROLE.get(name, "")
+    if role in ("row_length", "tape_from", "tape_to"):
+        return role, unit
+    return (DESIGN[name], None) if name in DESIGN else None
 
 
 def guess_kind(columns: list[list[float]]) -> str | None:
