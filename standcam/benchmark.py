@@ -91,7 +91,7 @@ def speed(photo: str | Path, repeats: int = 7, settings: Settings | None = None)
 
     def to_tables() -> None:
         m = measure_photo(read_photo(path, settings.photo), settings)
-        summarise(m.positions, m.stretches, settings.spacing)
+        summarise(m.positions, m.stretches, settings.spacing, settings.statistics)
         measured.append(m)
 
     def to_results() -> None:

@@ -35,6 +35,11 @@ REGISTER: tuple[Flag, ...] = (
         "ends_at_plants",
         "tape read from plant to plant: half a mean gap is added to each end of the row",
     ),
+    Flag(
+        1 << 15,
+        "error_drowns_sd",
+        "the error of positions is not below the scatter of the gaps: their SD cannot be corrected for it",
+    ),
     # on a photo and its scale
     Flag(1 << 16, "no_scale", "nothing in the photo gives a ground scale: centimetres are left empty"),
     Flag(1 << 17, "few_markers", "fewer than three board markers were read: scale less sure"),

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from standcam import flags, tables
-from standcam.settings import SpacingSettings
-from standcam.spacing import metrics
+from standcam import flags, tables, units
+from standcam.settings import SpacingSettings, StatisticsSettings
+from standcam.spacing import intervals, metrics, noise
 from standcam.spacing.nominal import Nominal, theoretical_spacing
-from standcam.units import M2_PER_HA
+from standcam.stand import population
 
-_CM2_PER_HA = M2_PER_HA * 1e4
-_NO_LENGTH_CM = 1e-6  # a stretch as short as the noise of numbers has no population
+_SAME_SPACING = 0.02  # a planter's rate chart is not finer than that (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -29,10 +29,15 @@ class Summary:
     """PLOTS, in the order of their first stretch."""
     nominal: Nominal
     """Theoretical spacing that the classes were taken against."""
+    notes: tuple[str, ...] = ()
+    """What a reader of the numbers should know beside the flags, in sentences."""
 
 
 def summarise(
-    positions: pd.DataFrame, stretches: pd.DataFrame, spacing: SpacingSettings | None = None
+    positions: pd.DataFrame,
+    stretches: pd.DataFrame,
+    spacing: SpacingSettings | None = None,
+    statistics: StatisticsSettings | None = None,
 ) -> Summary:
     """Spacing and population of every row and plot, from photos and hand tapes alike.
 
@@ -44,7 +49,12 @@ def summarise(
     Population is ``plants / (row length x row width)``, the row length being what was measured and not the
     span of the plants. A plot takes the plants and lengths of those of its rows that have a length; mean, SD
     and shares are over all gaps of the plot, so that each gap counts once. Shares are the share of spacings
-    (form A, see :mod:`standcam.spacing.metrics`).
+    (form A, see :mod:`standcam.spacing.metrics`) unless the column's name says intervals (form B).
+
+    SD and CV are given as seen and, where positions carry standard errors, with what these add taken out
+    (:mod:`standcam.spacing.noise`). Plots have intervals from how their rows differ, and from the gaps where there is
+    a single row (:func:`standcam.spacing.intervals.spacing_intervals`,
+    :func:`standcam.stand.population.ratio_interval`).
 
     Parameters
     ----------
@@ -54,13 +64,15 @@ def summarise(
         STRETCHES.
     spacing : SpacingSettings, optional
         What the planter was set to, as far as known, and the row width.
+    statistics : StatisticsSettings, optional
+        Level of the intervals, resamples, seed.
 
     Raises
     ------
     BadTable
         A table lacks columns, a position belongs to no stretch, or two stretches have one name.
     """
-    spacing = spacing or SpacingSettings()
+    spacing, statistics = spacing or SpacingSettings(), statistics or StatisticsSettings()
     positions = tables.conform(tables.POSITIONS, positions)
     stretches = tables.conform(tables.STRETCHES, stretches)
     n = len(stretches)
@@ -82,43 +94,46 @@ def summarise(
     status = np.where(scaled, np.where(plants > 0, "ok", "empty"), status)
 
     place, plant, index = place[keep], positions["plant"].to_numpy()[keep], index[keep]
-    ends_known = stretches.assign(
-        from_cm=stretches["from_cm"].where(~counted), to_cm=stretches["to_cm"].where(~counted)
-    )
-    gaps, at = metrics.gap_table(place, plant, index, ends_known, float("nan"))
-    closed = gaps["kind"].to_numpy(object) != metrics.OPEN
-    nominal = theoretical_spacing(gaps["gap_cm"].to_numpy()[closed], spacing)
-    if np.isfinite(nominal.spacing_cm):
-        gaps = metrics.with_classes(gaps, nominal.spacing_cm)
+    # where there are no positions, the whole length is no open gap
+    ends = stretches.assign(from_cm=stretches["from_cm"].where(~counted), to_cm=stretches["to_cm"].where(~counted))
+    pairs = metrics.neighbours(place, plant, index, ends)
+    closed = pairs.closed
+    at, gap = pairs.stretch[closed], pairs.gap_cm[closed]
+    nominal = theoretical_spacing(gap, spacing)
+    gaps = metrics.gap_table(pairs, plant, stretches, nominal.spacing_cm)
+    code = metrics.classify(gap / nominal.spacing_cm)
+    error = positions["position_sd_cm"].to_numpy(float)[keep] ** 2
+    left, right = error[pairs.left[closed]], error[pairs.right[closed]]
 
     length = np.maximum(stretches["to_cm"].to_numpy(float) - stretches["from_cm"].to_numpy(float), 0.0)
     width = float("nan") if spacing.row_width_cm is None else float(spacing.row_width_cm)
-    per_ha = _plants_per_ha(plants, length, width)
+    per_ha = population.density_per_ha(plants, length, width)
+    own = np.arange(n)
+    columns, drowned = _columns(gap, code, at, n, nominal, spacing, noise.error_variance(left, right, at, own, n))
     bits = _row_bits(stretches["flags"])
     bits[(plants > 0) & np.isfinite(length) & ~counted] |= flags.bit("censored_ends")
     bits[scaled & np.isnan(per_ha)] |= flags.bit("no_population")
     bits[beyond & scaled] |= flags.bit("beyond_stretch")
+    bits[drowned] |= flags.bit("error_drowns_sd")
     if nominal.source == "estimated":
-        bits[np.bincount(at[closed], minlength=n) > 0] |= flags.bit("nominal_estimated")
-
-    gap = gaps["gap_cm"].to_numpy()[closed]
-    code = metrics.classify(gaps["multiple"].to_numpy()[closed])
-    rows = pd.DataFrame(
+        bits[np.bincount(at, minlength=n) > 0] |= flags.bit("nominal_estimated")
+    rows = _table(
+        tables.ROWS,
         {
             "photo": stretches["photo"],
             "plot": stretches["plot"],
             "row": stretches["row"],
             "row_length_cm": length,
             "plants": plants,
-            **_indices(gap, code, at[closed], n, nominal.spacing_cm),
+            **columns,
             "nominal_spacing_cm": nominal.spacing_cm,
             "nominal_source": nominal.source,
             "row_width_cm": width,
-            "plants_per_ha": per_ha,
+            **_area_columns(plants, length, per_ha, spacing),
             **{name: stretches[name] for name in ("from_x_px", "from_y_px", "to_x_px", "to_y_px")},
             "status": status,
             "flags": _words(bits),
-        }
+        },
     )
 
     plot_of, plot_names = pd.factorize(stretches["plot"])
@@ -127,53 +142,144 @@ def summarise(
     plot_length = np.bincount(plot_of, weights=np.where(has_length, length, 0.0), minlength=m).astype(float)
     plot_length[np.bincount(plot_of[has_length], minlength=m) == 0] = np.nan
     measured = np.bincount(plot_of[has_length], weights=plants[has_length], minlength=m)
+    plot_per_ha = population.density_per_ha(measured, plot_length, width)
+    if m < n:  # else plots are rows, in the same order
+        added = noise.error_variance(left, right, at, plot_of, m)
+        columns, drowned = _columns(gap, code, plot_of[at], m, nominal, spacing, added)
+    gaps_in = np.bincount(plot_of[at], minlength=m)
+    order = _by_name(stretches)
+    rank = np.empty(n, int)
+    rank[order] = np.arange(n)
     plot_bits = np.zeros(m, np.int64)
     np.bitwise_or.at(plot_bits, plot_of, bits)
-    plots = pd.DataFrame(
+    # one row of several may be drowned where the plot is not, and the other way round
+    plot_bits = plot_bits & ~flags.bit("error_drowns_sd") | np.where(drowned, flags.bit("error_drowns_sd"), 0)
+    plots = _table(
+        tables.PLOTS,
         {
             "plot": plot_names,
             "rows": np.bincount(plot_of[scaled], minlength=m),
             "row_length_cm": plot_length,
             "plants": np.bincount(plot_of, weights=plants, minlength=m).astype(np.int64),
-            **_indices(gap, code, plot_of[at[closed]], m, nominal.spacing_cm),
+            **columns,
             "nominal_spacing_cm": nominal.spacing_cm,
-            "plants_per_ha": _plants_per_ha(measured, plot_length, width),
+            **_area_columns(measured, plot_length, plot_per_ha, spacing),
             "status": _plot_status(status, plot_of, m),
             "flags": _words(plot_bits),
-        }
+            **_interval_columns(
+                intervals.spacing_intervals(gap, code, rank[at], plot_of[order], m, statistics),
+                population.ratio_interval(plants, length, plot_of, m, width, statistics.level),
+                population.gaps_interval(plot_per_ha, columns["cv_pct"] / 100, gaps_in, statistics.level),
+                intervals.cv_interval(columns["cv_pct"] / 100, gaps_in, statistics.level),
+            ),
+        },
     )
-    return Summary(gaps, tables.conform(tables.ROWS, rows), tables.conform(tables.PLOTS, plots), nominal)
+    return Summary(gaps, rows, plots, nominal, _notes(nominal, spacing))
 
 
-def _indices(
-    gap: np.ndarray, code: np.ndarray, group: np.ndarray, n: int, nominal_cm: float
-) -> dict[str, np.ndarray]:
-    """Spacing columns of each group of closed gaps."""
+def _table(table: tables.Table, columns: dict[str, Any]) -> pd.DataFrame:
+    """The table of these columns, put in order before and not after it is built: for few rows that is what costs."""
+    n = len(next(iter(columns.values())))
+    return tables.conform(table, pd.DataFrame({c.name: columns[c.name] for c in table.columns}, index=range(n)))
+
+
+def _columns(
+    gap: np.ndarray,
+    code: np.ndarray,
+    group: np.ndarray,
+    n: int,
+    nominal: Nominal,
+    spacing: SpacingSettings,
+    error_var: np.ndarray,
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Spacing columns of each group of closed gaps, and where errors of position drown the scatter."""
     mean, sd = metrics.mean_sd(gap, group, n)
     classed = code >= 0
     width = len(metrics.KINDS)
     counts = np.bincount(group[classed] * width + code[classed], minlength=n * width).reshape(n, width)
-    shares = metrics.spacing_shares(counts)
+    shares, by_intervals = metrics.spacing_shares(counts), metrics.interval_shares(counts)
     single = code == metrics.KINDS.index("single")
+    q1, median, q3 = metrics.quantiles(gap, group, n)
+    corrected, drowned = noise.corrected_sd(sd, error_var)
+    per_mean = np.divide(100, mean, out=np.full(n, np.nan), where=mean > 0)
     return {
         "mean_gap_cm": mean,
         "sd_gap_cm": sd,
-        "cv_pct": 100 * np.divide(sd, mean, out=np.full(n, np.nan), where=mean > 0),
+        "cv_pct": sd * per_mean,
         "multiples_pct": shares.multiples_pct,
         "quality_of_feed_pct": shares.quality_of_feed_pct,
         "misses_pct": shares.misses_pct,
-        "precision_pct": 100 * metrics.mean_sd(gap[single], group[single], n)[1] / nominal_cm,
+        "precision_pct": 100 * metrics.mean_sd(gap[single], group[single], n)[1] / nominal.spacing_cm,
+        "median_gap_cm": median,
+        "q1_gap_cm": q1,
+        "q3_gap_cm": q3,
+        "near_nominal_pct": metrics.near_nominal_pct(
+            gap, group, n, nominal.spacing_cm, spacing.near_nominal_cm
+        ),
+        "multiples_intervals_pct": by_intervals.multiples_pct,
+        "quality_of_feed_intervals_pct": by_intervals.quality_of_feed_pct,
+        "misses_intervals_pct": by_intervals.misses_pct,
+        "missing_seeds": np.where(counts.sum(axis=1) > 0, metrics.interval_counts(counts)[0], np.nan),
+        "sd_gap_corrected_cm": corrected,
+        "cv_corrected_pct": corrected * per_mean,
+    }, drowned
+
+
+def _area_columns(
+    plants: np.ndarray, length: np.ndarray, per_ha: np.ndarray, spacing: SpacingSettings
+) -> dict[str, np.ndarray]:
+    """Columns of population and emergence."""
+    of_seeds, of_viable = population.emergence(plants, length, spacing)
+    per_acre = units.per_acre(per_ha)
+    return {
+        "plants_per_ha": per_ha,
+        "plants_per_10m2": per_ha * 10 / units.M2_PER_HA,
+        "plants_per_thousandth_acre": per_acre / 1000,
+        "plants_per_acre": per_acre,
+        "emergence_pct": of_seeds,
+        "emergence_of_viable_pct": of_viable,
     }
 
 
-def _plants_per_ha(plants: np.ndarray, length_cm: np.ndarray, width_cm: float) -> np.ndarray:
-    """Population. No plants on a measured length are 0 per ha whatever the row width. [1/ha]"""
-    area = length_cm * width_cm
-    some = length_cm > _NO_LENGTH_CM
-    out = np.full(len(length_cm), np.nan)
-    np.divide(plants * _CM2_PER_HA, area, out=out, where=some & (area > 0))
-    out[(plants == 0) & some] = 0.0
-    return out
+def _interval_columns(
+    spread: intervals.SpacingIntervals,
+    by_rows: tuple[np.ndarray, np.ndarray],
+    by_gaps: tuple[np.ndarray, np.ndarray],
+    vangel: tuple[np.ndarray, np.ndarray],
+) -> dict[str, np.ndarray]:
+    """Interval columns of the plots; population from the only row's gaps where there is a single row."""
+    columns = {}
+    for name in intervals.STATISTICS:
+        columns[f"{name}_low"], columns[f"{name}_high"] = spread.low[name], spread.high[name]
+    rows_tell = np.isfinite(by_rows[0])
+    for end, rows, gaps in zip(("low", "high"), by_rows, by_gaps, strict=True):
+        columns[f"plants_per_ha_{end}"] = np.where(rows_tell, rows, np.where(spread.source == "gaps", gaps, np.nan))
+    columns["cv_pct_vangel_low"], columns["cv_pct_vangel_high"] = (100 * end for end in vangel)
+    mixed = {"rows": "rows", "gaps": "gaps, population by rows", "": "population by rows"}
+    columns["interval_source"] = np.array(
+        [mixed[s] if r else s for s, r in zip(spread.source.tolist(), rows_tell.tolist(), strict=True)], object
+    )
+    return columns
+
+
+def _by_name(stretches: pd.DataFrame) -> np.ndarray:
+    """Order of the stretches by photo and row, so that the draws of a bootstrap do not hang on the order of input."""
+    photo = pd.factorize(stretches["photo"], sort=True)[0]
+    return np.lexsort((stretches["row"].to_numpy(), photo))
+
+
+def _notes(nominal: Nominal, spacing: SpacingSettings) -> tuple[str, ...]:
+    """Settings that contradict one another."""
+    if nominal.source != "given" or spacing.seeding_rate_per_ha is None or spacing.row_width_cm is None:
+        return ()
+    from_rate = units.spacing_cm(spacing.seeding_rate_per_ha, spacing.row_width_cm)
+    if abs(from_rate / nominal.spacing_cm - 1) <= _SAME_SPACING:
+        return ()
+    return (
+        f"The theoretical spacing given is {nominal.spacing_cm:.1f} cm, but {spacing.seeding_rate_per_ha:.0f} seeds "
+        f"per ha at {spacing.row_width_cm:g} cm row width are {from_rate:.1f} cm. Doubles and skips go by the former, "
+        "emergence by the latter; check which is right.",
+    )
 
 
 def _row_bits(words: pd.Series) -> np.ndarray:

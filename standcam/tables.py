@@ -137,6 +137,72 @@ GAPS = Table(
     ),
 )
 
+_FORM_B = "by theoretical intervals (form B); missing where doubles are more than half of the spacings"
+_SPACING_MORE = (
+    Column("median_gap_cm", "float64", "cm", "median distance of neighbours"),
+    Column("q1_gap_cm", "float64", "cm", "lower quartile of those distances"),
+    Column("q3_gap_cm", "float64", "cm", "upper quartile"),
+    Column("near_nominal_pct", "float64", "%", "share of spacings within near_nominal_cm of theoretical"),
+    Column("multiples_intervals_pct", "float64", "%", f"doubles {_FORM_B}"),
+    Column("quality_of_feed_intervals_pct", "float64", "%", f"singles {_FORM_B}"),
+    Column("misses_intervals_pct", "float64", "%", f"missing seeds {_FORM_B}"),
+    Column(
+        "missing_seeds",
+        "float64",
+        "",
+        "seed places without a plant (n0 of ISO 7256-1): 1, 2 or 3 a skip by its class, so a count from below",
+    ),
+    Column(
+        "sd_gap_corrected_cm",
+        "float64",
+        "cm",
+        "sd_gap_cm less what errors of position add; missing where these are unknown or not below what was seen",
+    ),
+    Column("cv_corrected_pct", "float64", "%", "100 sd_gap_corrected / mean"),
+    Column("plants_per_10m2", "float64", "1/10 m²", "plants_per_ha / 1000"),
+    Column("plants_per_thousandth_acre", "float64", "1/0.001 acre", "plants_per_acre / 1000"),
+    Column("plants_per_acre", "float64", "1/acre", "plants_per_ha in acres"),
+    Column(
+        "emergence_pct",
+        "float64",
+        "%",
+        "plants / seeds on the measured length, by seeding rate and row width, else by the spacing given",
+    ),
+    Column("emergence_of_viable_pct", "float64", "%", "emergence_pct / germination; may pass 100"),
+)
+
+
+def _ends(name: str, unit: str) -> tuple[Column, Column]:
+    return (
+        Column(f"{name}_low", "float64", unit, f"lower end of the interval of {name}"),
+        Column(f"{name}_high", "float64", unit, "upper end"),
+    )
+
+
+_INTERVALS = (
+    *_ends("mean_gap_cm", "cm"),
+    *_ends("sd_gap_cm", "cm"),
+    *_ends("cv_pct", "%"),
+    *_ends("plants_per_ha", "1/ha"),
+    *_ends("misses_pct", "%"),
+    *_ends("multiples_pct", "%"),
+    Column(
+        "interval_source",
+        "str",
+        "",
+        "rows: between rows (spacing by bootstrap of rows, population by t); gaps: closed form over the gaps of the "
+        "only row, tells nothing of other rows; gaps, population by rows: both; empty: none",
+    ),
+    Column(
+        "cv_pct_vangel_low",
+        "float64",
+        "%",
+        "interval of cv_pct after Vangel 1996, gaps taken as normal and independent, for comparison; "
+        "missing for CV above 33 %",
+    ),
+    Column("cv_pct_vangel_high", "float64", "%", "upper end"),
+)
+
 ROWS = Table(
     "rows",
     (
@@ -162,6 +228,7 @@ ROWS = Table(
         Column("to_y_px", "float64", "px", "end of the measured stretch"),
         Column("status", "str", "", "ok; empty (no plants); no_scale; no_row"),
         Column("flags", "str", "", "words of standcam.flags"),
+        *_SPACING_MORE,
     ),
 )
 
@@ -183,6 +250,8 @@ PLOTS = Table(
         Column("plants_per_ha", "float64", "1/ha", "from summed plants and summed length"),
         Column("status", "str", "", "ok, or the commonest reason why not"),
         Column("flags", "str", "", "words of standcam.flags over all rows"),
+        *_SPACING_MORE,
+        *_INTERVALS,
     ),
 )
 
@@ -223,14 +292,15 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
     BadTable
         If an integer or boolean column is missing, or a column cannot take its dtype.
     """
-    wanted = [c.name for c in table.columns]
-    if list(df.columns[: len(wanted)]) == wanted and all(
-        df[c.name].dtype == _dtype(c.dtype) for c in table.columns
+    names = list(df.columns)
+    right = dict(zip(names, df.dtypes.tolist(), strict=True))
+    if names[: len(table.columns)] == table.names and all(
+        right[c.name] == _dtype(c.dtype) for c in table.columns
     ):
         return df.reset_index(drop=True)
     out = {}
     for c in table.columns:
-        if c.name in df:
+        if c.name in right:
             series = df[c.name]
         elif c.dtype == "float64":
             series = pd.Series(np.nan, index=df.index)
@@ -241,7 +311,7 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
                 f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables."
             )
         try:
-            out[c.name] = series if series.dtype == _dtype(c.dtype) else series.astype(c.dtype)
+            out[c.name] = series if right.get(c.name) == _dtype(c.dtype) else series.astype(c.dtype)
         except (TypeError, ValueError) as error:
             raise BadTable(f"Column {c.name!r} of table {table.name} is no {c.dtype}: {error}.") from None
     extra = [name for name in df if name not in out]

@@ -113,9 +113,9 @@ def count_photos(
 
     positions = _stack(tables.POSITIONS, [m.positions for m in measurements])
     stretches = _stack(tables.STRETCHES, [m.stretches for m in measurements])
-    summary = summarise(positions, stretches, settings.spacing)
+    summary = summarise(positions, stretches, settings.spacing, settings.statistics)
 
-    notes = _same_pictures(measurements)
+    notes = [*summary.notes, *_same_pictures(measurements)]
     records = [_record(m, f) for m, f in zip(measurements, facts, strict=True)]
     if drawer is not None:
         gaps_of = dict(tuple(summary.gaps.groupby("photo", sort=False)))

@@ -132,6 +132,39 @@ def mean_sd(values: np.ndarray, group: np.ndarray, n_groups: int) -> tuple[np.nd
     return mean, np.sqrt(_divide(squares, n - 1))
 
 
+def quantiles(
+    values: np.ndarray, group: np.ndarray, n_groups: int, shares: tuple[float, ...] = (0.25, 0.5, 0.75)
+) -> np.ndarray:
+    """Quantiles of each group by linear interpolation; NaN for an empty one. (n,), (n,) -> (shares, g)
+
+    Type 7 of Hyndman and Fan 1996, Amer. Stat. 50:361-365: what spreadsheets call inclusive.
+    """
+    n = np.bincount(group, minlength=n_groups)
+    out = np.full((len(shares), n_groups), np.nan)
+    some = np.flatnonzero(n)
+    if not len(some):
+        return out
+    values = values[np.lexsort((values, group))]
+    begin = (np.cumsum(n) - n)[some]
+    for i, share in enumerate(shares):
+        place = share * (n[some] - 1)
+        below = np.floor(place).astype(int)
+        low = values[begin + below]
+        high = values[begin + np.minimum(below + 1, n[some] - 1)]
+        out[i, some] = low + (high - low) * (place - below)
+    return out
+
+
+def near_nominal_pct(
+    gap_cm: np.ndarray, group: np.ndarray, n_groups: int, nominal_cm: float, near_cm: float
+) -> np.ndarray:
+    """Share of gaps within ``near_cm`` of the theoretical spacing, ends included. (n,), (n,) -> (g,) [%]"""
+    if not np.isfinite(nominal_cm):
+        return np.full(n_groups, np.nan)
+    near = np.abs(gap_cm - nominal_cm) <= near_cm + EDGE_TOLERANCE * nominal_cm
+    return _percent(np.bincount(group, near, n_groups), np.bincount(group, minlength=n_groups))
+
+
 def find_gaps(
     positions: pd.DataFrame, stretches: pd.DataFrame, nominal_cm: float = float("nan")
 ) -> pd.DataFrame:
@@ -163,7 +196,8 @@ def find_gaps(
     index = stretch_index(positions, stretches)
     place = positions["position_cm"].to_numpy(float)
     keep = inside(place, index, stretches)
-    return gap_table(place[keep], positions["plant"].to_numpy()[keep], index[keep], stretches, nominal_cm)[0]
+    plant = positions["plant"].to_numpy()[keep]
+    return gap_table(neighbours(place[keep], plant, index[keep], stretches), plant, stretches, nominal_cm)
 
 
 def stretch_index(positions: pd.DataFrame, stretches: pd.DataFrame) -> np.ndarray:
@@ -208,10 +242,29 @@ def inside(place: np.ndarray, index: np.ndarray, stretches: pd.DataFrame) -> np.
     return ~((place < begin - 1e-6) | (place > end + 1e-6)) & np.isfinite(place)
 
 
-def gap_table(
-    place: np.ndarray, plant: np.ndarray, index: np.ndarray, stretches: pd.DataFrame, nominal_cm: float
-) -> tuple[pd.DataFrame, np.ndarray]:
-    """GAPS of positions matched to their stretches, and the stretch of each gap; see `find_gaps`."""
+@dataclass(frozen=True)
+class Neighbours:
+    """Pairs of neighbours along their stretches, open ends included, stretch by stretch and in order."""
+
+    stretch: np.ndarray
+    """Stretch of each pair. (g,)"""
+    left: np.ndarray
+    """Index of the plant where the gap begins; -1 for the start of the stretch. (g,)"""
+    right: np.ndarray
+    """Index of the plant where it ends; -1 for the end of the stretch. (g,)"""
+    from_cm: np.ndarray
+    """Where the gap begins. (g,) [cm]"""
+    gap_cm: np.ndarray
+    """Its length. (g,) [cm]"""
+
+    @property
+    def closed(self) -> np.ndarray:
+        """Whether there is a plant at both ends. (g,) bool"""
+        return (self.left >= 0) & (self.right >= 0)
+
+
+def neighbours(place: np.ndarray, plant: np.ndarray, index: np.ndarray, stretches: pd.DataFrame) -> Neighbours:
+    """Pair up positions matched to their stretches; see :func:`find_gaps`. (n,) [cm], (n,), (n,)"""
     n = len(stretches)
     # the ends of a stretch are nodes like its plants; neighbours in the sorted list of nodes are the gaps
     node_stretch = np.concatenate([np.arange(n), index, np.arange(n)])
@@ -222,29 +275,36 @@ def gap_table(
     rank = np.repeat([0, 1, 2], [n, len(place), n])
     order = np.lexsort((node_plant, node_place, rank, node_stretch))
     left, right = order[:-1], order[1:]
-    same = node_stretch[left] == node_stretch[right]
-    left, right = left[same], right[same]
-
     # an end that plants overstep by the noise of numbers leaves an open gap of zero, not below
     gap = np.maximum(node_place[right] - node_place[left], 0.0)
-    is_open = (rank[left] == 0) | (rank[right] == 2)
-    known = np.isfinite(gap)
-    left, right, gap, is_open = left[known], right[known], gap[known], is_open[known]
+    keep = (node_stretch[left] == node_stretch[right]) & np.isfinite(gap)
+    left, right = left[keep], right[keep]
+    return Neighbours(
+        node_stretch[left],
+        np.where(rank[left] == 1, left - n, -1),
+        np.where(rank[right] == 1, right - n, -1),
+        node_place[left],
+        gap[keep],
+    )
 
-    at = node_stretch[left]
+
+def gap_table(pairs: Neighbours, plant: np.ndarray, stretches: pd.DataFrame, nominal_cm: float) -> pd.DataFrame:
+    """GAPS of neighbours; see :func:`find_gaps`."""
+    at = pairs.stretch
+    plant = np.append(np.asarray(plant, np.int64), 0)  # -1 finds the last, which is no plant
     gaps = pd.DataFrame(
         {
             "photo": stretches["photo"].array.take(at),
             "plot": stretches["plot"].array.take(at),
             "row": stretches["row"].to_numpy()[at],
-            "from_plant": pd.arrays.IntegerArray(node_plant[left].astype(np.int64), rank[left] == 0),
-            "to_plant": pd.arrays.IntegerArray(node_plant[right].astype(np.int64), rank[right] == 2),
-            "from_cm": node_place[left],
-            "gap_cm": gap,
-            "kind": np.where(is_open, OPEN, ""),
+            "from_plant": pd.arrays.IntegerArray(plant[pairs.left], pairs.left < 0),
+            "to_plant": pd.arrays.IntegerArray(plant[pairs.right], pairs.right < 0),
+            "from_cm": pairs.from_cm,
+            "gap_cm": pairs.gap_cm,
+            "kind": np.where(pairs.closed, "", OPEN),
         }
     )
-    return with_classes(tables.conform(tables.GAPS, gaps), nominal_cm), at
+    return with_classes(tables.conform(tables.GAPS, gaps), nominal_cm)
 
 
 def with_classes(gaps: pd.DataFrame, nominal_cm: float) -> pd.DataFrame:
