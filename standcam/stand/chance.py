@@ -34,6 +34,7 @@ class ChanceTest:
     told: bool
     """Whether any order could have given a clear answer."""
     sentence: str = ""
+    """In words."""
 
     def adjusted(self, p: float, alpha: float) -> ChanceTest:
         """The test with another p value, in words."""
@@ -48,13 +49,15 @@ class ChanceTest:
         return replace(self, p=p, sentence=f"{head} ({tail}): {verdict}.")
 
 
-def at_least(name: str, marked: int, observed: int, weights: np.ndarray, tests: int = 3) -> ChanceTest:
+def at_least(name: str, question: str, marked: int, observed: int, weights: np.ndarray, tests: int = 3) -> ChanceTest:
     """Test of a count against its distribution.
 
     Parameters
     ----------
     name : str
         What was counted, in words.
+    question : str
+        What is asked, to stand behind "whether".
     marked, observed : int
     weights : array (k,)
         Probability of the counts 0, 1, 2 ...
@@ -69,7 +72,7 @@ def at_least(name: str, marked: int, observed: int, weights: np.ndarray, tests: 
     most = int(np.flatnonzero(weights > 1e-13)[-1])
     smallest = min(1.0, 2 * float(weights[most]))
     told = tests * smallest <= 0.05
-    words = f"Whether {name} are more than chance cannot be told: too few ({marked})." if not told else ""
+    words = f"Whether {question} cannot be told: too few ({marked})." if not told else ""
     return ChanceTest(name, marked, observed, expected, p, smallest, told, words)
 
 

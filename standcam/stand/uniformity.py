@@ -183,12 +183,14 @@ def emergence_uniformity(
     segments = _segments(table)
     together = at_least(
         "late plants next to late plants",
+        "late plants stand together",
         *run_counts([segment["late"].to_numpy(bool) for segment in segments]),
     )
     skip_rows = [_skips(part) for part in gap_rows.values()]
-    skips = at_least("skips next to skips", *run_counts([s for s in skip_rows if len(s)]))
+    skips = at_least("skips next to skips", "skips come together", *run_counts([s for s in skip_rows if len(s)]))
     beside = at_least(
         "late plants at the ends of skips",
+        "late plants stand beside skips",
         *beside_counts([(s["late"].to_numpy(bool), s["beside_skip"].to_numpy(bool)) for s in segments]),
     )
     together, skips, beside = _adjusted((together, skips, beside), alpha)
@@ -230,7 +232,7 @@ def _judge_row(row: pd.DataFrame, gaps: pd.DataFrame | None, settings: LateSetti
     stage = row["_stage"].to_numpy(float)
     behind = np.full(len(row), np.nan)
     known = np.flatnonzero(np.isfinite(stage))
-    for i in known:
+    for i in known.tolist():
         near = _nearest(known, i, settings.neighbours)
         if len(near) >= settings.fewest_neighbours:
             behind[i] = np.median(stage[near]) - stage[i]
@@ -273,7 +275,7 @@ def _relative_size(size: np.ndarray, settings: LateSettings) -> tuple[np.ndarray
     measure = known
     ratio, usual = np.full(len(size), np.nan), np.full(len(size), np.nan)
     for _ in range(2):
-        for i in known:
+        for i in known.tolist():
             near = _nearest(measure, i, settings.neighbours)
             if len(near) >= settings.fewest_neighbours:
                 usual[i] = math.exp(np.median(log[near]))

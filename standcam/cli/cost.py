@@ -1,0 +1,116 @@
+"""``standcam cost``: what uneven spacing may cost, by all published studies, and whether a repair pays."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from standcam.cli import options
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command(name="cost", no_args_is_help=True)(cost)
+
+
+def cost(
+    results: Annotated[
+        Path, typer.Argument(metavar="RESULTS", help="Results folder that count, tape or strip wrote.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for cost.csv and cost.png; without it nothing is written.")
+    ] = None,
+    plot_map: options.PlotMap = None,
+    price_t: Annotated[float | None, typer.Option("--price-t", help="Grain price for a tonne.")] = None,
+    price_bu: Annotated[float | None, typer.Option("--price-bu", help="Grain price for a bushel (56 lb).")] = None,
+    yield_t_ha: Annotated[float | None, typer.Option("--yield-t-ha", help="Yield you expect, t per ha.")] = None,
+    yield_bu_ac: Annotated[float | None, typer.Option("--yield-bu-ac", help="Yield you expect, bu per acre.")] = None,
+    area_ha: Annotated[float | None, typer.Option("--area-ha", help="Planted in a season, ha.")] = None,
+    area_ac: Annotated[float | None, typer.Option("--area-ac", help="Planted in a season, acres.")] = None,
+    repair_cost_row: Annotated[
+        float | None, typer.Option("--repair-cost-row", help="Cost of the repair of one row unit, in the price's money.")
+    ] = None,
+    rows: Annotated[int | None, typer.Option("--rows", help="Row units that are repaired.")] = None,
+    sd_after_cm: Annotated[
+        float | None, typer.Option("--sd-after-cm", help="Spacing SD you expect after the repair, cm.")
+    ] = None,
+    sd_after_in: Annotated[
+        float | None, typer.Option("--sd-after-in", help="Spacing SD you expect after the repair, inches.")
+    ] = None,
+    units: options.UnitsOption = None,
+    force: options.Force = False,
+) -> None:
+    """Yield at risk from uneven spacing of maize, and payback of a repair.
+
+    Works out the loss by every published slope, those that found none included, and gives the range: never one
+    number. Price and cost are in whatever money you type.
+    """
+    from datetime import UTC, datetime
+
+    from standcam.errors import BadSettings
+    from standcam.report.folder import read_results, with_design
+    from standcam.report.results import check_out
+    from standcam.stand.cost import Asked, assess_cost
+    from standcam.stand.published import KG_PER_BUSHEL, kg_per_ha
+    from standcam.units import ACRES_PER_HA, CM_PER_INCH
+
+    started = datetime.now(UTC)
+    options.require_positive("--repair-cost-row", repair_cost_row)
+    options.require_positive("--rows", rows)
+    price = _one_of("--price-t", price_t, "--price-bu", price_bu, 1000 / KG_PER_BUSHEL)
+    expected = _one_of("--yield-t-ha", yield_t_ha, "--yield-bu-ac", yield_bu_ac, kg_per_ha(1.0) / 1000)
+    area = _one_of("--area-ha", area_ha, "--area-ac", area_ac, 1 / ACRES_PER_HA)
+    after = _one_of("--sd-after-cm", sd_after_cm, "--sd-after-in", sd_after_in, CM_PER_INCH)
+    if out is not None:
+        if out.resolve() == results.resolve():
+            raise BadSettings(f"--out {out} is the results folder itself.", "Name another folder.")
+        check_out(out, force)
+    read = read_results(results)
+    settings = read.settings.replace("output", units=None if units is None else units.value)
+    asked = Asked(price, expected * 1000, area, after, repair_cost_row, rows or settings.planter.row_units)
+    described, notes = with_design(read.rows, read.plants, plot_map)
+    outcome = assess_cost(described, read.plants, read.gaps, settings, asked, notes)
+
+    from standcam.report import cost_report
+    from standcam.report.screen import console
+
+    cost_report.show(outcome, console())
+    if out is None:
+        return
+    from standcam.report.folder import write_folder
+    from standcam.report.results import csv_text, run_record
+
+    record = run_record(
+        "cost",
+        settings,
+        [{"path": str(results), "settings_digest": read.run.get("settings_digest")}],
+        started,
+        notes,
+        asked=vars(asked) | {"plot_map": None if plot_map is None else str(plot_map)},
+    )
+    files: dict[str, bytes | str] = {
+        "cost.csv": csv_text(cost_report.COST, cost_report.cost_table(outcome)),
+        "cost.png": cost_report.cost_chart(outcome),
+    }
+    write_folder(out, files, record, force)
+    typer.echo(f"\nTable and picture are in {out}")
+
+
+def _one_of(name: str, value: float | None, other_name: str, other: float | None, factor: float) -> float:
+    """The value of one of two options in the unit of the first; NaN where neither is given.
+
+    Raises
+    ------
+    BadSettings
+        Both are given, or one that is no positive number.
+    """
+    from standcam.errors import BadSettings
+
+    options.require_positive(name, value)
+    options.require_positive(other_name, other)
+    if value is not None and other is not None:
+        raise BadSettings(f"{name} and {other_name} are both given.", "Give one of them.")
+    return value if value is not None else other * factor if other is not None else math.nan
