@@ -502,7 +502,7 @@ def places_to_look(places: int, rows_per_place: int, row_units: int | None, seed
     """Where to look, drawn before anything is seen.
 
     The way over the field is cut into as many equal parts as there are places, with one place at random in each.
-    Row units are dealt in turn from a random one on, in steps that keep neighbours apart, so that each is looked at
+    Each place takes those row units that were looked at least so far, by lot among equals, so that each is looked at
     as often as any other, or once more, and none twice in one place.
 
     Returns
@@ -531,15 +531,12 @@ def places_to_look(places: int, rows_per_place: int, row_units: int | None, seed
         }
     )
     if row_units is not None:
-        table.insert(2, "row_unit", 1 + (rng.integers(row_units) + np.arange(n) * _step(row_units)) % row_units)
+        seen = np.zeros(row_units, int)
+        dealt = []
+        for _ in range(places):
+            # those seen least, in an order of chance
+            took = np.lexsort((rng.random(row_units), seen))[:rows_per_place]
+            seen[took] += 1
+            dealt += sorted(took + 1)
+        table.insert(2, "row_unit", np.array(dealt, np.int64))
     return table
-
-
-def _step(units: int) -> int:
-    """Step through a planter that meets every unit and goes far at a time."""
-    golden = round(units * 0.382)
-    for away in range(units):
-        for step in (golden + away, golden - away):
-            if 0 < step < max(units, 2) and np.gcd(step, units) == 1:
-                return step
-    return 1
