@@ -57,6 +57,41 @@ def match(found: np.ndarray, true: np.ndarray, tolerance: float) -> Pairs:
         return Pairs(nobody, nobody, np.empty(0))
     if found.shape[1] != true.shape[1]:
         raise ValueError(f"found places have {found.shape[1]} coordinates and true ones {true.shape[1]}")
+    if found.shape[1] == 1:
+        return _match_line(found[:, 0], true[:, 0], tolerance)
+    return _match_all(found, true, tolerance)
+
+
+def _match_line(found: np.ndarray, true: np.ndarray, tolerance: float) -> Pairs:
+    """Places on a line fall apart into knots that no pair can span; each is a small matter of its own."""
+    places = np.concatenate([found, true])
+    order = np.argsort(places, kind="stable")
+    order = order[np.isfinite(places[order])]
+    knot = np.cumsum(np.r_[False, np.diff(places[order]) > tolerance])
+    is_found = order < len(found)
+    size = np.bincount(knot)
+    ours = np.bincount(knot, weights=is_found, minlength=len(size)).astype(int)
+    starts = np.cumsum(size) - size
+    simple = starts[(size == 2) & (ours == 1)]
+    first, second = order[simple], order[simple + 1]
+    i = [np.minimum(first, second)]
+    j = [np.maximum(first, second) - len(found)]
+    for n in np.flatnonzero((size > 2) & (ours > 0) & (ours < size)):
+        members = order[starts[n] : starts[n] + size[n]]
+        f, t = members[members < len(found)], members[members >= len(found)] - len(found)
+        pairs = _match_all(found[f, None], true[t, None], tolerance)
+        i.append(f[pairs.found])
+        j.append(t[pairs.true])
+    at, to = np.concatenate(i), np.concatenate(j)
+    # of pairings equal in sum (two finds, both left of two stems) the one in order: no distance grows by it
+    at, to = at[np.argsort(found[at], kind="stable")], to[np.argsort(true[to], kind="stable")]
+    sorting = np.argsort(at)
+    at, to = at[sorting], to[sorting]
+    return Pairs(at, to, np.abs(found[at] - true[to]))
+
+
+def _match_all(found: np.ndarray, true: np.ndarray, tolerance: float) -> Pairs:
+    """All places at once. (n, d), (m, d)"""
     from scipy.optimize import linear_sum_assignment
 
     distance = np.linalg.norm(found[:, None] - true[None], axis=2)
