@@ -53,49 +53,68 @@ def register(app: typer.Typer) -> None:
 
 
 def replant(
-    results: Annotated[Path | None, typer.Argument(metavar="[RESULTS]", help="Folder of a count, for stand and gaps.")] = None,
+    results: Annotated[
+        Path | None, typer.Argument(metavar="[RESULTS]", help="Folder of a count, for stand and gaps.")
+    ] = None,
     planted: Annotated[str, typer.Option(help="Date of the planting that stands, YYYY-MM-DD.")] = "",
     replant_on: Annotated[str, typer.Option(help="Date on which replanting is possible, YYYY-MM-DD.")] = "",
     target_ha: Annotated[str | None, typer.Option(help=f"Plants per ha the new stand is to reach. {_RANGE}")] = None,
     target_acre: Annotated[str | None, typer.Option(help="The same per acre.")] = None,
     crop: Annotated[Crop | None, typer.Option(help="As the count says, else maize.")] = None,
-    stand_ha: Annotated[str | None, typer.Option(help="Plants per ha now, in place of a count. A number or range.")] = None,
+    stand_ha: Annotated[
+        str | None, typer.Option(help="Plants per ha now, in place of a count. A number or range.")
+    ] = None,
     stand_acre: Annotated[str | None, typer.Option(help="The same per acre.")] = None,
-    plot: Annotated[list[str] | None, typer.Option(help="Only this plot of the count; may be given several times.")] = None,
+    plot: Annotated[
+        list[str] | None, typer.Option(help="Only this plot of the count; may be given several times.")
+    ] = None,
     doubtful_pct: Annotated[
         float | None, typer.Option(help="Share of plants whose survival is in doubt. A count brings its own.")
     ] = None,
     doubtful_weight: Annotated[float, typer.Option(help="What a doubtful plant counts.")] = 0.5,
     gaps: Annotated[
-        Gaps | None, typer.Option(help="Gaps as seen in the field, over those counted: short 1.5-4 ft, long 4-6 ft and many.")
+        Gaps | None,
+        typer.Option(help="Gaps as seen in the field, over those counted: short 1.5-4 ft, long 4-6 ft and many."),
     ] = None,
     gap_penalty: Annotated[
         str | None, typer.Option(help="Yield that gaps cost beyond the thinner stand, in %, a number or range.")
     ] = None,
     table: Annotated[
-        Path | None, typer.Option(help="Your own table of yield by stand and date (CSV). It decides; published ones are shown.")
+        Path | None,
+        typer.Option(help="Your own table of yield by stand and date (CSV). It decides; published ones are shown."),
     ] = None,
-    published: Annotated[list[str] | None, typer.Option(help="Only this published table; may be given several times.")] = None,
+    published: Annotated[
+        list[str] | None, typer.Option(help="Only this published table; may be given several times.")
+    ] = None,
     maturity: Annotated[Maturity | None, typer.Option(help="Of the hybrid that stands.")] = None,
     replant_maturity: Annotated[Maturity | None, typer.Option(help="Of the hybrid for replanting.")] = None,
     hold_edge: Annotated[
-        bool, typer.Option("--hold-edge", help="Take a table's nearest cell for stands and dates beyond it, and say so.")
+        bool,
+        typer.Option("--hold-edge", help="Take a table's nearest cell for stands and dates beyond it, and say so."),
     ] = False,
-    yield_t_ha: Annotated[str | None, typer.Option(help="Yield of a full stand planted on time, t/ha. A number or range.")] = None,
+    yield_t_ha: Annotated[
+        str | None, typer.Option(help="Yield of a full stand planted on time, t/ha. A number or range.")
+    ] = None,
     yield_bu_acre: Annotated[str | None, typer.Option(help="The same in bu/acre.")] = None,
     price_t: Annotated[str | None, typer.Option(help="Grain price per t. A number or range.")] = None,
     price_bu: Annotated[str | None, typer.Option(help="The same per bushel.")] = None,
     cost_ha: Annotated[
         str | None,
-        typer.Option(help="Cost of replanting per ha: a number, a range, or parts: 'seed 220, tillage 40, passes 50-60'."),
+        typer.Option(
+            help="Cost of replanting per ha: a number, a range, or parts: 'seed 220, tillage 40, passes 50-60'."
+        ),
     ] = None,
     cost_acre: Annotated[str | None, typer.Option(help="The same per acre.")] = None,
     drying_t: Annotated[
-        str | None, typer.Option(help="What grain of the later crop costs more or fetches less per t: drying, test weight.")
+        str | None,
+        typer.Option(help="What grain of the later crop costs more or fetches less per t: drying, test weight."),
     ] = None,
     drying_bu: Annotated[str | None, typer.Option(help="The same per bushel.")] = None,
     risk: Annotated[
-        str, typer.Option(help="Points off the replanted yield for the risk that it fails too: low-likeliest-high or one number.")
+        str,
+        typer.Option(
+            help="Points off the replanted yield for the risk that it fails too: low-likeliest-high or one number."
+        ),
     ] = "0-10-10",
     currency: Annotated[str, typer.Option(help="Word to print behind amounts; none is assumed.")] = "",
     row_width_cm: options.RowWidth = None,
@@ -124,9 +143,7 @@ def replant(
 
     folder = None if results is None else read_results(results)
     settings = Settings() if folder is None else folder.settings
-    american = any(
-        x is not None for x in (stand_acre, target_acre, yield_bu_acre, price_bu, cost_acre, drying_bu)
-    )
+    american = any(x is not None for x in (stand_acre, target_acre, yield_bu_acre, price_bu, cost_acre, drying_bu))
     system = units.value if units else ("us" if american else settings.output.units)
     settings = settings.replace("output", units=system)
     kind = crop.value if crop else settings.spacing.crop
@@ -175,8 +192,8 @@ def replant(
     }
     inputs = [_input(path) for path in (results and results / "run.json", table) if path]
     record = run_record(
-        "replant", settings, inputs, started, [words.headline(), words.reason()], case=_plain(case), assumptions=_plain(how),
-        cost_as_given=cost_ha or cost_acre, currency=currency,
+        "replant", settings, inputs, started, [words.headline(), words.reason()], case=_plain(case),
+        assumptions=_plain(how), cost_as_given=cost_ha or cost_acre, currency=currency,
     )  # fmt: skip
     write_folder(out, files, record, force)
     _show(words, found, out)
@@ -220,7 +237,9 @@ def _show(words: Any, found: StandFound | None, out: Path) -> None:
 def _found(folder: Results, plots: list[str] | None, row_width_cm: float | None, level: float) -> StandFound:
     from standcam.stand.replant_stand import stand_found
 
-    return stand_found(_mine(folder.rows, plots), _mine(folder.plots, plots), _mine(folder.plants, plots), row_width_cm, level)
+    return stand_found(
+        _mine(folder.rows, plots), _mine(folder.plots, plots), _mine(folder.plants, plots), row_width_cm, level
+    )
 
 
 def _mine(frame: Any, plots: list[str] | None) -> Any:
@@ -234,7 +253,12 @@ def _mine(frame: Any, plots: list[str] | None) -> Any:
 
 
 def _gaps(
-    folder: Results | None, plots: list[str] | None, crop: str, word: Gaps | None, penalty: str | None, found: StandFound | None
+    folder: Results | None,
+    plots: list[str] | None,
+    crop: str,
+    word: Gaps | None,
+    penalty: str | None,
+    found: StandFound | None,
 ) -> GapPenalty:
     from standcam.stand.replant_stand import GIVEN, GapPenalty, counted_penalty, told_penalty
 
@@ -342,7 +366,9 @@ def _date(name: str, text: str) -> dt.date:
     try:
         return date.fromisoformat(text.strip())
     except ValueError:
-        raise BadSettings(f"{name} is {text!r}." if text else f"{name} is missing.", "Write it as YYYY-MM-DD.") from None
+        raise BadSettings(
+            f"{name} is {text!r}." if text else f"{name} is missing.", "Write it as YYYY-MM-DD."
+        ) from None
 
 
 def _input(path: Path) -> dict[str, str]:

@@ -48,6 +48,12 @@ REPLANT = tables.Table(
         _C("breakeven_cost_per_ha", "float64", _MONEY, "cost of replanting at which both ways are equal"),
         _C("breakeven_price_per_t", "float64", "currency/t", "price above which replanting pays; NaN where none does"),
         _C("breakeven_plants_per_ha", "float64", "1/ha", "stand below which replanting pays"),
+        *_three(
+            "half_answer",
+            "currency/ha or points",
+            "of a table that tells one side only, the other side taken from the "
+            "deciding tables: net gain, or gain in points without money",
+        ),
         _C("why_not", "str", "", "why the table does not answer"),
         _C("notes", "str", "", "what was cut, held or extrapolated"),
         _C("mark", "str", "", "seen, partial, joined or own: how the table was got"),
@@ -101,9 +107,7 @@ def frame(decision: ReplantDecision) -> pd.DataFrame:
 
 def assumptions_frame(decision: ReplantDecision) -> pd.DataFrame:
     """ASSUMPTIONS, largest swing first."""
-    lines = [
-        (a.name, a.low_setting, a.high_setting, a.at_low, a.at_high, a.flips) for a in decision.assumptions
-    ]
+    lines = [(a.name, a.low_setting, a.high_setting, a.at_low, a.at_high, a.flips) for a in decision.assumptions]
     return tables.conform(ASSUMPTIONS, pd.DataFrame(lines, columns=ASSUMPTIONS.names))
 
 
@@ -117,7 +121,8 @@ def _line(v: TableVerdict, decides: bool) -> dict[str, object]:
         "kept_table": a.name, "replant_table": b.name, "title": v.title, "decides": decides, "verdict": v.verdict,
         "table_kept_pct": v.kept_reading.percent, "table_replanted_pct": v.replant_reading.percent,
         **_ends("kept_pct", v.kept), **_ends("replanted_pct", v.replanted), **_ends("gain_points", v.gain),
-        **_ends("net_gain_per_ha", v.net), "breakeven_cost_per_ha": v.breakeven_cost,
+        **_ends("net_gain_per_ha", v.net), **_ends("half_answer", v.borrowed),
+        "breakeven_cost_per_ha": v.breakeven_cost,
         "breakeven_price_per_t": v.breakeven_price, "breakeven_plants_per_ha": v.breakeven_stand,
         "why_not": "; ".join(_why_not(v, "si")), "notes": "; ".join(v.notes), "mark": a.mark, "source": a.source,
         "validity": " ".join(_validity(a)),
@@ -156,6 +161,8 @@ class Words:
                 text += " It yields more in every case; whether that pays its cost needs yield, price and cost."
             elif d.outcome.high < 0:
                 text += " It yields less in every case, whatever it costs."
+        if d.contradicted:
+            text += " All tables that decide gain; some that tell one side only would not, see below."
         if d.verdict == replant.CLOSE and d.outcome.low <= 0:
             turning = [a.name for a in d.assumptions if a.flips]
             text += " The range holds both gain and loss; "
@@ -198,13 +205,18 @@ class Words:
 
     def _cells(self, v: TableVerdict) -> list[str]:
         if v.answers:
-            outcome = v.net if self.d.in_money else v.gain
-            ends = [self.amount(x) if self.d.in_money else f"{x:+.0f}" for x in (outcome.value, outcome.low, outcome.high)]
-            told = f"{ends[0]} ({ends[1]} to {ends[2]})"
-            verdict = v.verdict
+            told, verdict = self._ends(v.net if self.d.in_money else v.gain), v.verdict
+            if not v.valid:
+                verdict += "; does not hold at so low a full yield"
         else:
-            told, verdict = "", "; ".join(_why_not(v, self.system))
+            b = v.borrowed
+            told = self._ends(b) if b.known else ""
+            verdict = "; ".join(_why_not(v, self.system)) + ("; taken from the others" if b.known else "")
         return [wording.printable(v.title), _pct(v.kept), _pct(v.replanted), told, self._stand_edge(v), verdict]
+
+    def _ends(self, x: Estimate) -> str:
+        best, low, high = (self.amount(y) if self.d.in_money else f"{y:+.0f}" for y in (x.value, x.low, x.high))
+        return f"{best} ({low} to {high})"
 
     def _stand_edge(self, v: TableVerdict) -> str:
         if not v.answers:
@@ -254,8 +266,12 @@ class Words:
         if prices:
             ends = [self.price(p) for p in (prices[0], prices[-1])]
             out.append(
-                f"It pays from a grain price of {_from_to(ends)}, by table"
-                + (f"; by {without} of {len(d.deciding)} tables at no price." if without else ".")
+                f"It pays from a grain price of {_from_to(ends)}"
+                + (
+                    f" by {len(prices)} of {len(d.deciding)} tables, by the others at no price."
+                    if without
+                    else ", by table."
+                )
             )
         return out
 
@@ -266,7 +282,12 @@ class Words:
         told = "no range known: one place only" if found else "no range given"
         if math.isfinite(c.stand.low):
             low, high = (wording.population(x, self.system, unit=False) for x in (c.stand.low, c.stand.high))
-            source = f"{100 * c.stand.level:.0f} % interval over {found.n_units} {found.unit}" if found else "as given"
+            source = "as given"
+            if found:
+                over = f"over {found.n_units} {found.unit}"
+                if found.unit == "gaps":
+                    over = "from the gaps of one row: it tells of that row only, count more places"
+                source = f"{100 * c.stand.level:.0f} % interval {over}"
             told = f"{low} to {high}, {source}"
         out = [f"Stand: {stand} ({told}), planted {c.planted}."]
         if c.doubtful_pct > 0:
@@ -277,8 +298,8 @@ class Words:
             )
         if found and found.split_pct >= 10:
             out.append(
-                f"{found.split_pct:.0f} % of the plants were told apart within touching leaves and count in full: check "
-                "some."
+                f"{found.split_pct:.0f} % of the plants were told apart within touching leaves and count in full: "
+                "check some."
             )
         if found and found.left_out:
             out.append(f"{found.left_out} rows without length or row width are left out.")
@@ -287,8 +308,8 @@ class Words:
         ends = f" ({low} to {high})" if low != high else ""
         r = s.risk_points
         out.append(
-            f"Replant on {c.replant_on} to a stand of {wording.population(c.target.value, self.system)}{ends}; risk that "
-            f"it fails too: {r.low:g} to {r.high:g} points off, {r.value:g} likeliest (about 10: UNL 2009)."
+            f"Replant on {c.replant_on} to a stand of {wording.population(c.target.value, self.system)}{ends}; risk "
+            f"that it fails too: {r.low:g} to {r.high:g} points off, {r.value:g} likeliest (about 10: UNL 2009)."
         )
         return out
 
@@ -302,7 +323,7 @@ class Words:
             if g.basis == COUNTED:
                 text += f"{g.long} longer ones were found, {g.long_share_pct:.0f} % of the row"
                 text += (
-                    f"; 0 to {g.high:.0f} % taken off (no published figure; the bare share of the row is the most, ours)."
+                    f"; 0 to {g.high:.0f} % taken off (no published figure; the bare share of row is the most, ours)."
                     if g.long
                     else "."
                 )
@@ -320,8 +341,8 @@ class Words:
         text += "."
         if g.hidden:
             text += (
-                f" The measured stretches are too short to show gaps of {'4 to 6 ft' if us else '1.2 to 1.8 m'}: walk the "
-                "rows and say what you see with --gaps."
+                f" The measured stretches are too short to show gaps of {'4 to 6 ft' if us else '1.2 to 1.8 m'}: walk "
+                "the rows and say what you see with --gaps."
             )
         if g.longest_cm > 6 * units.CM_PER_FOOT:
             longest = wording.row_length(g.longest_cm, self.system)
@@ -334,19 +355,19 @@ class Words:
         out = []
         late = (d.case.replant_on.month, d.case.replant_on.day) >= LATE_DATE
         x = d.replant_spread
-        if x.high - x.low > _WIDE_POINTS or (late and d.case.crop == "maize"):
+        if x.high - x.low > _WIDE_POINTS or (late and x.high - x.low > 2):
             out.append(
                 f"The tables disagree{' widely' if x.high - x.low > _WIDE_POINTS else ''} on a planting of "
                 f"{d.case.replant_on}: {x.low:.0f} to {x.high:.0f} % of full yield, before risk."
             )
-        lowest = min(v.replant_reading.percent for v in d.deciding)
-        lower = [v for v in d.half_answers if v.replant_reading.percent < lowest - 1]
-        if lower:
-            told = ", ".join(f"{v.title} ({v.replant_reading.percent:.0f} %)" for v in lower)
-            out.append(
-                f"Tell the replanted yield only, and put it below all that decide ({lowest:.0f} % or more): {told}. "
-                "Replanting may earn less than the range shows."
-            )
+        lower = [v.title for v in d.half_answers if v.borrowed.low < d.outcome.low]
+        higher = [v.title for v in d.half_answers if v.borrowed.high > d.outcome.high]
+        for titles, word in ((lower, "less"), (higher, "more")):
+            if titles:
+                out.append(
+                    f"With the side they lack taken from the others, replanting may earn {word} than the range shows: "
+                    f"{'; '.join(titles)}."
+                )
         for v in [*d.deciding, *(v for v in d.beside if v.answers)]:
             out += [f"{v.title}: {note}." for note in v.notes]
         seen = dict.fromkeys(table for v in d.deciding for table in (v.kept_table, v.replant_table))
@@ -360,18 +381,20 @@ class Words:
     def context(self) -> list[str]:
         """What sources say beside the tables."""
         if self.d.case.crop == "soybean":
-            counts = [wording.population(units.per_ha(x), self.system) for x in (66_000, 80_000, 100_000, 50_000, 75_000)]
+            counts = [
+                wording.population(units.per_ha(x), self.system) for x in (66_000, 80_000, 100_000, 50_000, 75_000)
+            ]
             return [
-                f"Soybean: {counts[1]} to {counts[2]} standing evenly are enough; above {counts[0]} filling in does not raise "
-                "yield (farms.com, author not visible).",
-                f"Missouri (citing Gaspar & Conley 2015): {counts[3]} in the south and {counts[4]} in the north at harvest can "
-                "suffice.",
+                f"Soybean: {counts[1]} to {counts[2]} standing evenly are enough; above {counts[0]} filling in does not "
+                "raise yield (farms.com, author not visible).",
+                f"Missouri (citing Gaspar & Conley 2015): {counts[3]} in the south and {counts[4]} in the north at harvest "
+                "can suffice.",
                 "Dates rest on one response, Penn State 2012; the range over tables says nothing of other places.",
             ]
         full, late = (wording.population(units.per_ha(x), self.system) for x in (30_000, 21_000))
         return [
-            "Late plants: replanting for unevenness gains under 5 % where plants are less than two weeks apart, up to 10 % "
-            "where half or more are three weeks late, nothing for unevenness from row to row (Ohio AGF-122).",
+            "Late plants: replanting for unevenness gains under 5 % where plants are less than two weeks apart, up to "
+            "10 % where half or more are three weeks late, nothing for unevenness from row to row (Ohio AGF-122).",
             f"Missing costs more than late: a quarter of {full} missing -10 %, the same quarter 10 days late -6 % "
             "(Minnesota, Hicks).",
             f"Minnesota (Hicks 2002) sets a planting of 25 May equal to a stand of {late}, and would keep down to "
@@ -380,7 +403,7 @@ class Words:
 
     @property
     def area(self) -> str:
-        """ha or acre."""
+        """The unit of area: ha or acre."""
         return "acre" if self.system == "us" else "ha"
 
     def outcome(self, x: Estimate) -> str:
@@ -466,8 +489,8 @@ def figure(words: Words) -> bytes:
                 left.plot(x.value, y, marker, color=colour, ms=9, alpha=shade)
         if not v.kept.known:
             left.annotate(
-                _NOT_KEPT[v.kept_reading.why], (v.replanted.value, n - 1 - i + 0.1), (-8, 0), textcoords="offset points",
-                fontsize=10.5, color=keep_colour, va="center", annotation_clip=False,
+                _NOT_KEPT[v.kept_reading.why], (v.replanted.value, n - 1 - i + 0.1), (-8, 0),
+                textcoords="offset points", fontsize=10.5, color=keep_colour, va="center", annotation_clip=False,
             )  # fmt: skip
     names = [v.title.replace(" (", "\n(").replace(", ", ",\n") for v in shown]
     left.set_yticks(range(n - 1, -1, -1), names)
@@ -479,20 +502,22 @@ def figure(words: Words) -> bytes:
         left.plot([], [], marker, color=colour, ms=9, label=label)[0]
         for label, colour, marker in (("kept", keep_colour, "o"), ("replanted", new_colour, "D"))
     ]
-    fig.legend(handles=handles, loc="outside lower left", ncols=2, frameon=False, fontsize=12)
+    if len(shown) > len(d.deciding):
+        handles.append(left.plot([], [], "s", color=chart.INK, alpha=0.3, ms=9, label="pale: not in the result")[0])
+    fig.legend(handles=handles, loc="outside lower left", ncols=3, frameon=False, fontsize=12)
     if panels == 2:
         right = axes[1]
         for i, v in enumerate(shown):
-            if v.net.known:
+            result = v.net if v.net.known else v.borrowed
+            if result.known:
                 y, shade = n - 1 - i, 1.0 if v in d.deciding else 0.4
-                low, best, high = (words._per_area(x) for x in (v.net.low, v.net.value, v.net.high))
+                low, best, high = (words._per_area(x) for x in (result.low, result.value, result.high))
                 right.plot([low, high], [y, y], color=chart.INK, lw=5, alpha=0.4 * shade, solid_capstyle="butt")
                 right.plot(best, y, "s", color=chart.INK, ms=9, alpha=shade)
         right.axvline(0, color=chart.INK, lw=1.5)
         right.set_yticks(range(n - 1, -1, -1), [""] * n)
         right.set_ylim(-0.6, n - 0.4)
         right.grid(visible=False, axis="y")
-        right.set_xlabel(f"net gain of replanting\n{words._currency()} per {words.area}")
-        right.set_title("keep  <  0  <  replant")
+        right.set_xlabel(f"net gain of replanting,{words._currency()} per {words.area}\nbelow 0: keep, above: replant")
     fig.suptitle(words.headline(), fontsize=15, fontweight="bold", color=chart.INK)
     return chart.png(fig)

@@ -2,8 +2,8 @@
 
 The method is the one that extension services of Ohio, Iowa, Wisconsin and Nebraska share: yield by stand and original
 date, less gaps; yield by target stand and replant date, less the risk of replanting; the difference times yield and
-price, less the cost. What each step does not know well (which table, stand, gaps, risk, yield, price, cost) is carried as
-a range, and the result is the whole range, not a number with confidence.
+price, less the cost. What each step does not know well (which table, stand, gaps, risk, yield, price, cost) is carried
+as a range, and the result is the whole range, not a number with confidence.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from standcam import units
 from standcam.errors import BadSettings, TooFewData
 from standcam.estimate import Estimate
 from standcam.stand import response_tables
@@ -24,6 +25,9 @@ KEEP, REPLANT, CLOSE = "keep", "replant", "too close to call"
 
 NO_LEVEL = math.nan
 """Level of the ranges here: they span assumptions and carry no confidence."""
+
+
+_UNKNOWN = Estimate(math.nan, level=NO_LEVEL)
 
 
 def span(low: float, best: float | None = None, high: float | None = None) -> Estimate:
@@ -46,12 +50,12 @@ class ReplantSettings:
     """Assumptions of the method that a user may change."""
 
     doubtful_weight: float = 0.5
-    """What a doubtful plant counts (Lauer 2003: one half). Wrong where their fate shows already: wait a few days. [1]"""
+    """What a doubtful plant counts (Lauer 2003: one half). Wrong once their fate shows: wait a few days. [1]"""
     risk_points: Estimate = field(default_factory=lambda: span(0.0, 10.0, 10.0))
     """Taken off the replanted yield for the risk that it fails too: about 10 (UNL 2009); nothing if all goes well.
     [points of full yield]"""
     hold_edge: bool = False
-    """Take a table's nearest cell for stands and dates beyond it. Wrong for thin stands and late dates: it flatters them."""
+    """Take a table's nearest cell for stands and dates beyond it. It flatters thin stands and late dates."""
     unseen_gaps_pct: float = 6.0
     """Maize: what long gaps may cost that short stretches cannot show (older Illinois work). [%]"""
     delay_days: int = 7
@@ -158,6 +162,9 @@ class TableVerdict:
     """Its source holds at this full yield."""
     notes: tuple[str, ...]
     """What was cut or held, in words."""
+    borrowed: Estimate = _UNKNOWN
+    """Of a table that tells one side only: the result with the other side as the deciding tables have it.
+    [currency/ha, or points without economics]"""
 
     @property
     def title(self) -> str:
@@ -227,8 +234,13 @@ class ReplantDecision:
 
     @property
     def half_answers(self) -> tuple[TableVerdict, ...]:
-        """Tables that tell the replanted yield only."""
-        return tuple(v for v in self.beside if not v.answers and math.isfinite(v.replant_reading.percent))
+        """Tables that tell one side only."""
+        return tuple(v for v in self.beside if v.borrowed.known)
+
+    @property
+    def contradicted(self) -> bool:
+        """All deciding tables say replant, but one that tells one side only would not."""
+        return self.outcome.low > 0 and any(v.borrowed.low <= 0 for v in self.half_answers)
 
 
 def judged(outcome: Estimate) -> str:
@@ -281,14 +293,19 @@ def decide(
             "Give your own with --table, or --hold-edge to take the nearest cell.",
         )
     outcome = _union([v.outcome for v in deciding])
+    kept, replanted = (_union([getattr(v, side) for v in deciding]) for side in ("kept", "replanted"))
+    if own is None:
+        beside = [_lent(v, kept, replanted, case) for v in beside]
     verdict = judged(outcome)
-    if verdict == REPLANT and case.economics is None:
-        verdict = CLOSE  # more yield alone does not pay for a planting
+    # more yield alone does not pay for a planting, and half a table is enough to doubt a costly step
+    doubted = any(v.borrowed.low <= 0 for v in beside if v.borrowed.known)
+    if verdict == REPLANT and (case.economics is None or doubted):
+        verdict = CLOSE
     lean = "" if verdict != CLOSE else (REPLANT if outcome.value > 0 else KEEP)
     readings = [v.replant_reading.percent for v in [*deciding, *beside] if math.isfinite(v.replant_reading.percent)]
     return ReplantDecision(
-        case, s, verdict, lean, outcome, _union([v.kept for v in deciding]), _union([v.replanted for v in deciding]),
-        tuple(deciding), tuple(beside), _assumptions(case, deciding, s),
+        case, s, verdict, lean, outcome, kept, replanted, tuple(deciding), tuple(beside),
+        _assumptions(case, deciding, s),
         span(min(readings), sum(readings) / len(readings), max(readings)),
     )  # fmt: skip
 
@@ -343,13 +360,36 @@ def _less_gaps(percent: float, penalty: float, as_points: float) -> float:
 
 
 def net_gain(
-    kept_pct: float, replanted_pct: float, full_yield_kg_ha: float, price_t: float, cost_ha: float, drying_t: float = 0.0
+    kept_pct: float,
+    replanted_pct: float,
+    full_yield_kg_ha: float,
+    price_t: float,
+    cost_ha: float,
+    drying_t: float = 0.0,
 ) -> float:
     """Net gain of replanting. [currency/ha]
 
     ``yield / 100 x (replanted x (price - drying) - kept x price) - cost``.
     """
     return full_yield_kg_ha / 1000 / 100 * (replanted_pct * (price_t - drying_t) - kept_pct * price_t) - cost_ha
+
+
+def _result(kept: Estimate, replanted: Estimate, e: Economics | None) -> Estimate:
+    """Range of the result over ranges of yields and money, each at either end."""
+    if e is None:
+        return Estimate(replanted.value - kept.value, replanted.low - kept.high, replanted.high - kept.low, NO_LEVEL)
+    # linear in each input, so the extremes lie at the corners
+    inputs = (kept, replanted, e.full_yield, e.price, e.cost, e.drying)
+    corners = [net_gain(*corner) for corner in itertools.product(*[(x.low, x.high) for x in inputs])]
+    return Estimate(net_gain(*(x.value for x in inputs)), min(corners), max(corners), NO_LEVEL)
+
+
+def _lent(v: TableVerdict, kept: Estimate, replanted: Estimate, case: ReplantCase) -> TableVerdict:
+    """A half answer with the side it lacks as the deciding tables have it; other verdicts as they are."""
+    if v.kept.known == v.replanted.known:
+        return v
+    sides = (v.kept if v.kept.known else kept, v.replanted if v.replanted.known else replanted)
+    return replace(v, borrowed=_result(*sides, case.economics))
 
 
 def _at(table: ResponseTable, stand: float, date: dt.date, s: ReplantSettings) -> float:
@@ -376,7 +416,7 @@ def _read(case: ReplantCase, a: ResponseTable, b: ResponseTable, s: ReplantSetti
         for side, r in (("kept", kept_reading), ("replanted", replant_reading))
         if r.held
     ]
-    kept = replanted = Estimate(math.nan, level=NO_LEVEL)
+    kept = replanted = _UNKNOWN
     if math.isfinite(kept_reading.percent):
         low, high, cut = a.over(stand.low, stand.high, case.planted, s.hold_edge)
         if cut:
@@ -402,25 +442,14 @@ def _read(case: ReplantCase, a: ResponseTable, b: ResponseTable, s: ReplantSetti
     if e is not None and not e.full_yield.low >= a.lowest_yield_kg_ha and not math.isnan(a.lowest_yield_kg_ha):
         notes.append("the source does not hold at so low a full yield" + ("" if valid else ": shown, not used"))
     answers = kept.known and replanted.known
-    nothing = Estimate(math.nan, level=NO_LEVEL)
-    gain = net = nothing
+    gain = net = _UNKNOWN
     cost = price = stand_edge = math.nan
     side = ""
     if answers:
-        gain = Estimate(
-            replanted.value - kept.value, replanted.low - kept.high, replanted.high - kept.low, NO_LEVEL
-        )
+        gain = _result(kept, replanted, None)
         if e is not None:
-            # linear in each input, so the extremes lie at the corners
-            corners = [
-                net_gain(*corner)
-                for corner in itertools.product(
-                    *[(x.low, x.high) for x in (kept, replanted, e.full_yield, e.price, e.cost, e.drying)]
-                )
-            ]
-            middle = net_gain(kept.value, replanted.value, *(x.value for x in (e.full_yield, e.price, e.cost, e.drying)))
-            net = Estimate(middle, min(corners), max(corners), NO_LEVEL)
-            cost = middle + e.cost.value
+            net = _result(kept, replanted, e)
+            cost = net.value + e.cost.value
             t = e.full_yield.value / 1000 / 100
             if gain.value > 0:
                 price = (e.cost.value + t * replanted.value * e.drying.value) / (t * gain.value)
@@ -520,7 +549,9 @@ def ended(reading: Reading) -> str:
     """Where a table ends on the side on which it does not answer, as ``" 61776/ha"`` or ``" 28 June"``; else empty."""
     if isinstance(reading.limit, dt.date):
         return f" {reading.limit.day} {reading.limit:%B}"
-    return "" if reading.limit is None else f" {reading.limit:.0f}/ha"
+    if reading.limit is None:
+        return ""
+    return f" {reading.limit:.0f}/ha ({units.per_acre(reading.limit):.0f}/acre)"
 
 
 def _why_not(v: TableVerdict) -> str:

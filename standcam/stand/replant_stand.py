@@ -11,6 +11,7 @@ import pandas as pd
 from standcam import flags, units
 from standcam.errors import BadSettings, TooFewData
 from standcam.estimate import Estimate
+from standcam.stand.population import ratio_interval
 
 DOUBTFUL_FLAG = "weak"
 """Plants so flagged are doubtful; a column `doubtful` of a tape file (yes, x, 1) says it too."""
@@ -27,7 +28,7 @@ class StandFound:
     stand: Estimate
     """Plants as counted, doubtful ones in full; the interval is NaN with a single sampling unit. [1/ha]"""
     unit: str
-    """What was sampled: plots, rows, or given."""
+    """What the interval rests on: plots, rows, or the gaps of a single row."""
     n_units: int
     doubtful_pct: float
     """Doubtful plants. [% of the plants counted]"""
@@ -47,9 +48,9 @@ def stand_found(
 ) -> StandFound:
     """The stand of all rows together, from a results folder.
 
-    The sampling unit is the plot (the place, the photo) where there are two or more: t interval over their means. With
-    one plot its own interval serves if the table has it (plants_per_ha_low, plants_per_ha_high), else a t interval over
-    its rows.
+    The sampling unit is the plot (the place, the photo) where there are two or more, else the row; see
+    :func:`standcam.stand.population.ratio_interval`. A single row has the interval that its plot's line has, from its
+    gaps (plants_per_ha_low, plants_per_ha_high), and tells of that row only.
 
     Parameters
     ----------
@@ -66,7 +67,7 @@ def stand_found(
         No row has plants per ha.
     """
     width = rows["row_width_cm"].to_numpy(float) if row_width_cm is None else np.full(len(rows), float(row_width_cm))
-    area = rows["row_length_cm"].to_numpy(float) * width / 1e8
+    area = rows["row_length_cm"].to_numpy(float) * width
     # an empty stretch has no plants whatever its row width
     usable = (area > 0) & ~rows["status"].isin(["no_scale", "no_row"]).to_numpy(bool)
     if not usable.any():
@@ -76,25 +77,24 @@ def stand_found(
         )
     use = rows[usable].assign(_area=area[usable])
     by_plot = use.groupby("plot", sort=False)[["plants", "_area"]].sum()
-    if len(by_plot) > 1:
-        unit, density = "plots", (by_plot["plants"] / by_plot["_area"]).to_numpy(float)
-        stand = _t_interval(density, level)
+    unit, sampled = ("plots", by_plot) if len(by_plot) > 1 else ("rows", use)
+    plants_in, cm2 = sampled["plants"].to_numpy(float), sampled["_area"].to_numpy(float)
+    value, n = float(1e8 * plants_in.sum() / cm2.sum()), len(sampled)
+    if n > 1:
+        # areas in place of lengths: row widths may differ
+        ends = ratio_interval(plants_in, cm2, np.zeros(n, int), 1, 1.0, level)
+        stand = Estimate(value, float(ends[0][0]), float(ends[1][0]), level)
     else:
-        unit, density = "rows", (use["plants"] / use["_area"]).to_numpy(float)
         own = plots[plots["plot"] == by_plot.index[0]]
         low, high = (
-            float(own[name].iloc[0]) if name in own and len(own) else math.nan
+            float(own[name].iloc[0]) if name in own and len(own) and row_width_cm is None else math.nan
             for name in ("plants_per_ha_low", "plants_per_ha_high")
         )
-        pooled = float(use["plants"].sum() / use["_area"].sum())
-        if row_width_cm is None and math.isfinite(low) and math.isfinite(high):
-            stand = Estimate(pooled, low, high, level)
-        else:
-            stand = _t_interval(density, level)
+        unit, stand = "gaps" if math.isfinite(low) else "rows", Estimate(value, low, high, level)
     mine = plants.merge(use[["photo", "plot", "row"]], on=["photo", "plot", "row"]) if len(plants) else plants
     mine = mine[mine["is_crop"].to_numpy(bool)] if len(mine) else mine
     return StandFound(
-        stand, unit, len(density), doubtful_pct(mine), _flag_pct(mine, "split"), int((~usable).sum()),
+        stand, unit, n, doubtful_pct(mine), _flag_pct(mine, "split"), int((~usable).sum()),
         float(np.nanmedian(width[usable])),
     )  # fmt: skip
 
@@ -118,16 +118,6 @@ def _flagged(plants: pd.DataFrame, name: str) -> np.ndarray:
     return np.array([bool(flags.parse(text) & flags.bit(name)) for text in known], bool)[codes]
 
 
-def _t_interval(density: np.ndarray, level: float) -> Estimate:
-    n, mean = len(density), float(density.mean())
-    if n < 2:
-        return Estimate(mean, level=level)
-    from scipy.special import stdtrit
-
-    reach = float(stdtrit(n - 1, 0.5 + level / 2)) * float(density.std(ddof=1)) / math.sqrt(n)
-    return Estimate(mean, max(mean - reach, 0.0), mean + reach, level)
-
-
 @dataclass(frozen=True)
 class GapSettings:
     """Which gaps cost yield beyond the thinner stand."""
@@ -149,8 +139,9 @@ class GapSettings:
 
 @dataclass(frozen=True)
 class GapPenalty:
-    """Yield lost to gaps beyond what the thinner stand itself costs. Sources do not say whether the figure is a share of
-    the kept yield or points of full yield; decisions take both.
+    """Yield lost to gaps beyond what the thinner stand itself costs.
+
+    Sources do not say whether the figure is a share of the kept yield or points of full yield; decisions take both.
     """
 
     low: float

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import itertools
 import math
 import tomllib
 from collections.abc import Sequence
@@ -140,9 +141,7 @@ class ResponseTable:
         stands within the range are looked at.
         """
         edge_low, edge_high = float(self.stand_per_ha[0]), float(self.stand_per_ha[-1])
-        low, high = (
-            (low_per_ha, high_per_ha) if hold_edge else (max(low_per_ha, edge_low), min(high_per_ha, edge_high))
-        )
+        low, high = (low_per_ha, high_per_ha) if hold_edge else (max(low_per_ha, edge_low), min(high_per_ha, edge_high))
         cut = low > low_per_ha * (1 + 1e-9) or high < high_per_ha * (1 - 1e-9)
         if low > high:
             return math.nan, math.nan, True
@@ -200,13 +199,17 @@ def published_tables(crop: str, names: Sequence[str] = ()) -> list[ResponseTable
         Unknown crop or name.
     """
     if crop not in CROPS:
-        raise BadResponseTable(f"There is no table for {crop!r}.", f"Tables ship for {' and '.join(CROPS)}; give your own.")
+        raise BadResponseTable(
+            f"There is no table for {crop!r}.", f"Tables ship for {' and '.join(CROPS)}; give your own."
+        )
     with open(DATA / "replant_tables.toml", "rb") as file:
         entries = [entry for entry in tomllib.load(file)["table"] if entry["crop"] == crop]
     known = [entry["name"] for entry in entries]
     unknown = [name for name in names if name not in known]
     if unknown:
-        raise BadResponseTable(f"There is no {crop} table named {', '.join(unknown)}.", f"Known are: {', '.join(known)}.")
+        raise BadResponseTable(
+            f"There is no {crop} table named {', '.join(unknown)}.", f"Known are: {', '.join(known)}."
+        )
     return [_made(entry) for entry in entries if not names or entry["name"] in names]
 
 
@@ -220,7 +223,8 @@ def _made(entry: dict) -> ResponseTable:
     lowest = entry.get("lowest_yield_bu_acre")
     return ResponseTable(
         entry["name"], entry["title"], entry["crop"], entry["source"], entry["mark"], stand, day, percent,
-        entry.get("region", ""), tuple(entry.get("notes", ())), tuple(entry.get("misprints", ())), entry.get("family", ""), entry.get("maturity", ""),
+        entry.get("region", ""), tuple(entry.get("notes", ())), tuple(entry.get("misprints", ())),
+        entry.get("family", ""), entry.get("maturity", ""),
         to_day(*map(int, entry["extrapolated_after"].split("-"))) if "extrapolated_after" in entry else math.nan,
         math.nan if lowest is None else kg_per_ha(lowest, entry["crop"]), entry.get("low_yield_note", ""),
     )  # fmt: skip
@@ -298,7 +302,7 @@ def parse_table(text: str, where: str) -> tuple[np.ndarray, np.ndarray, np.ndarr
             values.append(value)
         percents.append(values)
     order = sorted(range(len(stands)), key=lambda k: stands[k])
-    for a, b in zip(order, order[1:], strict=False):
+    for a, b in itertools.pairwise(order):
         if stands[b][0] <= stands[a][1]:
             wrong.append(f"stands {cells[1 + a][1][0]} and {cells[1 + b][1][0]} overlap")
     if wrong:
