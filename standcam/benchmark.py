@@ -138,6 +138,76 @@ def _milliseconds(step: Callable[[], object]) -> float:
     return 1000 * (time.perf_counter() - since)
 
 
+@dataclasses.dataclass(frozen=True)
+class SummarySpeed:
+    """What summarising made-up rows cost."""
+
+    rows: int
+    plants: int
+    """Over all rows."""
+    plots: int
+    seconds: float
+    """From positions to gaps, rows and plots. [s]"""
+
+
+def made_rows(rows: int, plants: int, rows_per_plot: int = 4, seed: int = 6) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Positions and stretches of rows with skips, doubles and scatter, for timing.
+
+    Parameters
+    ----------
+    rows : int
+        Measured rows.
+    plants : int
+        Seeds in each; 8 of 100 give no plant, 3 of 100 plants are doubles.
+    rows_per_plot : int
+        Rows that share a plot.
+    seed : int
+        Of the rows.
+
+    Returns
+    -------
+    positions, stretches : DataFrame
+        POSITIONS with standard errors of 0.4 cm, STRETCHES.
+    """
+    from standcam import tables
+
+    rng = np.random.default_rng(seed)
+    times = np.where(rng.random((rows, plants)) < 0.92, 1, 0) * np.where(rng.random((rows, plants)) < 0.03, 2, 1)
+    row, seat = np.nonzero(times)
+    copies = times[row, seat]
+    row, seat = row.repeat(copies), seat.repeat(copies)
+    length = 16.5 * plants
+    place = np.clip(16.5 * (seat + 0.5) + rng.normal(0, 2.5, len(row)), 0, length)
+    number = np.arange(rows)
+    name = np.array([f"row-{i // rows_per_plot}" for i in number], object)
+    key = pd.DataFrame({"photo": name, "plot": name, "row": number % rows_per_plot + 1})
+    stretches = key.assign(from_cm=0.0, to_cm=length, plants=np.bincount(row, minlength=rows), status="ok", flags="")
+    positions = key.take(row).reset_index(drop=True)
+    positions = positions.assign(
+        plant=np.arange(1, len(row) + 1), position_cm=place, position_sd_cm=0.4, source="synthetic", flags=""
+    )
+    return tables.conform(tables.POSITIONS, positions), tables.conform(tables.STRETCHES, stretches)
+
+
+def summary(
+    rows: int = 100_000, plants: int = 50, rows_per_plot: int = 4, settings: Settings | None = None
+) -> SummarySpeed:
+    """Time the lower half, positions to tables, on rows that are made up beforehand.
+
+    Row width and theoretical spacing are given, so that population, indices and intervals are all worked out.
+    """
+    from standcam.summarise import summarise
+
+    settings = settings or Settings().replace("spacing", row_width_cm=76.0, nominal_spacing_cm=16.5)
+    positions, stretches = made_rows(rows, plants, rows_per_plot)
+    # libraries are loaded before the clock runs
+    summarise(*made_rows(2 * rows_per_plot, 10, rows_per_plot), settings.spacing, settings.statistics)
+    since = time.perf_counter()
+    result = summarise(positions, stretches, settings.spacing, settings.statistics)
+    seconds = time.perf_counter() - since
+    return SummarySpeed(len(result.rows), len(positions), len(result.plots), seconds)
+
+
 def accuracy(
     folder: str | Path,
     by: str = "",

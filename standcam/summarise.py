@@ -52,8 +52,8 @@ def summarise(
     (form A, see :mod:`standcam.spacing.metrics`) unless the column's name says intervals (form B).
 
     SD and CV are given as seen and, where positions carry standard errors, with what these add taken out
-    (:mod:`standcam.spacing.noise`). Plots have intervals from how their rows differ, and from the gaps where there is
-    a single row (:func:`standcam.spacing.intervals.spacing_intervals`,
+    (:mod:`standcam.spacing.noise`). Plots have intervals from how their rows differ, and from the gaps where there
+    are one or two rows (:func:`standcam.spacing.intervals.spacing_intervals`,
     :func:`standcam.stand.population.ratio_interval`).
 
     Parameters
@@ -230,7 +230,7 @@ def _area_columns(
 ) -> dict[str, np.ndarray]:
     """Columns of population and emergence."""
     of_seeds, of_viable = population.emergence(plants, length, spacing)
-    per_acre = units.per_acre(per_ha)
+    per_acre = per_ha / units.ACRES_PER_HA
     return {
         "plants_per_ha": per_ha,
         "plants_per_10m2": per_ha * 10 / units.M2_PER_HA,
@@ -248,16 +248,16 @@ def _interval_columns(
     vangel: tuple[np.ndarray, np.ndarray],
 ) -> dict[str, np.ndarray]:
     """Interval columns of the plots; population from the only row's gaps where there is a single row."""
-    columns = {}
+    columns: dict[str, np.ndarray] = {}
     for name in intervals.STATISTICS:
         columns[f"{name}_low"], columns[f"{name}_high"] = spread.low[name], spread.high[name]
     rows_tell = np.isfinite(by_rows[0])
     for end, rows, gaps in zip(("low", "high"), by_rows, by_gaps, strict=True):
         columns[f"plants_per_ha_{end}"] = np.where(rows_tell, rows, np.where(spread.source == "gaps", gaps, np.nan))
     columns["cv_pct_vangel_low"], columns["cv_pct_vangel_high"] = (100 * end for end in vangel)
-    mixed = {"rows": "rows", "gaps": "gaps, population by rows", "": "population by rows"}
+    name_of = {"rows": "rows", "gaps": "gaps, population by rows", "": "population by rows"}
     columns["interval_source"] = np.array(
-        [mixed[s] if r else s for s, r in zip(spread.source.tolist(), rows_tell.tolist(), strict=True)], object
+        [name_of[s] if r else s for s, r in zip(spread.source.tolist(), rows_tell.tolist(), strict=True)], object
     )
     return columns
 

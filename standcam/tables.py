@@ -111,7 +111,7 @@ STRETCHES = Table(
         Column("from_y_px", "float64", "px", "beginning of the stretch"),
         Column("to_x_px", "float64", "px", "end of the stretch"),
         Column("to_y_px", "float64", "px", "end of the stretch"),
-        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row; counted (a tape count without positions)"),
+        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row; counted (a tape count, no positions)"),
         Column("flags", "str", "", "words of standcam.flags"),
     ),
 )
@@ -190,8 +190,9 @@ _INTERVALS = (
         "interval_source",
         "str",
         "",
-        "rows: between rows (spacing by bootstrap of rows, population by t); gaps: closed form over the gaps of the "
-        "only row, tells nothing of other rows; gaps, population by rows: both; empty: none",
+        "rows: between rows (spacing by bootstrap of three rows or more, population by t over two or more); "
+        "gaps: closed form over the gaps of one row, tells nothing of other rows; "
+        "gaps, population by rows: two rows; population by rows: no gaps; empty: none",
     ),
     Column(
         "cv_pct_vangel_low",

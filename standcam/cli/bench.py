@@ -1,4 +1,4 @@
-"""``standcam bench``: seconds a photo, and finds against truth."""
+"""``standcam bench``: seconds a photo, seconds to summarise many rows, and finds against truth."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ def register(app: typer.Typer) -> None:
     """Add the command to the program."""
     group = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
     group.command(name="speed")(speed)
+    group.command(name="summary")(summary)
     group.command(name="accuracy", no_args_is_help=True)(accuracy)
     app.add_typer(
         group, name="bench", help="Measure speed on this computer, and accuracy on photos with truth."
@@ -54,6 +55,29 @@ def speed(
     for row in result.stages.itertuples():
         typer.echo(f"  {row.stage.replace('_', ' '):<42}{row.median_ms:8.1f} ms")
     _write_csv(csv, result.steps, force)
+
+
+def summary(
+    rows: Annotated[int, typer.Option("--rows", min=1, help="Rows to summarise.")] = 100_000,
+    plants: Annotated[int, typer.Option("--plants", min=1, help="Seeds in each row.")] = 50,
+    rows_per_plot: Annotated[int, typer.Option("--rows-per-plot", min=1, help="Rows that share a plot.")] = 4,
+    csv: CsvOut = None,
+    force: options.Force = False,
+) -> None:
+    """Time the way from positions to tables, intervals included, on made-up rows."""
+    import dataclasses
+
+    import pandas as pd
+
+    from standcam import benchmark
+
+    _check_csv(csv, force)
+    result = benchmark.summary(rows, plants, rows_per_plot)
+    typer.echo(
+        f"{result.rows} rows with {result.plants} plants in {result.plots} plots: {result.seconds:.2f} s, "
+        f"{result.rows / result.seconds:.0f} rows/s"
+    )
+    _write_csv(csv, pd.DataFrame([dataclasses.asdict(result)]), force)
 
 
 def accuracy(

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+import numpy as np
 from rich.console import Console
 from rich.markup import escape
 from rich.measure import Measurement
@@ -20,10 +21,15 @@ from standcam.report import wording
 if TYPE_CHECKING:
     import pandas as pd
 
+    from standcam.estimate import Estimate
     from standcam.settings import Settings
+    from standcam.stand.population import Overall
 
 PIPED_WIDTH = 200
 """A pipe or file has no width; this keeps every table line on one line. [characters]"""
+
+FEW_UNITS = 5
+"""Fewer rows or plots than this give ranges that are wide for their sake alone."""
 
 CAUTION = (
     "Replanting and planter changes are costly: check some rows by tape first. Photos show the stand of one "
@@ -105,6 +111,8 @@ def show(
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")
     to.print()
     to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else "tape file")))
+    for line in spacing_lines(rows, gaps, settings):
+        to.print(_text(line))
     for line in nominal_lines(rows, settings.output.units):
         to.print(_text(line))
     if scale_methods:
@@ -181,8 +189,132 @@ def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "ph
         )
     area_cm2 = (measured["row_length_cm"] * measured["row_width_cm"]).sum(skipna=False)
     if area_cm2 > 0:
-        parts.append(wording.population(measured["plants"].sum() / area_cm2 * 1e8, units))
+        per_ha = measured["plants"].sum() / area_cm2 * 1e8
+        parts.append(f"{wording.population(per_ha, units)}, {wording.on_small_area(per_ha, units)}")
     return "; ".join(parts) + "."
+
+
+def spacing_lines(rows: pd.DataFrame, gaps: pd.DataFrame, settings: Settings) -> list[str]:
+    """How sure the numbers over all rows are, and what they do not show by themselves."""
+    from standcam.stand.population import overall
+
+    if not len(rows):
+        return []
+    all_rows = overall(rows, gaps, settings.statistics)
+    lines = [range_line(all_rows, settings), *emergence_lines(all_rows, rows, settings)]
+    closed = gaps[gaps["kind"] != "open"]
+    if len(closed) > 1:
+        lines += [gaps_line(closed, rows, settings)]
+    if (closed["kind"] != "").any():
+        lines += [forms_line(closed)]
+    return [line for line in lines if line]
+
+
+def range_line(all_rows: Overall, settings: Settings) -> str:
+    """The intervals over all rows, and what they rest on."""
+    us, level = settings.output.units, f"{100 * settings.statistics.level:g} %"
+    people = wording.span(*_ends(all_rows.plants_per_ha), lambda v: wording.population(v, us))
+    spans = (
+        ("mean gap", wording.span(*_ends(all_rows.mean_gap_cm), lambda v: wording.spacing(v, us))),
+        ("CV", wording.span(*_ends(all_rows.cv_pct), wording.percent)),
+        ("doubles", wording.span(*_ends(all_rows.multiples_pct), wording.percent)),
+        ("skips", wording.span(*_ends(all_rows.misses_pct), wording.percent)),
+    )
+    spacing = "; ".join(f"{name} {span}" for name, span in spans if span != wording.NOTHING)
+    parts: dict[str, list[str]] = {}
+    for words, unit, n in (
+        (people, all_rows.unit, all_rows.units),
+        (spacing, all_rows.spacing_unit, all_rows.spacing_units),
+    ):
+        if words and words != wording.NOTHING:
+            base = f"{n} {unit} as the units" if unit != "gaps" else f"{n} gaps of these rows alone"
+            parts.setdefault(base, []).append(words)
+    if not parts:
+        return "Range: none can be given from so few gaps and rows; measure more rows."
+    line = ". ".join(f"Range ({level}, {base}): {'; '.join(words)}" for base, words in parts.items())
+    if "gaps" in (all_rows.unit, all_rows.spacing_unit) or all_rows.units < FEW_UNITS:
+        line += ". So few rows tell little of the others; measure more"
+    return f"{line}."
+
+
+def emergence_lines(all_rows: Overall, rows: pd.DataFrame, settings: Settings) -> list[str]:
+    """Plants out of seeds, where rate or spacing were given."""
+    from standcam.stand.population import emergence
+
+    long = rows[rows["row_length_cm"].notna()]
+    sums = long[["plants", "row_length_cm"]].sum().to_numpy(float)
+    of_seeds, of_viable = (float(e[0]) for e in emergence(sums[:1], sums[1:], settings.spacing))
+    if of_seeds != of_seeds:
+        return []
+    line = f"Emergence: {wording.percent(of_seeds)}"
+    density = all_rows.plants_per_ha
+    if density.value > 0 and density.low == density.low:
+        factor = of_seeds / density.value
+        line += f" ({wording.span(density.low * factor, density.high * factor, wording.percent)})"
+    by_rate = settings.spacing.seeding_rate_per_ha is not None and settings.spacing.row_width_cm is not None
+    line += f" of the seeds by the {'seeding rate' if by_rate else 'spacing'} given, dropped or not"
+    if of_viable == of_viable:
+        line += f"; {wording.percent(of_viable)} of the viable ones"
+    return [f"{line}."]
+
+
+def gaps_line(closed: pd.DataFrame, rows: pd.DataFrame, settings: Settings) -> str:
+    """Quartiles, nearness to the theoretical spacing, and the spread with and without the error of positions."""
+    us, gap = settings.output.units, closed["gap_cm"]
+    q1, median, q3 = gap.quantile([0.25, 0.5, 0.75])
+    parts = [
+        f"median {wording.spacing(median, us)}, middle half {wording.span(q1, q3, lambda v: wording.spacing(v, us))}"
+    ]
+    near = rows["near_nominal_pct"].notna()
+    if near.any():
+        count = (rows["plants"] - 1)[near]
+        share = float((rows["near_nominal_pct"][near] * count).sum() / count.sum())
+        parts.append(
+            f"{wording.percent(share)} within {wording.spacing(settings.spacing.near_nominal_cm, us)} of theoretical"
+        )
+    return f"Gaps: {'; '.join([*parts, _spread(gap, rows, us)])}."
+
+
+def _spread(gap: pd.Series, rows: pd.DataFrame, us: str) -> str:
+    sd = float(gap.std(ddof=1))
+    told = f"SD {wording.spacing(sd, us)} as seen"
+    spread = rows[rows["sd_gap_cm"].notna()]
+    open_rows = spread[spread["sd_gap_corrected_cm"].isna()]
+    if len(open_rows) == 0 and len(spread):
+        # what each row had taken out, weighted by its gaps; the pooled formula differs from it by less than 1 in gaps
+        weight = spread["plants"] - 1
+        added = ((spread["sd_gap_cm"] ** 2 - spread["sd_gap_corrected_cm"] ** 2) * weight).sum() / weight.sum()
+        if added < sd**2:
+            less = float((sd**2 - added) ** 0.5)
+            cv = f" (CV {wording.percent(100 * less / gap.mean())})" if gap.mean() > 0 else ""
+            return f"{told}, {wording.spacing(less, us)}{cv} without the error of positions"
+    drowned = sum(bool(flags.parse(f) & flags.bit("error_drowns_sd")) for f in open_rows["flags"])
+    if drowned:
+        return f"{told}; in {_plural(drowned, 'row')} the error of positions is as large as that and was not taken out"
+    return f"{told}; the error of positions is not known and was not taken out"
+
+
+def forms_line(closed: pd.DataFrame) -> str:
+    """Which form of the indices is shown, and the other one."""
+    from standcam.spacing import metrics
+
+    kinds = closed["kind"].to_numpy(object)
+    each = np.array([(kinds == kind).sum() for kind in metrics.KINDS])
+    other = metrics.interval_shares(each)
+    missing = int(metrics.interval_counts(each)[0])
+    line = f"Doubles, singles and skips are shown as {metrics.FORM_SPACINGS}. As {metrics.FORM_INTERVALS}: "
+    if other.misses_pct != other.misses_pct:
+        return f"{line}not defined, for doubles are more than half of the spacings."
+    return (
+        f"{line}doubles {wording.percent(float(other.multiples_pct))}, "
+        f"singles {wording.percent(float(other.quality_of_feed_pct))}, "
+        f"skips {wording.percent(float(other.misses_pct))}; "
+        f"{f'at least {missing}' if missing else 'no'} {'seed' if missing == 1 else 'seeds'} missing."
+    )
+
+
+def _ends(estimate: Estimate) -> tuple[float, float]:
+    return estimate.low, estimate.high
 
 
 def nominal_lines(rows: pd.DataFrame, units: str) -> list[str]:

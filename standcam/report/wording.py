@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Callable
 from typing import Any
 
 from standcam import flags, units
@@ -54,6 +56,21 @@ def population(per_ha: float, system: str, unit: bool = True) -> str:
 def percent(value: float, unit: bool = True) -> str:
     """A share: ``8 %``."""
     return _with(number(value), "%", unit)
+
+
+def on_small_area(per_ha: float, system: str) -> str:
+    """Plants on the area that is usually counted: ``71.2 on 10 m²``, ``28.8 on 1/1000 acre``."""
+    value, name = (units.per_acre(per_ha), "1/1000 acre") if system == "us" else (per_ha, "10 m²")
+    return _with(number(value / 1000, 1), f"on {name}", True)
+
+
+def span(low: float, high: float, words: Callable[[float], str]) -> str:
+    """An interval, its unit once: ``15.0 to 16.9 cm``; ``-`` when there is none."""
+    first, last = words(low), words(high)
+    if NOTHING in (first, last):
+        return NOTHING
+    tail = re.search(r"(?:/| )[^\d\s]+$", last)
+    return f"{first.removesuffix(tail.group()) if tail else first} to {last}"
 
 
 def row_words(row: Any, system: str) -> list[str]:

@@ -132,8 +132,12 @@ class Overall:
     """All rows of a run together."""
 
     unit: str
-    """What the intervals rest on: "plots", "rows" or, for a single row, "gaps"; "" without intervals."""
+    """What the interval of the population rests on: "plots", "rows" or, for a single row, "gaps"; "" for none."""
     units: int
+    """How many of them."""
+    spacing_unit: str
+    """What the intervals of the spacing rest on; "gaps" for one or two plots or rows."""
+    spacing_units: int
     """How many of them."""
     plants_per_ha: Estimate
     """[1/ha]"""
@@ -192,17 +196,21 @@ def overall(rows: pd.DataFrame, gaps: pd.DataFrame, statistics: StatisticsSettin
     area = total.sum() * width_cm
     density = plants.sum() * _CM2_PER_HA / area if area > 0 else np.nan
     many = int((total > 0).sum())
+    level = statistics.level
     if many > 1:
-        ends = ratio_interval(plants, total, one, 1, width_cm, statistics.level)
+        unit, ends = ("plots" if by_plot else "rows"), ratio_interval(plants, total, one, 1, width_cm, level)
     else:
-        ends = gaps_interval(np.array([density]), np.array([cv / 100]), np.array([len(gap)]), statistics.level)
-    unit = ("plots" if by_plot else "rows") if many > 1 else str(spread.source[0])
+        unit = "gaps" if many == 1 and len(np.unique(unit_of_gap)) == 1 and len(gap) > 1 else ""
+        ends = gaps_interval(np.array([density if unit else np.nan]), np.array([cv / 100]), np.array([len(gap)]), level)
+    spacing_unit = {"rows": "plots" if by_plot else "rows"}.get(str(spread.source[0]), str(spread.source[0]))
     return Overall(
         unit=unit,
         units=len(gap) if unit == "gaps" else many,
-        plants_per_ha=Estimate(density, float(ends[0][0]), float(ends[1][0]), statistics.level),
+        spacing_unit=spacing_unit,
+        spacing_units=len(gap) if spacing_unit == "gaps" else len(np.unique(unit_of_gap)),
+        plants_per_ha=Estimate(density, float(ends[0][0]), float(ends[1][0]), level),
         **{
-            name: Estimate(float(v), float(spread.low[name][0]), float(spread.high[name][0]), statistics.level)
+            name: Estimate(float(v), float(spread.low[name][0]), float(spread.high[name][0]), level)
             for name, v in value.items()
         },
     )
