@@ -201,6 +201,7 @@ def replant(
 
 def _show(words: Any, found: StandFound | None, out: Path) -> None:
     from rich.markup import escape
+    from rich.measure import Measurement
 
     from standcam.report.replant_report import CANNOT_TELL, CAUTION
     from standcam.report.screen import console
@@ -216,7 +217,12 @@ def _show(words: Any, found: StandFound | None, out: Path) -> None:
     for line in words.yields():
         say(line)
     to.print()
-    to.print(words.table())
+    table = words.table()
+    if Measurement.get(to, to.options.update(width=1000), table).maximum <= to.width:
+        to.print(table)
+    else:  # folded numbers are hard to read
+        for line in words.lines():
+            say(line, "- ")
     for title, lines in (
         ("What decides it, each alone, all others likeliest:", words.deciders()),
         ("Where it turns:", words.breakevens()),

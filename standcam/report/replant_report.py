@@ -203,6 +203,22 @@ class Words:
                 t.add_row("beside, not part of the result:", style="dim")
         return t
 
+    def lines(self) -> list[str]:
+        """The same for screens too narrow for a table."""
+        out = []
+        for v in (*self.d.deciding, *self.d.beside):
+            title, kept, new, told, edge, verdict = self._cells(v)
+            unit = f" per {self.area}" if self.d.in_money else " points"
+            parts = [f"kept {kept} %", f"replanted {new} %", f"net gain {told}{unit}" if told else ""]
+            parts += (
+                [f"{'pays' if self.d.in_money else 'gains'} below {edge}".replace("below <", "only below")]
+                if edge
+                else []
+            )
+            beside = "" if v in self.d.deciding else ", not in the result"
+            out.append(f"{title}{beside}: {', '.join(part for part in parts if part)}; {verdict}.")
+        return out
+
     def _cells(self, v: TableVerdict) -> list[str]:
         if v.answers:
             told, verdict = self._ends(v.net if self.d.in_money else v.gain), v.verdict
@@ -215,7 +231,7 @@ class Words:
         return [wording.printable(v.title), _pct(v.kept), _pct(v.replanted), told, self._stand_edge(v), verdict]
 
     def _ends(self, x: Estimate) -> str:
-        best, low, high = (self.amount(y) if self.d.in_money else f"{y:+.0f}" for y in (x.value, x.low, x.high))
+        best, low, high = (self.amount(y) if self.d.in_money else _signed(y) for y in (x.value, x.low, x.high))
         return f"{best} ({low} to {high})"
 
     def _stand_edge(self, v: TableVerdict) -> str:
@@ -232,7 +248,7 @@ class Words:
         for a in self.d.assumptions[:most]:
             if a.swing == 0:
                 continue
-            low, high = ((self.amount(x) if self.d.in_money else f"{x:+.1f}") for x in (a.at_low, a.at_high))
+            low, high = ((self.amount(x) if self.d.in_money else _signed(x, 1)) for x in (a.at_low, a.at_high))
             turns = " - can turn the decision by itself" if a.flips else ""
             ends = [self.setting(x) for x in (a.low_setting, a.high_setting)]
             out.append(f"{a.name}: {low} ({ends[0]}) to {high} ({ends[1]}){turns}")
@@ -385,10 +401,10 @@ class Words:
                 wording.population(units.per_ha(x), self.system) for x in (66_000, 80_000, 100_000, 50_000, 75_000)
             ]
             return [
-                f"Soybean: {counts[1]} to {counts[2]} standing evenly are enough; above {counts[0]} filling in does not "
-                "raise yield (farms.com, author not visible).",
-                f"Missouri (citing Gaspar & Conley 2015): {counts[3]} in the south and {counts[4]} in the north at harvest "
-                "can suffice.",
+                f"Soybean: {counts[1]} to {counts[2]} standing evenly are enough; above {counts[0]} filling in does "
+                "not raise yield (farms.com, author not visible).",
+                f"Missouri (citing Gaspar & Conley 2015): {counts[3]} in the south and {counts[4]} in the north at "
+                "harvest can suffice.",
                 "Dates rest on one response, Penn State 2012; the range over tables says nothing of other places.",
             ]
         full, late = (wording.population(units.per_ha(x), self.system) for x in (30_000, 21_000))
@@ -409,14 +425,14 @@ class Words:
     def outcome(self, x: Estimate) -> str:
         """A range of results."""
         if not self.d.in_money:
-            return f"{x.low:+.0f} to {x.high:+.0f} points of full yield (likeliest {x.value:+.0f})"
+            return f"{_signed(x.low)} to {_signed(x.high)} points of full yield (likeliest {_signed(x.value)})"
         low, best, high = (self.amount(v) for v in (x.low, x.value, x.high))
         return f"{low} to {high}{self._currency()} per {self.area} (likeliest {best})"
 
     def amount(self, per_ha: float) -> str:
         """A gain or loss per area, with its sign."""
         value = self._per_area(per_ha)
-        return f"{value:+,.0f}" if round(value) else "0"
+        return _signed(value)
 
     def money_per_area(self, per_ha: float) -> str:
         """A cost per area."""
@@ -447,6 +463,11 @@ def _from_to(ends: list[str]) -> str:
     if ends[0] == ends[1] or not low or not high:
         return ends[0]
     return f"{low[0]} to {ends[1]}"
+
+
+def _signed(x: float, decimals: int = 0) -> str:
+    """A gain or loss with its sign; nothing has none."""
+    return f"{x:+,.{decimals}f}" if round(x, decimals) else "0"
 
 
 def _pct(x: Estimate) -> str:
