@@ -21,7 +21,7 @@ def cost(
         Path, typer.Argument(metavar="RESULTS", help="Results folder that count, tape or strip wrote.")
     ],
     out: Annotated[
-        Path | None, typer.Option("--out", help="Folder for cost.csv and cost.png; without it nothing is written.")
+        Path | None, typer.Option("--out", help="Folder for tables and picture; without it nothing is written.")
     ] = None,
     plot_map: options.PlotMap = None,
     price_t: Annotated[float | None, typer.Option("--price-t", help="Grain price for a tonne.")] = None,
@@ -31,7 +31,7 @@ def cost(
     area_ha: Annotated[float | None, typer.Option("--area-ha", help="Planted in a season, ha.")] = None,
     area_ac: Annotated[float | None, typer.Option("--area-ac", help="Planted in a season, acres.")] = None,
     repair_cost_row: Annotated[
-        float | None, typer.Option("--repair-cost-row", help="Cost of the repair of one row unit, in the price's money.")
+        float | None, typer.Option("--repair-cost-row", help="Repair of one row unit, in the money of the price.")
     ] = None,
     rows: Annotated[int | None, typer.Option("--rows", help="Row units that are repaired.")] = None,
     sd_after_cm: Annotated[
@@ -82,6 +82,7 @@ def cost(
         return
     from standcam.report.folder import write_folder
     from standcam.report.results import csv_text, run_record
+    from standcam.stand.uniformity import LATE_ROWS
 
     record = run_record(
         "cost",
@@ -93,10 +94,11 @@ def cost(
     )
     files: dict[str, bytes | str] = {
         "cost.csv": csv_text(cost_report.COST, cost_report.cost_table(outcome)),
+        "late_rows.csv": csv_text(LATE_ROWS, outcome.uniformity.table),
         "cost.png": cost_report.cost_chart(outcome),
     }
     write_folder(out, files, record, force)
-    typer.echo(f"\nTable and picture are in {out}")
+    typer.echo(f"\nTables and picture are in {out}")
 
 
 def _one_of(name: str, value: float | None, other_name: str, other: float | None, factor: float) -> float:
