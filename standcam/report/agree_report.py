@@ -253,6 +253,11 @@ def untold_lines(comparison: Comparison, same_zero: bool, system: str) -> list[s
             "An evenly spaced row fits itself shifted: measure a longer stretch, or start tape and photo at one peg "
             "and give --same-zero."
         )
+    if (refused["status"] == "no_fit").any():
+        lines.append(
+            "Rows that fit nowhere are different rows, or their scales differ by more than was looked for: widen "
+            "--max-scale-pct."
+        )
     if len(refused) and c.compared:
         lines.append("Rows left out may be those that the photo did worst on: the shares above may flatter it.")
     if not c.compared:
@@ -289,6 +294,11 @@ def caution_lines(comparison: Comparison) -> list[str]:
             lines.append(
                 f"{r.photo.key.photo} row {r.photo.key.row}: paired plants lie {10 * error:.0f} mm apart, as two "
                 "different rows may. Check that tape and photo show the same row."
+            )
+        if r.alignment.scale_at_limit:
+            lines.append(
+                f"{r.photo.key.photo} row {r.photo.key.row}: the scale difference is the largest that was looked for, "
+                "and the true one may be larger: widen --max-scale-pct."
             )
     scale = c.scale_pct
     if scale.known and math.isfinite(scale.low) and not scale.low <= 0 <= scale.high and abs(scale.value) >= 0.5:

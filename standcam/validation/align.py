@@ -96,6 +96,8 @@ class Alignment:
     """The second best place."""
     scale_pct: Estimate = field(default_factory=lambda: Estimate(math.nan))
     """What the photo reads too much in lengths: -1.2 is 1.2 % short. From the pairs. [%]"""
+    scale_at_limit: bool = False
+    """The best scale is the farthest that was searched: the true one may lie beyond."""
 
     @property
     def sure(self) -> bool:
@@ -182,6 +184,7 @@ def align(
     return Alignment(
         status, reason, best.place, best.pairs, search.common(best.place), tolerance, odds, rival,
         _scale_interval(photo[best.pairs.found], tape[best.pairs.true], best.place, level),
+        search.reach > 0 and abs(best.place.scale - 1) > search.reach * 0.999,
     )  # fmt: skip
 
 

@@ -1,11 +1,10 @@
-"""Pairing and agreement by cases that can be worked out by head."""
+"""Pairing by cases that can be worked out by head."""
 
 import itertools
 
 import numpy as np
 import pytest
 
-from standcam.validation.agreement import agreement
 from standcam.validation.match import match
 
 
@@ -53,43 +52,23 @@ def test_impossible_calls_are_refused():
         match([[1.0, 2.0]], [1.0], 1.0)
 
 
-def test_no_other_pairing_is_better():
+@pytest.mark.parametrize("dimensions", [1, 2])
+def test_no_other_pairing_is_better(dimensions):
     """All pairings of small sets, tried one by one: none has more pairs, nor as many with a smaller sum."""
     rng = np.random.default_rng(5)
     for _ in range(40):
-        found, true = rng.uniform(0, 12, (4, 2)), rng.uniform(0, 12, (5, 2))
+        found, true = rng.uniform(0, 12, (4, dimensions)), rng.uniform(0, 12, (5, dimensions))
         best = (0, 0.0)
         for order in itertools.permutations(range(5), 4):
             distance = np.linalg.norm(found - true[list(order)], axis=1)
-            near = distance[distance <= 4.0]
+            near = distance[distance <= 2.0 * dimensions]
             best = min(best, (-len(near), near.sum()))
-        pairs = match(found, true, 4.0)
+        pairs = match(found, true, 2.0 * dimensions)
         assert (-len(pairs), pairs.distance.sum()) == pytest.approx(best)
 
 
-def test_agreement_by_head():
-    # differences 1, -1, 3: mean 1, deviations 0, -2, 2, sd = sqrt(8 / 2) = 2
-    a = agreement([11, 9, 13], [10, 10, 10])
-    assert (a.n, a.bias, a.sd, a.low, a.high) == pytest.approx((3, 1, 2, -3, 5))
-
-
-def test_agreement_of_two_peak_flow_meters():
-    # Bland & Altman 1986, Lancet 327:307-310, table 1, first readings of the large and the mini meter
-    # [l/min]: mean difference -2.1, SD 38.8, limits -79.7 and 75.5. The readings are from memory; that their
-    # mean and SD come out as printed speaks for them.
-    large = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
-    mini = [512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451]
-    a = agreement(large, mini)
-    assert a.n == 17
-    assert a.bias == pytest.approx(-2.1, abs=0.05)
-    assert a.sd == pytest.approx(38.8, abs=0.05)
-    # the paper works with rounded mean and SD
-    assert (a.low, a.high) == pytest.approx((-79.7, 75.5), abs=0.15)
-
-
-def test_agreement_of_too_few():
-    assert np.isnan(agreement([], []).bias)
-    one = agreement([3, np.nan], [1, 1])
-    assert one.n == 1 and one.bias == 2 and np.isnan(one.sd) and np.isnan(one.low)
-    with pytest.raises(ValueError, match="cannot be paired"):
-        agreement([1, 2], [1])
+def test_pairs_on_a_line_do_not_cross():
+    # 0 with 2 and 1 with 3, or crossed: 4 cm in sum either way
+    pairs = match([1.0, 0.0], [2.0, 3.0], 3.5)
+    assert dict(zip(pairs.found, pairs.true, strict=True)) == {0: 1, 1: 0}
+    assert pairs.distance == pytest.approx([2, 2])
