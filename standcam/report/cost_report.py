@@ -119,11 +119,12 @@ def show(cost: Cost, to: Console) -> None:
         to.print()
         to.print(_units_grid(cost))
         to.print(_text("Units measured on few rows differ by chance too; standcam planter tests which do."))
+    late = cost.uniformity
     for head, lines in (
-        ("By plants instead of SD:", list(_route(cost))),
+        ("Missing plants and doubles, another question:", list(_route(cost))),
         ("What decides:", list(_decides(cost))),
         ("Payback:", list(_payback(cost))),
-        ("Late plants:", list(cost.uniformity.sentences)),
+        ("Late plants:", [*late.share_words, *late.loss_words, *late.notes]),
         ("Cannot be told:", list(_untold(cost))),
         ("Caution:", list(CAUTIONS)),
     ):
@@ -216,8 +217,8 @@ def _route(cost: Cost) -> Iterator[str]:
         f"({route.net_double:.2f} for each): {verdict}."
     )
     yield (
-        "That counts plants missing from a full stand, whatever the reason, and little else; the slopes above are of "
-        "the SD. Do not add the two."
+        "That counts plants missing from a full stand, whatever the reason, while the slopes above are of the SD: do "
+        "not add the two. Scatter alone makes some spacings look like doubles and skips, so both counts are high."
     )
     if route.clamped:
         yield "Your population lies outside the 18,000 to 30,000 plants/ac that he studied; the nearer end serves."
@@ -260,13 +261,10 @@ def _payback(cost: Cost) -> Iterator[str]:
         yield f"Gain a season on {_area(paid.area_ha, system)}: {_span(low, high, system)}."
         short, long = paid.seasons
         yield f"Paid back: {_seasons(short)} to {_seasons(long)}."
-    small, large = paid.break_even_ha
-    if math.isfinite(small):
-        text = f"One season pays it from {_area(small, system)} on"
-        finite = [s.break_even_ha[1] for s in paid.studies if math.isfinite(s.break_even_ha[1])]
-        if finite and max(finite) > small * 1.05:
-            text += f", or from {_area(max(finite), system)} on, where uneven spacing costs at all"
-        yield text + ("; where it costs nothing, never." if math.isinf(large) else ".")
+    finite = [end for line in paid.studies for end in line.break_even_ha if math.isfinite(end)]
+    if finite:
+        small, large = _area(min(finite), system), _area(max(finite), system)
+        yield f"One season pays it on {small} (steepest study, farthest goal) to {large} (flattest that finds a loss)."
     never = sum(math.isinf(s.break_even_ha[0]) for s in paid.studies)
     yield f"By {never} of {len(paid.studies)} studies it never pays through spacing."
     yield "Not counted: interest, later wear, labour, and what the same repair does for population and emergence."

@@ -15,6 +15,9 @@ from standcam.estimate import Estimate
 from standcam.stand.published import Aim, aims
 from standcam.stand.yield_risk import yield_at_risk
 
+_NEAR = 0.9
+"""A published average above this share of the present SD is no goal: nobody mends for a tenth less (our choice). [1]"""
+
 
 @dataclass(frozen=True)
 class Goal:
@@ -72,8 +75,8 @@ class Payback:
 def goals(sd_now_cm: float, sd_after_cm: float | None = None, floor_cm: float = 0.0) -> tuple[Goal, ...]:
     """What a repair might bring the SD down to, nearest first.
 
-    The SD that the user expects where they name one; else those of the published averages that lie below the present
-    SD, the last being the best that a field can expect.
+    The SD that the user expects where they name one; else those of the published averages that lie clearly below the
+    present SD, the last being the best that a field can expect.
 
     Parameters
     ----------
@@ -107,7 +110,8 @@ def goals(sd_now_cm: float, sd_after_cm: float | None = None, floor_cm: float = 
         sd, words = aim.sd_cm, aim.words
         if sd < floor_cm:
             sd, words = floor_cm, "what missing seedlings leave whatever the planter does"
-        if sd < sd_now_cm and sd not in [g.sd_cm for g in found]:
+        near = sd > _NEAR * sd_now_cm and aim is not candidates[-1]
+        if sd < sd_now_cm and not near and sd not in [g.sd_cm for g in found]:
             found.append(Goal(sd, words))
     return tuple(found)
 

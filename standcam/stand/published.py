@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any
 
+from standcam.estimate import Estimate
 from standcam.units import ACRES_PER_HA, CM_PER_INCH
 
 KG_PER_BUSHEL = 56 * 0.45359237
@@ -152,3 +155,48 @@ def late_cases() -> tuple[LateCase, ...]:
         )
         for line in _data()["late"]
     )
+
+
+def late_losses_in_words(cases: Sequence[LateCase], share_pct: Estimate) -> list[str]:
+    """Published losses for a share of late plants, each case with its source: a range, never one number.
+
+    Parameters
+    ----------
+    cases : sequence of LateCase
+    share_pct : Estimate
+        Late share of the stand; cases within its interval are named, else the nearest ones. [%]
+    """
+    low, high = share_pct.low, share_pct.high
+    if not math.isfinite(low):
+        low = high = share_pct.value
+    known = [(c.share_pct, c) for c in cases if c.share_pct is not None]
+    fitting = [c for share, c in known if share[0] <= high and share[1] >= low]
+    head = "Published losses for such a share of late plants"
+    if not fitting:
+        below = max((share for share, _ in known if share[1] < low), default=None)
+        above = min((share for share, _ in known if share[0] > high), default=None)
+        fitting = [c for share, c in known if share in (below, above)]
+        head = "No published case has this share; the nearest"
+    listed = "; ".join(f"{c.words} {_range(c.loss_pct)} % ({c.source})" for c in fitting)
+    ends = _ends(fitting)
+    return [
+        f"{head}: {_range(ends)} % of yield, by how far behind they were: {listed}.",
+        late_losses_overall(cases),
+    ]
+
+
+def late_losses_overall(cases: Sequence[LateCase]) -> str:
+    """The range over all cases."""
+    return (
+        f"Over all {len(cases)} published cases of late plants (1 in 6 to 3 in 4 of the stand, 7 to 27 days behind) "
+        f"the loss is {_range(_ends(cases))} % of yield. Neighbours of a late plant do not make up for it; neighbours "
+        "of a gap do in part (Liu et al. 2004)."
+    )
+
+
+def _ends(cases: Sequence[LateCase]) -> tuple[float, float]:
+    return min(c.loss_pct[0] for c in cases), max(c.loss_pct[1] for c in cases)
+
+
+def _range(ends: tuple[float, float]) -> str:
+    return f"{ends[0]:g}" if ends[0] == ends[1] else f"{ends[0]:g} to {ends[1]:g}"

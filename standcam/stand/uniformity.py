@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import itertools
 import math
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -23,7 +22,8 @@ from standcam.estimate import Estimate
 from standcam.settings import StatisticsSettings
 from standcam.spacing.metrics import OPEN
 from standcam.stand.chance import ChanceTest, at_least, beside_counts, clustered_share, run_counts
-from standcam.stand.published import LateCase, late_cases
+from standcam.stand.published import LateCase, late_cases, late_losses_in_words, late_losses_overall
+from standcam.stand.scouted import scouted
 from standcam.tables import Column, Table
 
 _KEYS = ["photo", "plot", "row"]
@@ -132,8 +132,17 @@ class Uniformity:
     """LATE_PLANTS: one line a crop plant."""
     notes: tuple[str, ...]
     """What was done otherwise than expected, and what does not tell."""
-    sentences: tuple[str, ...]
-    """All of it in plain words: the answer, its range, what cannot be told."""
+    share_words: tuple[str, ...] = ()
+    """How many are late, and how that is known."""
+    cluster_words: tuple[str, ...] = ()
+    """Whether late plants and skips stand together."""
+    loss_words: tuple[str, ...] = ()
+    """What was published on such late plants."""
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """All of it in plain words: the answer, its range, what cannot be told."""
+        return (*self.share_words, *self.cluster_words, *self.loss_words, *self.notes)
 
 
 def emergence_uniformity(
@@ -167,7 +176,7 @@ def emergence_uniformity(
     late, statistics = late or LateSettings(), statistics or StatisticsSettings()
     plants, gaps = tables.conform(tables.PLANTS, plants), tables.conform(tables.GAPS, gaps)
     notes: list[str] = []
-    scout, stage = _scouted(plants, notes)
+    scout, stage = scouted(plants, notes)
     table = _judged(plants, gaps, scout, stage, late)
     rows = _by_row(table)
     judged, n_late = int(rows["judged_plants"].sum()), int(rows["late_plants"].sum())
@@ -197,9 +206,14 @@ def emergence_uniformity(
         notes.append("No theoretical spacing is known, so that there are no skips to compare with.")
     result = Uniformity(
         share, len(table), judged, n_late, int(some.sum()), basis, runs, together, skips, beside, published,
-        rows, table, tuple(notes), (),
+        rows, table, tuple(notes),
     )  # fmt: skip
-    return _with_sentences(result, late)
+    return replace(
+        result,
+        share_words=tuple(_share_words(result, late)),
+        cluster_words=tuple(_cluster_words(result)),
+        loss_words=tuple(_loss_words(result)),
+    )
 
 
 # ---- plants
@@ -318,53 +332,6 @@ def _nearest(candidates: np.ndarray, i: int, most: int) -> np.ndarray:
     return others[np.argsort(np.abs(others - i), kind="stable")[:most]]
 
 
-# ---- what a scout wrote
-
-_YES, _NO = {"yes", "y", "1", "true", "late", "x", "j"}, {"no", "n", "0", "false", "-"}
-
-
-def _scouted(plants: pd.DataFrame, notes: list[str]) -> tuple[np.ndarray, np.ndarray]:
-    """Scout's late mark (1, 0, NaN) and leaf stage (NaN) of each plant. (n,), (n,)"""
-    mark, stage = np.full(len(plants), np.nan), np.full(len(plants), np.nan)
-    for name in plants.columns[len(tables.PLANTS.names) :]:
-        key = "_".join(str(name).strip().lower().replace("-", " ").split())
-        # a column of 1 and 0 may have come through a table as 1.0 and 0.0
-        text = plants[name].fillna("").astype("str").str.strip().str.lower().str.replace(r"\.0$", "", regex=True)
-        if key == "late":
-            words = text.to_numpy(object)
-            mark = np.select([np.isin(words, list(_YES)), np.isin(words, list(_NO))], [1.0, 0.0], np.nan)
-            odd = sorted({w for w in words if w and w not in _YES | _NO})
-            # scouts often mark the late ones only; a file with any mark was looked at all through
-            seen = pd.Series(np.isfinite(mark)).groupby(plants["photo"].to_numpy()).transform("any").to_numpy()
-            blank = seen & (words == "")
-            mark[blank] = 0.0
-            if blank.any():
-                notes.append(
-                    f"{int(blank.sum())} plants without a word under {name!r} were taken as not late, for others of "
-                    "their file are marked."
-                )
-            _told_odd(odd, name, "yes or no", notes)
-        elif key in ("leaf_stage", "v_stage", "stage"):
-            stage = np.array([_stage(word) for word in text], float)
-            odd = sorted({w for w, s in zip(text, stage, strict=True) if w and math.isnan(s)})
-            _told_odd(odd, name, "3, V3 or VE", notes)
-    return mark, stage
-
-
-def _stage(word: str) -> float:
-    """Leaf stage of ``3``, ``v3``, ``v3.5``; emergence (VE, and VC of soybean) is 0."""
-    if word in ("ve", "vc"):
-        return 0.0
-    found = re.fullmatch(r"v? ?(\d+(?:[.,]\d+)?)", word)
-    return float(found[1].replace(",", ".")) if found else math.nan
-
-
-def _told_odd(odd: Sequence[str], column: str, wanted: str, notes: list[str]) -> None:
-    if odd:
-        shown = ", ".join(repr(w) for w in odd[:5])
-        notes.append(f"Column {column!r} has {shown}, which were not understood; write {wanted}.")
-
-
 # ---- sums over rows
 
 
@@ -431,58 +398,63 @@ def _adjusted(tests: tuple[ChanceTest, ...], alpha: float) -> tuple[ChanceTest, 
 # ---- words
 
 
-def _with_sentences(u: Uniformity, settings: LateSettings) -> Uniformity:
-    from dataclasses import replace
-
-    said: list[str] = []
-    share, size_only = u.late_share_pct, dict(u.basis).get(BY_SIZE, 0)
+def _share_words(u: Uniformity, settings: LateSettings) -> list[str]:
     if not u.judged:
-        said.append(
-            "Late plants cannot be told: "
-            + ("there are no plants." if not u.plants else _why_not(u))
-        )
-        return replace(u, sentences=(*said, *u.notes))
-    text = f"{u.late} of {u.judged} plants are late ({_pct(share.value)}"
-    text += (
-        f"; {100 * share.level:.0f} % interval {_pct(share.low)} to {_pct(share.high)}, rows as the unit)."
+        return [f"Late plants cannot be told: {_why_not(u) if u.plants else 'there are no plants.'}"]
+    share, by_size = u.late_share_pct, dict(u.basis).get(BY_SIZE, 0)
+    interval = (
+        f"; {100 * share.level:.0f} % interval {_pct(share.low)} to {_pct(share.high)}, rows as the unit"
         if math.isfinite(share.low)
-        else "; one row, so no interval)."
+        else "; one row, so no interval"
     )
-    said.append(text)
+    said = [f"{u.late} of {u.judged} plants are late ({_pct(share.value)}{interval})."]
     ways = {
         BY_SCOUT: "by the scout's mark",
         BY_STAGE: f"by leaf stage, {settings.stages_behind:g} or more behind their neighbours",
         BY_SIZE: f"by size, below {settings.late_size:.2f} of the green area of their neighbours",
     }
     said.append("Late was told " + "; ".join(f"{ways[name]} ({n} plants)" for name, n in u.basis) + ".")
-    if size_only:
+    if by_size:
         said.append(
             f"Size in photos is a rough sign: on generated scenes it found {FOUND_PCT[0]:.0f} to {FOUND_PCT[1]:.0f} of "
             f"100 plants two leaves behind, and {FALSE_LATE_PCT[0]:.0f} to {FALSE_LATE_PCT[1]:.0f} of 100 others "
-            "passed for late. "
-            "Compare rows with it; for the share itself note leaf stages in the field."
+            "passed for late. Compare rows with it; for the share itself note leaf stages in the field."
         )
-        if share.value <= FALSE_LATE_PCT[1]:
-            said.append(
-                f"So small a share cannot be told from none by size (up to {FALSE_LATE_PCT[1]:.0f} % pass for late "
-                "where none is)."
-            )
+    if _no_more_than_errors(u):
+        said.append(
+            f"So small a share cannot be told from none by size (up to {FALSE_LATE_PCT[1]:.0f} % pass for late where "
+            "none is)."
+        )
     if u.judged < u.plants:
         said.append(
             f"{u.plants - u.judged} of {u.plants} plants were not judged: at the edge of a picture, in a double, too "
             "young, or without neighbours."
         )
+    return said
+
+
+def _cluster_words(u: Uniformity) -> list[str]:
+    said = []
     if u.late_runs:
-        runs = ", ".join(
-            f"{n} of {length}{' plants' if length > 1 else ' plant'}"
-            for length, n in enumerate(u.late_runs, start=1)
-            if n
-        )
-        said.append(f"Runs of late plants: {runs}.")
-    for test in (u.late_together, u.late_beside_skips, u.skips_together):
-        said.append(test.sentence)
-    said += _published_words(u)
-    return replace(u, sentences=(*said, *u.notes))
+        runs = [f"{n} of {k} plant{'s' if k > 1 else ''}" for k, n in enumerate(u.late_runs, start=1) if n]
+        said.append(f"Runs of late plants: {', '.join(runs)}.")
+    tests = (u.late_together, u.late_beside_skips, u.skips_together) if u.judged else (u.skips_together,)
+    return said + [test.sentence for test in tests]
+
+
+def _loss_words(u: Uniformity) -> list[str]:
+    if not u.published:
+        return ["Published losses by late plants are of maize; none are given for this crop."]
+    if not u.late:
+        return []
+    if _no_more_than_errors(u):
+        return [late_losses_overall(u.published)]
+    return late_losses_in_words(u.published, u.late_share_pct)
+
+
+def _no_more_than_errors(u: Uniformity) -> bool:
+    """So few late plants, told by size, that errors alone might make them."""
+    return bool(dict(u.basis).get(BY_SIZE, 0)) and u.late_share_pct.value <= FALSE_LATE_PCT[1]
 
 
 def _why_not(u: Uniformity) -> str:
@@ -491,40 +463,5 @@ def _why_not(u: Uniformity) -> str:
     return "no leaf stage was noted, and no size is known of enough neighbours; add a column leaf_stage to the tape."
 
 
-def _published_words(u: Uniformity) -> list[str]:
-    if not u.published:
-        return ["Published losses by late plants are of maize; none are given for this crop."]
-    every = [end for c in u.published for end in c.loss_pct]
-    overall = (
-        f"Over all {len(u.published)} published cases of late plants (1 in 6 to 3 in 4 of the stand, 7 to 27 days "
-        f"behind) the loss is {_range((min(every), max(every)))} % of yield. Neighbours of a late plant do not make "
-        "up for it; neighbours of a gap do in part (Liu et al. 2004)."
-    )
-    if not u.late:
-        return []
-    if dict(u.basis).get(BY_SIZE, 0) and u.late_share_pct.value <= FALSE_LATE_PCT[1]:
-        return [overall]
-    low, high = u.late_share_pct.low, u.late_share_pct.high
-    if not math.isfinite(low):
-        low = high = u.late_share_pct.value
-    cases = sorted((c for c in u.published if c.share_pct is not None), key=lambda c: c.share_pct or (0, 0))
-    fitting = [c for c in cases if c.share_pct and c.share_pct[0] <= high and c.share_pct[1] >= low]
-    if fitting:
-        head = "Published losses for such a share of late plants"
-    else:
-        below = [c for c in cases if c.share_pct and c.share_pct[1] < low]
-        above = [c for c in cases if c.share_pct and c.share_pct[0] > high]
-        fitting = [c for c in cases if (below and c.share_pct == below[-1].share_pct) or (
-            above and c.share_pct == above[0].share_pct)]  # fmt: skip
-        head = "No published case has this share; the nearest"
-    ends = [end for c in fitting for end in c.loss_pct]
-    listed = "; ".join(f"{c.words} {_range(c.loss_pct)} % ({c.source})" for c in fitting)
-    return [f"{head}: {_range((min(ends), max(ends)))} % of yield, by how far behind they were: {listed}.", overall]
-
-
 def _pct(value: float) -> str:
     return f"{value:.0f} %" if value >= 10 or value == 0 else f"{value:.1f} %"
-
-
-def _range(ends: tuple[float, float]) -> str:
-    return f"{ends[0]:g}" if ends[0] == ends[1] else f"{ends[0]:g} to {ends[1]:g}"

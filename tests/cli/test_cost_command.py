@@ -169,7 +169,7 @@ def test_rows_of_the_planter_come_from_the_survey(results):
     (results / "run.json").write_text(json.dumps(record))
     done = run("cost", results, "--price-t", "180", "--repair-cost-row", "100")
     assert "Repair of all row units: 2 400." in done.output
-    assert "One season pays it from" in done.output and "Paid back:" not in done.output
+    assert "One season pays it on" in done.output and "Paid back:" not in done.output
 
 
 def test_text_is_plain_when_piped(results):

@@ -36,9 +36,10 @@ def test_two_goals_make_a_range_within_a_study():
     result = payback(
         12.0, goals(12.0), cost_per_row=100, rows=8, price_per_t=200, area_ha=100, expected_yield_kg_ha=10_000
     )
-    assert [round(g.sd_cm, 2) for g in result.goals] == [11.43, 6.86, 5.08]
+    # 11.43 cm, the survey's average, is less than a tenth below
+    assert [round(g.sd_cm, 2) for g in result.goals] == [6.86, 5.08]
     line = {s.study: s for s in result.studies}["Nielsen 1997"]
-    assert line.gain_kg_per_ha == pytest.approx((61.78 * 0.57, 61.78 * 6.92), rel=1e-3)
+    assert line.gain_kg_per_ha == pytest.approx((61.78 * 5.142, 61.78 * 6.92), rel=1e-3)
     assert line.seasons[0] < line.seasons[1] < math.inf
 
 
@@ -61,7 +62,8 @@ def test_goals():
     assert [g.words for g in goals(8.0, 6.0)] == ["as expected by you"]
     assert [round(g.sd_cm, 2) for g in goals(6.0)] == [5.08]
     assert goals(5.0) == ()
-    raised = goals(12.0, floor_cm=7.5)
+    assert [round(g.sd_cm, 2) for g in goals(5.3)] == [5.08], "the best is a goal however near"
+    raised = goals(14.0, floor_cm=7.5)
     assert [round(g.sd_cm, 2) for g in raised] == [11.43, 7.5] and "missing seedlings" in raised[1].words
     with pytest.raises(BadSettings, match=r"expected after the repair is 9 cm, the present one 8\.0 cm"):
         goals(8.0, 9.0)
