@@ -36,7 +36,10 @@ def agree_chart(comparison: Comparison, system: str) -> bytes:
             ax.remove()
         ax = figure.add_subplot(grid[i, :])
         chart.dress(ax)
-        _draw_row(ax, row, system, last=i == len(shown) - 1, first=i == 0)
+        key = row.photo.key
+        plots = {r.photo.key.plot for r in comparison.rows if r.photo.key.photo == key.photo}
+        name = f"{key.photo} plot {key.plot}" if len(plots) > 1 else key.photo
+        _draw_row(ax, row, name, system, last=i == len(shown) - 1)
     left, right = np.atleast_2d(axes)[-1]
     factor, unit = (1 / units.CM_PER_INCH, "in") if system == "us" else (1.0, "cm")
     gap = np.concatenate([np.zeros((0, 2)), *(r.gap_pairs for r in compared)]) * factor
@@ -53,7 +56,7 @@ def agree_chart(comparison: Comparison, system: str) -> bytes:
     return chart.png(figure)
 
 
-def _draw_row(ax: Any, row: RowAgreement, system: str, first: bool, last: bool) -> None:
+def _draw_row(ax: Any, row: RowAgreement, name: str, system: str, last: bool) -> None:
     """Photo above, tape below, on the scale of the tape."""
     factor, unit = (1 / units.CM_PER_INCH, "in") if system == "us" else (1.0, "cm")
     plants = row.plants
@@ -63,7 +66,7 @@ def _draw_row(ax: Any, row: RowAgreement, system: str, first: bool, last: bool) 
     begin, end = (float(row.line[n]) * factor for n in ("common_from_cm", "common_to_cm"))  # type: ignore[arg-type]
     for y in (1.0, 0.0):
         ax.plot([begin, end], [y, y], color=chart.FAINT, linewidth=1.2, zorder=1)
-    size = min(52.0, max(8.0, 52.0 * 50 / max(len(plants), 1)))
+    size = min(52.0, max(8.0, 52.0 * 30 / max(len(plants), 1)))
     both = np.isfinite(photo) & np.isfinite(tape)
     for p, t in zip(photo[both], tape[both], strict=True):
         ax.plot([p, t], [1, 0], color=chart.FAINT, linewidth=1.2, zorder=1)
@@ -87,7 +90,6 @@ def _draw_row(ax: Any, row: RowAgreement, system: str, first: bool, last: bool) 
     words = f"{row.line['hit']} of {row.line['tape_plants']} found, {row.line['extra']} extra"
     if row.line["reversed"]:
         words += ", tape read the other way"
-    name = row.photo.key.photo
     name = name if len(name) <= 32 else f"{name[:15]}…{name[-15:]}"
     ax.set_title(f"{name} row {row.photo.key.row}: {words}", loc="left", fontsize=12, color=chart.INK)
     if last:

@@ -27,6 +27,8 @@ LOOSE = 0.3
 """Pairs that scatter more than this share of the tolerance may be of different rows: of simulated photos of the
 same row 1 in 20 scattered so, of those of another row that were claimed, two in three."""
 FEW_ROWS = 5
+MOST_ROWS = 40
+"""Rows in the table on the screen; agree.csv has them all."""
 
 
 def files(comparison: Comparison, system: str) -> dict[str, bytes | str]:
@@ -132,11 +134,12 @@ def rows_table(comparison: Comparison, system: str) -> Table:
     names = ("row", "tape\nrow", "laid at", "found", "extra", f"error\n{unit}", "photo reads\n% long (+)")
     for name in names:
         table.add_column(name, justify="right", no_wrap=True)
-    for r in comparison.table[comparison.table["status"] == OK].itertuples():
+    good = comparison.table[comparison.table["status"] == OK]
+    for r in good.head(MOST_ROWS).itertuples():
         offset = wording.spacing(r.offset_cm, system)
         interval = f" ({r.scale_low_pct:+.1f} to {r.scale_high_pct:+.1f})" if math.isfinite(r.scale_low_pct) else ""
         table.add_row(
-            wording.printable(r.photo),
+            wording.printable(_photo(comparison, r.photo, r.plot)),
             str(r.row),
             str(r.tape_row),
             f"{offset}{' reversed' if r.reversed else ''}",
@@ -145,6 +148,8 @@ def rows_table(comparison: Comparison, system: str) -> Table:
             small(r.rms_error_cm, system, unit=False),
             (f"{r.scale_pct:+.1f}" if math.isfinite(r.scale_pct) else wording.NOTHING) + interval,
         )
+    if len(good) > MOST_ROWS:
+        table.add_row(f"and {len(good) - MOST_ROWS} more, see agree.csv")
     return table
 
 
@@ -157,7 +162,7 @@ def plant_lines(comparison: Comparison, system: str) -> list[str]:
             where = f"at {wording.spacing(p.tape_cm, system)} of the tape (its plant {p.tape_plant})"
         else:
             where = f"plant {p.plant}, at {wording.spacing(p.photo_on_tape_cm, system)} of the tape"
-        lines.append(f"{p.kind:6} {p.photo} row {p.row}: {where}")
+        lines.append(f"{p.kind:6} {_photo(comparison, p.photo, p.plot)} row {p.row}: {where}")
     if len(wrong) > MOST_LISTED:
         lines.append(f"and {len(wrong) - MOST_LISTED} more, see pairs.csv.")
     return lines
@@ -178,9 +183,8 @@ def class_lines(comparison: Comparison, system: str) -> list[str]:
     lost = int(counts[:-1, -1].sum())
     if false_skips or false_doubles or lost:
         lines.append(
-            f"Of the tape's gaps the photo lacks {lost}, a plant being missed or added at them; in their place it "
-            f"shows {_plural(false_skips, 'skip')} and {_plural(false_doubles, 'double')} that the tape does not have "
-            "there."
+            f"Of the tape's gaps the photo lacks {lost}, a plant being missed or added at them. In their place it "
+            f"shows gaps of its own, among them {_plural(false_skips, 'skip')} and {_plural(false_doubles, 'double')}."
         )
     return lines
 
@@ -232,7 +236,7 @@ def lost_lines(comparison: Comparison) -> list[str]:
     """Rows that were not compared, by name and with the reason."""
     c = comparison
     lines = [
-        f"Not compared: {r.photo} row {r.row} with {r.tape_photo} row {r.tape_row}: {r.reason}."
+        f"Not compared: {_photo(c, r.photo, r.plot)} row {r.row} with {r.tape_photo} row {r.tape_row}: {r.reason}."
         for r in c.table[c.table["status"] != OK].itertuples()
     ]
     for side, alone in (("photo", c.tied.photo_alone), ("tape", c.tied.tape_alone)):
@@ -289,16 +293,17 @@ def caution_lines(comparison: Comparison) -> list[str]:
     for r in c.rows:
         if not r.compared or r.alignment is None or r.alignment.place is None:
             continue
+        name = f"{_photo(c, r.photo.key.photo, r.photo.key.plot)} row {r.photo.key.row}"
         error = float(r.line["rms_error_cm"])  # type: ignore[arg-type]
         if error > LOOSE * r.alignment.tolerance_cm:
             lines.append(
-                f"{r.photo.key.photo} row {r.photo.key.row}: paired plants lie {10 * error:.0f} mm apart, as two "
+                f"{name}: paired plants lie {10 * error:.0f} mm apart, as two "
                 "different rows may. Check that tape and photo show the same row."
             )
         if r.alignment.scale_at_limit:
             lines.append(
-                f"{r.photo.key.photo} row {r.photo.key.row}: the scale difference is the largest that was looked for, "
-                "and the true one may be larger: widen --max-scale-pct."
+                f"{name}: the scale difference is the largest that was looked for, and "
+                " the true one may be larger: widen --max-scale-pct."
             )
     scale = c.scale_pct
     if scale.known and math.isfinite(scale.low) and not scale.low <= 0 <= scale.high and abs(scale.value) >= 0.5:
@@ -322,6 +327,12 @@ def small(cm: float, system: str, unit: bool = True) -> str:
     else:
         text, name = wording.number(10 * cm, 0), "mm"
     return f"{text} {name}" if unit and text != wording.NOTHING else text
+
+
+def _photo(comparison: Comparison, photo: str, plot: str) -> str:
+    """Name of a photo, with the plot where a file holds several."""
+    plots = comparison.table.loc[comparison.table["photo"] == photo, "plot"].nunique()
+    return f"{photo} plot {plot}" if plots > 1 else photo
 
 
 def _quantity(name: str, system: str) -> tuple[str, float, int]:
