@@ -77,28 +77,28 @@ def cost(
     from standcam.report import cost_report
     from standcam.report.screen import console
 
-    cost_report.show(outcome, console())
-    if out is None:
-        return
-    from standcam.report.folder import write_folder
-    from standcam.report.results import csv_text, run_record
-    from standcam.stand.uniformity import LATE_ROWS
+    if out is not None:
+        from standcam.report.folder import write_folder
+        from standcam.report.results import csv_text, run_record
+        from standcam.stand.uniformity import LATE_ROWS
 
-    record = run_record(
-        "cost",
-        settings,
-        [{"path": str(results), "settings_digest": read.run.get("settings_digest")}],
-        started,
-        notes,
-        asked=vars(asked) | {"plot_map": None if plot_map is None else str(plot_map)},
-    )
-    files: dict[str, bytes | str] = {
-        "cost.csv": csv_text(cost_report.COST, cost_report.cost_table(outcome)),
-        "late_rows.csv": csv_text(LATE_ROWS, outcome.uniformity.table),
-        "cost.png": cost_report.cost_chart(outcome),
-    }
-    write_folder(out, files, record, force)
-    typer.echo(f"\nTables and picture are in {out}")
+        record = run_record(
+            "cost",
+            settings,
+            [{"path": str(results), "settings_digest": read.run.get("settings_digest")}],
+            started,
+            notes,
+            asked=vars(asked) | {"plot_map": None if plot_map is None else str(plot_map)},
+        )
+        files: dict[str, bytes | str] = {
+            "cost.csv": csv_text(cost_report.COST, cost_report.cost_table(outcome)),
+            "late_rows.csv": csv_text(LATE_ROWS, outcome.uniformity.table),
+            "cost.png": cost_report.cost_chart(outcome),
+        }
+        write_folder(out, files, record, force)
+    cost_report.show(outcome, console())
+    if out is not None:
+        typer.echo(f"\nTables and picture are in {out}")
 
 
 def _one_of(name: str, value: float | None, other_name: str, other: float | None, factor: float) -> float:

@@ -311,8 +311,9 @@ def cost_chart(cost: Cost) -> bytes:
             ax.plot([kg.low, kg.high], [y, y], color=COLOURS[0], linewidth=7, alpha=0.35, solid_capstyle="butt")
         ax.plot([kg.value], [y], "o", color=COLOURS[0], markersize=10, zorder=5)
         right = kg.high if math.isfinite(kg.high) else kg.value
+        nothing = "0, found no effect" if loss.study.effect == "none" else "0 at this SD"
         ax.annotate(
-            _number(loss.kg_per_ha.value, system) if kg.value else "0, no loss found",
+            _number(loss.kg_per_ha.value, system) if kg.value else nothing,
             (max(right, kg.value), y),
             xytext=(9, 0),
             textcoords="offset points",
@@ -330,12 +331,9 @@ def cost_chart(cost: Cost) -> bytes:
     sd = cost.sd.sd_gap_cm
     title = f"Yield at risk: {_yields(*cost.risk.range_kg_per_ha, system)}"
     title += f" at a spacing SD of {wording.spacing(sd.value, system)}"
-    figure.suptitle(title, fontsize=14, color=INK, x=0.02, ha="left")
     if math.isfinite(sd.low):
-        ax.set_title(
-            f"dot: at the SD; bar: over its {100 * sd.level:.0f} % interval, {_between(sd.low, sd.high, system)}",
-            fontsize=11, loc="left",
-        )  # fmt: skip
+        title += f"\ndot: at the SD; bar: over its {100 * sd.level:.0f} % interval, {_between(sd.low, sd.high, system)}"
+    figure.suptitle(title, fontsize=13, color=INK, x=0.02, ha="left", linespacing=1.5)
     return png(figure)
 
 
