@@ -152,7 +152,8 @@ def replant(
 
     from standcam import units as convert
     from standcam.estimate import Estimate
-    from standcam.stand.replant import ReplantCase, ReplantSettings, decide
+    from standcam.stand.replant import decide
+    from standcam.stand.replant_case import ReplantCase, ReplantSettings
     from standcam.stand.response_tables import published_tables, read_own_table
 
     found = None if folder is None else _found(folder, plot, row_width_cm, settings.statistics.level)
@@ -180,6 +181,7 @@ def replant(
     own = None if table is None else read_own_table(table, kind)
     decision = decide(case, published_tables(kind, published or ()), own, how)
 
+    from standcam.report import replant_figure
     from standcam.report import replant_report as report
     from standcam.report.folder import write_folder
     from standcam.report.results import csv_text, run_record
@@ -188,7 +190,7 @@ def replant(
     files: dict[str, bytes | str] = {
         "replant.csv": csv_text(report.REPLANT, report.frame(decision)),
         "replant_assumptions.csv": csv_text(report.ASSUMPTIONS, report.assumptions_frame(decision)),
-        "replant.png": report.figure(words),
+        "replant.png": replant_figure.figure(words),
     }
     inputs = [_input(path) for path in (results and results / "run.json", table) if path]
     record = run_record(
@@ -289,7 +291,7 @@ def _economics(
     drying: tuple[str | None, str | None],
 ) -> Any:
     from standcam import units as convert
-    from standcam.stand.replant import Economics, span
+    from standcam.stand.replant_case import Economics, span
     from standcam.stand.response_tables import KG_PER_BUSHEL, kg_per_ha
 
     bushels_per_t = 1000 / KG_PER_BUSHEL[crop]
@@ -335,7 +337,7 @@ def _span(name: str, text: str, zero: bool = False) -> Estimate:
     BadSettings
         No such thing, not in order, or not above zero.
     """
-    from standcam.stand.replant import span
+    from standcam.stand.replant_case import span
 
     plain = re.sub(r"(?<=\d)[,\s](?=\d{3}(?!\d))", "", text.strip())
     match = _SPAN.fullmatch(plain)
@@ -356,7 +358,7 @@ def _parts(name: str, text: str, zero: bool = False) -> Estimate:
     ------
     BadSettings
     """
-    from standcam.stand.replant import span
+    from standcam.stand.replant_case import span
 
     parts = re.split(r"[,;+]\s*(?!\d{3}(?!\d))", text)
     spans = []

@@ -84,11 +84,6 @@ CAUTION = (
     "The tables are of the US Corn Belt and older hybrids. Local extension or a licensed adviser decides, not this "
     "program. Walk the field, check some rows by tape, and judge thin parts by themselves (--plot) before acting."
 )
-_NOT_KEPT = {
-    response_tables.BELOW: "stand too thin for it", response_tables.ABOVE: "stand too thick for it",
-    response_tables.BEFORE: "planted too early for it", response_tables.AFTER: "planted too late for it",
-    response_tables.UNREAD: "cell not read",
-}  # fmt: skip
 LATE_DATE = (5, 25)
 _WIDE_POINTS = 10.0
 
@@ -427,22 +422,22 @@ class Words:
         if not self.d.in_money:
             return f"{_signed(x.low)} to {_signed(x.high)} points of full yield (likeliest {_signed(x.value)})"
         low, best, high = (self.amount(v) for v in (x.low, x.value, x.high))
-        return f"{low} to {high}{self._currency()} per {self.area} (likeliest {best})"
+        return f"{low} to {high}{self.behind()} per {self.area} (likeliest {best})"
 
     def amount(self, per_ha: float) -> str:
         """A gain or loss per area, with its sign."""
-        value = self._per_area(per_ha)
+        value = self.per_area(per_ha)
         return _signed(value)
 
     def money_per_area(self, per_ha: float) -> str:
         """A cost per area."""
-        return f"{self._per_area(per_ha):,.0f}{self._currency()}/{self.area}"
+        return f"{self.per_area(per_ha):,.0f}{self.behind()}/{self.area}"
 
     def price(self, per_t: float) -> str:
         """A price of grain."""
         if self.system == "us":
-            return f"{per_t / 1000 * response_tables.KG_PER_BUSHEL[self.d.case.crop]:.2f}{self._currency()}/bu"
-        return f"{per_t:.0f}{self._currency()}/t"
+            return f"{per_t / 1000 * response_tables.KG_PER_BUSHEL[self.d.case.crop]:.2f}{self.behind()}/bu"
+        return f"{per_t:.0f}{self.behind()}/t"
 
     def grain(self, kg_per_ha: float) -> str:
         """A yield without its unit: bu/acre or t/ha."""
@@ -450,10 +445,12 @@ class Words:
             return f"{kg_per_ha / response_tables.kg_per_ha(1.0, self.d.case.crop):.0f}"
         return f"{kg_per_ha / 1000:.1f}"
 
-    def _per_area(self, per_ha: float) -> float:
+    def per_area(self, per_ha: float) -> float:
+        """An amount per ha in the unit of the screen."""
         return units.per_acre(per_ha) if self.system == "us" else per_ha
 
-    def _currency(self) -> str:
+    def behind(self) -> str:
+        """The currency with a blank before it; empty where none was named."""
         return f" {self.currency}" if self.currency else ""
 
 
@@ -488,57 +485,3 @@ def _why_not(v: TableVerdict, system: str) -> list[str]:
         else:
             told.append(f"{side}: {r.why}")
     return told
-
-
-def figure(words: Words) -> bytes:
-    """Kept and replanted yield by table with their ranges, and the net gain where money is known; PNG."""
-    from standcam.report import chart
-
-    d = words.d
-    shown = [*d.deciding, *(v for v in d.beside if v.kept.known or v.replanted.known)]
-    n = len(shown)
-    panels = 2 if d.in_money else 1
-    fig, axes = chart.new_chart(1, panels, 9.0 if panels == 2 else 7.0, 2.0 + 0.75 * n)
-    left = axes[0] if panels == 2 else axes
-    keep_colour, new_colour = chart.COLOURS[0], chart.COLOURS[1]
-    for i, v in enumerate(shown):
-        shade = 1.0 if v in d.deciding else 0.4
-        for x, colour, marker, up in ((v.kept, keep_colour, "o", 0.14), (v.replanted, new_colour, "D", -0.14)):
-            if x.known:
-                y = n - 1 - i + up
-                left.plot([x.low, x.high], [y, y], color=colour, lw=5, alpha=0.45 * shade, solid_capstyle="butt")
-                left.plot(x.value, y, marker, color=colour, ms=9, alpha=shade)
-        if not v.kept.known:
-            left.annotate(
-                _NOT_KEPT[v.kept_reading.why], (v.replanted.value, n - 1 - i + 0.1), (-8, 0),
-                textcoords="offset points", fontsize=10.5, color=keep_colour, va="center", annotation_clip=False,
-            )  # fmt: skip
-    names = [v.title.replace(" (", "\n(").replace(", ", ",\n") for v in shown]
-    left.set_yticks(range(n - 1, -1, -1), names)
-    left.set_ylim(-0.6, n - 0.4)
-    left.grid(visible=False, axis="y")
-    left.set_xlabel("yield, % of full")
-    left.margins(x=0.08)
-    handles = [
-        left.plot([], [], marker, color=colour, ms=9, label=label)[0]
-        for label, colour, marker in (("kept", keep_colour, "o"), ("replanted", new_colour, "D"))
-    ]
-    if len(shown) > len(d.deciding):
-        handles.append(left.plot([], [], "s", color=chart.INK, alpha=0.3, ms=9, label="pale: not in the result")[0])
-    fig.legend(handles=handles, loc="outside lower left", ncols=3, frameon=False, fontsize=12)
-    if panels == 2:
-        right = axes[1]
-        for i, v in enumerate(shown):
-            result = v.net if v.net.known else v.borrowed
-            if result.known:
-                y, shade = n - 1 - i, 1.0 if v in d.deciding else 0.4
-                low, best, high = (words._per_area(x) for x in (result.low, result.value, result.high))
-                right.plot([low, high], [y, y], color=chart.INK, lw=5, alpha=0.4 * shade, solid_capstyle="butt")
-                right.plot(best, y, "s", color=chart.INK, ms=9, alpha=shade)
-        right.axvline(0, color=chart.INK, lw=1.5)
-        right.set_yticks(range(n - 1, -1, -1), [""] * n)
-        right.set_ylim(-0.6, n - 0.4)
-        right.grid(visible=False, axis="y")
-        right.set_xlabel(f"net gain of replanting,{words._currency()} per {words.area}\nbelow 0: keep, above: replant")
-    fig.suptitle(words.headline(), fontsize=15, fontweight="bold", color=chart.INK)
-    return chart.png(fig)

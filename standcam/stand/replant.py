@@ -12,123 +12,16 @@ import datetime as dt
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from standcam import units
-from standcam.errors import BadSettings, TooFewData
+from standcam.errors import TooFewData
 from standcam.estimate import Estimate
 from standcam.stand import response_tables
-from standcam.stand.replant_stand import GapPenalty
+from standcam.stand.replant_case import NO_LEVEL, UNKNOWN, Economics, ReplantCase, ReplantSettings, span
 from standcam.stand.response_tables import Reading, ResponseTable
 
 KEEP, REPLANT, CLOSE = "keep", "replant", "too close to call"
-
-NO_LEVEL = math.nan
-"""Level of the ranges here: they span assumptions and carry no confidence."""
-
-
-_UNKNOWN = Estimate(math.nan, level=NO_LEVEL)
-
-
-def span(low: float, best: float | None = None, high: float | None = None) -> Estimate:
-    """A range of assumptions: its ends and what is held likeliest, the middle unless given.
-
-    Raises
-    ------
-    ValueError
-        The three are not in order.
-    """
-    high = low if high is None else high
-    best = (low + high) / 2 if best is None else best
-    if not low <= best <= high:
-        raise ValueError(f"{low}, {best}, {high} are not in order")
-    return Estimate(best, low, high, NO_LEVEL)
-
-
-@dataclass(frozen=True)
-class ReplantSettings:
-    """Assumptions of the method that a user may change."""
-
-    doubtful_weight: float = 0.5
-    """What a doubtful plant counts (Lauer 2003: one half). Wrong once their fate shows: wait a few days. [1]"""
-    risk_points: Estimate = field(default_factory=lambda: span(0.0, 10.0, 10.0))
-    """Taken off the replanted yield for the risk that it fails too: about 10 (UNL 2009); nothing if all goes well.
-    [points of full yield]"""
-    hold_edge: bool = False
-    """Take a table's nearest cell for stands and dates beyond it. It flatters thin stands and late dates."""
-    unseen_gaps_pct: float = 6.0
-    """Maize: what long gaps may cost that short stretches cannot show (older Illinois work). [%]"""
-    delay_days: int = 7
-    """For the question what a delay of the replanting costs. [d]"""
-
-    def __post_init__(self) -> None:
-        if not 0 <= self.doubtful_weight <= 1:
-            raise BadSettings(f"The weight of doubtful plants is {self.doubtful_weight:g}.", "Give 0 to 1.")
-        if not 0 <= self.risk_points.low <= self.risk_points.high <= 100:
-            raise BadSettings("The risk of replanting is out of range.", "Give 0 to 100 points.")
-
-
-@dataclass(frozen=True)
-class Economics:
-    """Money, in whatever currency the caller uses."""
-
-    full_yield: Estimate
-    """Yield of a full stand planted on time. [kg/ha]"""
-    price: Estimate
-    """Of the grain. [currency/t]"""
-    cost: Estimate
-    """Of replanting, all told: killing the old stand, tillage, seed, passes, chemicals. [currency/ha]"""
-    drying: Estimate = field(default_factory=lambda: span(0.0))
-    """What grain of the later crop costs more or fetches less: drying, test weight. [currency/t]"""
-
-    def __post_init__(self) -> None:
-        if not (self.full_yield.low > 0 and self.price.low > 0 and self.cost.low >= 0 and self.drying.low >= 0):
-            raise BadSettings("Yield and price must be above zero, cost and drying not below.", "Check the numbers.")
-
-
-@dataclass(frozen=True)
-class ReplantCase:
-    """One field, or a part of it, that has to be decided on."""
-
-    crop: str
-    stand: Estimate
-    """As counted, doubtful plants in full; without interval the value alone is used. [1/ha]"""
-    planted: dt.date
-    replant_on: dt.date
-    target: Estimate
-    """Stand the new planting is to reach: plants, not seeds. [1/ha]"""
-    gaps: GapPenalty
-    doubtful_pct: float = 0.0
-    """[% of the plants counted]"""
-    economics: Economics | None = None
-    planted_maturity: str = ""
-    """full or short: the hybrid in the ground; empty where not known. Maize."""
-    replant_maturity: str = ""
-    """The hybrid of the new planting."""
-
-    def __post_init__(self) -> None:
-        if self.replant_on <= self.planted:
-            raise BadSettings(
-                f"Replanting on {self.replant_on} does not come after planting on {self.planted}.",
-                "Give both dates as YYYY-MM-DD.",
-            )
-        if (self.replant_on - self.planted).days > 180:
-            raise BadSettings(
-                f"Replanting on {self.replant_on} is more than half a year after {self.planted}.", "Check the years."
-            )
-        if not (math.isfinite(self.stand.value) and self.stand.value >= 0):
-            raise BadSettings(f"The stand is {self.stand.value}.", "Give plants per area.")
-        if not self.target.low > 0:
-            raise BadSettings(f"The target stand is {self.target.low:g}.", "Give plants per area, above zero.")
-        if not 0 <= self.doubtful_pct <= 100:
-            raise BadSettings(f"Doubtful plants are {self.doubtful_pct:g} %.", "Give 0 to 100.")
-
-    def effective(self, weight: float) -> Estimate:
-        """The stand with doubtful plants at their weight; equal ends where there is no interval. [1/ha]"""
-        factor = 1 - self.doubtful_pct / 100 * (1 - weight)
-        s = self.stand
-        low, high = (s.low, s.high) if math.isfinite(s.low) and math.isfinite(s.high) else (s.value, s.value)
-        return Estimate(s.value * factor, low * factor, high * factor, s.level)
 
 
 @dataclass(frozen=True)
@@ -162,7 +55,7 @@ class TableVerdict:
     """Its source holds at this full yield."""
     notes: tuple[str, ...]
     """What was cut or held, in words."""
-    borrowed: Estimate = _UNKNOWN
+    borrowed: Estimate = UNKNOWN
     """Of a table that tells one side only: the result with the other side as the deciding tables have it.
     [currency/ha, or points without economics]"""
 
@@ -239,8 +132,8 @@ class ReplantDecision:
 
     @property
     def contradicted(self) -> bool:
-        """All deciding tables say replant, but one that tells one side only would not."""
-        return self.outcome.low > 0 and any(v.borrowed.low <= 0 for v in self.half_answers)
+        """All deciding tables say replant, but one that tells one side only would likeliest not."""
+        return self.outcome.low > 0 and any(v.borrowed.value <= 0 for v in self.half_answers)
 
 
 def judged(outcome: Estimate) -> str:
@@ -298,7 +191,7 @@ def decide(
         beside = [_lent(v, kept, replanted, case) for v in beside]
     verdict = judged(outcome)
     # more yield alone does not pay for a planting, and half a table is enough to doubt a costly step
-    doubted = any(v.borrowed.low <= 0 for v in beside if v.borrowed.known)
+    doubted = any(v.borrowed.value <= 0 for v in beside if v.borrowed.known)
     if verdict == REPLANT and (case.economics is None or doubted):
         verdict = CLOSE
     lean = "" if verdict != CLOSE else (REPLANT if outcome.value > 0 else KEEP)
@@ -393,9 +286,31 @@ def _lent(v: TableVerdict, kept: Estimate, replanted: Estimate, case: ReplantCas
 
 
 def _at(table: ResponseTable, stand: float, date: dt.date, s: ReplantSettings) -> float:
-    """Yield at a stand, cut to the table's stands. [%]"""
+    """Yield at a stand, cut to the table's stands; below a whole table's thinnest, the middle of its bounds. [%]"""
     low, high = float(table.stand_per_ha[0]), float(table.stand_per_ha[-1])
+    if stand < low and not s.hold_edge and table.mark != response_tables.PARTIAL:
+        return sum(table.thin_bounds(stand, date)) / 2
     return table.at(min(max(stand, low), high), date, s.hold_edge).percent
+
+
+def _kept_range(
+    table: ResponseTable, stand: Estimate, date: dt.date, s: ReplantSettings, notes: list[str]
+) -> tuple[float, float]:
+    """Lowest and highest yield over the range of the stand, before gaps; notes on what lies beyond the table. [%]"""
+    edge = float(table.stand_per_ha[0])
+    low, high, cut = table.over(stand.low, stand.high, date, s.hold_edge)
+    if stand.low < edge * (1 - 1e-9) and not s.hold_edge and table.mark != response_tables.PARTIAL:
+        bounds = [x for end in (stand.low, min(stand.high, edge)) for x in table.thin_bounds(end, date)]
+        known = [x for x in (low, high, *bounds) if math.isfinite(x)]
+        low, high = min(known), max(known)
+        notes.append(
+            "kept: thinner than its thinnest stand; taken between a straight line to no yield and its first slope "
+            "carried on (bounds, ours)"
+        )
+        cut = stand.high > float(table.stand_per_ha[-1]) * (1 + 1e-9)
+    if cut:
+        notes.append("kept: the range of the stand reaches beyond the table and is cut there")
+    return low, high
 
 
 def _value(v: TableVerdict, p: _Point, case: ReplantCase, s: ReplantSettings) -> float:
@@ -416,14 +331,14 @@ def _read(case: ReplantCase, a: ResponseTable, b: ResponseTable, s: ReplantSetti
         for side, r in (("kept", kept_reading), ("replanted", replant_reading))
         if r.held
     ]
-    kept = replanted = _UNKNOWN
-    if math.isfinite(kept_reading.percent):
-        low, high, cut = a.over(stand.low, stand.high, case.planted, s.hold_edge)
-        if cut:
-            notes.append("kept: the range of the stand reaches beyond the table and is cut there")
+    kept = replanted = UNKNOWN
+    if math.isfinite(_at(a, stand.value, case.planted, s)) and (
+        kept_reading.why == "" or (kept_reading.why == response_tables.BELOW and a.mark != response_tables.PARTIAL)
+    ):
+        low, high = _kept_range(a, stand, case.planted, s, notes)
         g = case.gaps
         ends = [_less_gaps(k, pen, form) for k in (low, high) for pen in (g.low, g.high) for form in (0.0, 1.0)]
-        best = _less_gaps(kept_reading.percent, (g.low + g.high) / 2, 0.5)
+        best = _less_gaps(_at(a, stand.value, case.planted, s), (g.low + g.high) / 2, 0.5)
         kept = Estimate(best, min(ends), max(ends), NO_LEVEL)
     if math.isfinite(replant_reading.percent):
         low, high, cut = b.over(case.target.low, case.target.high, case.replant_on, s.hold_edge)
@@ -442,7 +357,7 @@ def _read(case: ReplantCase, a: ResponseTable, b: ResponseTable, s: ReplantSetti
     if e is not None and not e.full_yield.low >= a.lowest_yield_kg_ha and not math.isnan(a.lowest_yield_kg_ha):
         notes.append("the source does not hold at so low a full yield" + ("" if valid else ": shown, not used"))
     answers = kept.known and replanted.known
-    gain = net = _UNKNOWN
+    gain = net = UNKNOWN
     cost = price = stand_edge = math.nan
     side = ""
     if answers:

@@ -11,7 +11,7 @@ from standcam import units
 from standcam.cli.app import app
 from standcam.cli.replant import _parts, _span
 from standcam.errors import BadSettings
-from standcam.report import replant_report
+from standcam.report import replant_figure, replant_report
 from standcam.report.results import read_table
 
 DATES = ("--planted", "2026-04-25", "--replant-on", "2026-05-15")
@@ -42,7 +42,7 @@ def folder(tmp_path, monkeypatch):
 def drawn(request, monkeypatch):
     """Figures take most of the time: only the tests that look at one draw it."""
     if "figure" not in request.node.name:
-        monkeypatch.setattr(replant_report, "figure", lambda words: b"")
+        monkeypatch.setattr(replant_figure, "figure", lambda words: b"")
 
 
 @pytest.fixture
@@ -183,7 +183,7 @@ def test_si_and_us_say_the_same():
         ((*THIN, "--published", "ohio"), "no maize table named ohio"),
         ((*THIN, "--gap-penalty", "150"), "--gap-penalty is '150'"),
         (("nowhere", *DATES, "--target-acre", "30000"), "nowhere holds no results"),
-        (("--stand-acre", "3000", *DATES, "--target-acre", "30000"), "Purdue (Nafziger 1994): kept: stand below"),
+        ((*THIN, "--replant-on", "2026-07-20"), "Purdue (Nafziger 1994): replanted: date after 9 June"),
     ],
 )
 def test_wrong_calls(arguments, message):

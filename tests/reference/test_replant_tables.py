@@ -9,7 +9,8 @@ import pytest
 
 from standcam import units
 from standcam.stand import replant
-from standcam.stand.replant import ReplantCase, ReplantSettings, decide, net_gain, span
+from standcam.stand.replant import decide, net_gain
+from standcam.stand.replant_case import ReplantCase, ReplantSettings, span
 from standcam.stand.replant_stand import GapPenalty, told_penalty
 from standcam.stand.response_tables import KG_PER_BUSHEL, UNREAD, kg_per_ha, published_tables
 

@@ -1,5 +1,6 @@
 """Keep or replant: ranges, what decides, where it turns; stand and gaps taken from a count."""
 
+import dataclasses
 import datetime as dt
 import itertools
 import math
@@ -13,20 +14,10 @@ from standcam.errors import BadSettings, TooFewData
 from standcam.estimate import Estimate
 from standcam.settings import SpacingSettings
 from standcam.stand import replant
-from standcam.stand.replant import (
-    CLOSE,
-    KEEP,
-    REPLANT,
-    Economics,
-    ReplantCase,
-    ReplantSettings,
-    decide,
-    judged,
-    net_gain,
-    span,
-)
+from standcam.stand.replant import CLOSE, KEEP, REPLANT, decide, judged, net_gain
+from standcam.stand.replant_case import Economics, ReplantCase, ReplantSettings, span
 from standcam.stand.replant_stand import GapPenalty, counted_penalty, doubtful_pct, stand_found, told_penalty
-from standcam.stand.response_tables import BELOW, published_tables, read_own_table
+from standcam.stand.response_tables import BELOW, from_day, published_tables, read_own_table
 from standcam.summarise import summarise
 
 MAY = dt.date(2026, 5, 1)
@@ -163,10 +154,13 @@ def test_own_table_decides_alone_and_published_stand_beside(plain):
 
 
 def test_no_table_answers(plain):
-    with pytest.raises(TooFewData, match=r"Own table mine.csv: kept: stand below 20000/ha \(8094/acre\)"):
-        decide(case(10_000), published_tables("maize"), plain)
+    with pytest.raises(TooFewData, match=r"Own table mine.csv: kept: stand above 80000/ha \(32375/acre\)"):
+        decide(case(90_000), published_tables("maize"), plain)
     with pytest.raises(TooFewData, match=r"Purdue.*date after 9 June"):
         decide(case(60_000, replant_on=dt.date(2026, 7, 10)), published_tables("maize"))
+    partial = published_tables("maize", ["iowa_2010"])
+    with pytest.raises(TooFewData, match="Iowa State 2010: kept: stand below"):
+        decide(case(units.per_ha(15_000), target=TARGET), partial)
     held = decide(case(10_000), [], plain, ReplantSettings(hold_edge=True))
     assert held.deciding[0].kept.value == 40 and "held at its edge (stand below)" in held.deciding[0].notes[0]
 
@@ -203,7 +197,7 @@ def test_half_a_table_is_enough_to_doubt():
     assert half.kept_reading.why == BELOW and half.verdict == ""
     # the kept yield of the other, the replanted one of its own
     assert half.borrowed.value == pytest.approx(net_gain(d.kept.value, half.replant_reading.percent, 11_000, 180, 150))
-    assert d.outcome.low > 0 and half.borrowed.low < 0
+    assert d.outcome.low > 0 and half.borrowed.value < 0
     assert d.contradicted and (d.verdict, d.lean) == (CLOSE, REPLANT)
     alone = decide(c, published_tables("maize", names[:1]), settings=s)
     assert alone.verdict == REPLANT and not alone.contradicted
@@ -220,8 +214,35 @@ def test_a_table_is_not_used_where_it_does_not_hold():
 
 
 def test_a_stand_range_beyond_the_table_is_cut_and_said(plain):
-    d = decide(case(span(15_000, 25_000, 35_000)), [], plain)
-    assert d.kept.low == 40 and "reaches beyond the table" in d.deciding[0].notes[0]
+    d = decide(case(span(65_000, 75_000, 85_000)), [], plain)
+    assert (d.kept.low, d.kept.high) == (85, 100) and "reaches beyond the table" in d.deciding[0].notes[0]
+
+
+def test_a_stand_thinner_than_any_printed_is_bounded_and_said(plain):
+    # 40 at 20,000, one more a thousand: 10,000 yields 20 (straight line to nothing) to 30 (slope carried on)
+    d = decide(case(10_000), [], plain)
+    assert (d.kept.low, d.kept.value, d.kept.high) == (20, 25, 30)
+    assert "thinner than its thinnest stand" in d.deciding[0].notes[0]
+    across = decide(case(span(10_000, 25_000, 30_000)), [], plain)
+    assert (across.kept.low, across.kept.value, across.kept.high) == (20, 45, 50)
+    bare = decide(case(0), [], plain)
+    assert bare.kept == span(0, 0, 0) or (bare.kept.low, bare.kept.high) == (0, 0)
+    assert decide(case(0, economics=MONEY), [], plain).verdict == REPLANT
+    for stand in (0.0, 5_000.0, 15_000.0, 19_999.0):
+        low, high = plain.thin_bounds(stand, MAY)
+        assert low <= high <= 40
+
+
+def test_bounds_of_thin_stands_hold_within_the_printed_tables():
+    """Each whole table cut off below a line must hold that line's own cells within its bounds."""
+    for t in published_tables("maize", ["purdue", "iowa_2001"]):
+        for i in range(1, len(t.stand_per_ha) - 2):
+            rest = dataclasses.replace(t, stand_per_ha=t.stand_per_ha[i:], percent=t.percent[i:])
+            for day, true in zip(t.day, t.percent[i - 1], strict=True):
+                low, high = rest.thin_bounds(float(t.stand_per_ha[i - 1]), from_day(float(day)))
+                # whole percents are printed; Iowa's steep drop from 24,000 to 20,000 is no lessening return
+                if not (t.name == "iowa_2001" and i == 2):
+                    assert low - 1 <= true <= high + 1, (t.name, i, day)
 
 
 @pytest.mark.parametrize(
