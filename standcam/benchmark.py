@@ -110,9 +110,7 @@ def speed(photo: str | Path, repeats: int = 7, settings: Settings | None = None)
     for step in steps.values():
         step()
     measured.clear()
-    rounds = pd.DataFrame(
-        [{name: _milliseconds(step) for name, step in steps.items()} for _ in range(repeats)]
-    )
+    rounds = pd.DataFrame([{name: _milliseconds(step) for name, step in steps.items()} for _ in range(repeats)])
     median = rounds.median()
     names = list(measured[0].seconds)
     stages = [1000 * statistics.median(m.seconds.get(name, float("nan")) for m in measured) for name in names]

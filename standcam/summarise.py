@@ -79,9 +79,7 @@ def summarise(
 
     status = stretches["status"].to_numpy(object)
     scaled = ~np.isin(status, ["no_scale", "no_row"])
-    stretches = stretches.assign(
-        from_cm=stretches["from_cm"].where(scaled), to_cm=stretches["to_cm"].where(scaled)
-    )
+    stretches = stretches.assign(from_cm=stretches["from_cm"].where(scaled), to_cm=stretches["to_cm"].where(scaled))
 
     index = metrics.stretch_index(positions, stretches)
     place = positions["position_cm"].to_numpy(float)
@@ -213,9 +211,7 @@ def _columns(
         "median_gap_cm": median,
         "q1_gap_cm": q1,
         "q3_gap_cm": q3,
-        "near_nominal_pct": metrics.near_nominal_pct(
-            gap, group, n, nominal.spacing_cm, spacing.near_nominal_cm
-        ),
+        "near_nominal_pct": metrics.near_nominal_pct(gap, group, n, nominal.spacing_cm, spacing.near_nominal_cm),
         "multiples_intervals_pct": by_intervals.multiples_pct,
         "quality_of_feed_intervals_pct": by_intervals.quality_of_feed_pct,
         "misses_intervals_pct": by_intervals.misses_pct,
@@ -284,11 +280,7 @@ def _notes(nominal: Nominal, spacing: SpacingSettings) -> tuple[str, ...]:
 
 def _row_bits(words: pd.Series) -> np.ndarray:
     codes, known = pd.factorize(words)
-    return (
-        np.array([flags.parse(text) for text in known], np.int64)[codes]
-        if len(known)
-        else np.zeros(0, np.int64)
-    )
+    return np.array([flags.parse(text) for text in known], np.int64)[codes] if len(known) else np.zeros(0, np.int64)
 
 
 def _words(bits: np.ndarray) -> np.ndarray:

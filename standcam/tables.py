@@ -38,12 +38,8 @@ class Table:
         return [c.name for c in self.columns]
 
 
-_PLOT = Column(
-    "plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise"
-)
-_ROW = Column(
-    "row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours"
-)
+_PLOT = Column("plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise")
+_ROW = Column("row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours")
 _PHOTO = Column("photo", "str", "", "file name of the photo, or of the tape file")
 
 PLANTS = Table(
@@ -60,9 +56,7 @@ PLANTS = Table(
             "stem base in the upright original photo, to the right; pixel centres at integers",
         ),
         Column("y_px", "float64", "px", "stem base in the upright original photo, down"),
-        Column(
-            "position_cm", "float64", "cm", "stem base along the row, from the start of the measured stretch"
-        ),
+        Column("position_cm", "float64", "cm", "stem base along the row, from the start of the measured stretch"),
         Column(
             "offset_cm",
             "float64",
@@ -104,9 +98,7 @@ STRETCHES = Table(
             "where the measured stretch of row begins, on the scale of position_cm",
         ),
         Column("to_cm", "float64", "cm", "where it ends"),
-        Column(
-            "plants", "int64", "", "crop plants counted in it (a count exists even where positions do not)"
-        ),
+        Column("plants", "int64", "", "crop plants counted in it (a count exists even where positions do not)"),
         Column("from_x_px", "float64", "px", "beginning of the stretch in the upright photo; NaN for a tape"),
         Column("from_y_px", "float64", "px", "beginning of the stretch"),
         Column("to_x_px", "float64", "px", "end of the stretch"),
@@ -131,8 +123,7 @@ GAPS = Table(
             "kind",
             "str",
             "",
-            "double, single, skip_1, skip_2, skip_3_or_more; "
-            "empty: no theoretical spacing; open: censored end",
+            "double, single, skip_1, skip_2, skip_3_or_more; empty: no theoretical spacing; open: censored end",
         ),
     ),
 )
@@ -295,9 +286,7 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
     """
     names = list(df.columns)
     right = dict(zip(names, df.dtypes.tolist(), strict=True))
-    if names[: len(table.columns)] == table.names and all(
-        right[c.name] == _dtype(c.dtype) for c in table.columns
-    ):
+    if names[: len(table.columns)] == table.names and all(right[c.name] == _dtype(c.dtype) for c in table.columns):
         return df.reset_index(drop=True)
     out = {}
     for c in table.columns:
@@ -308,9 +297,7 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
         elif c.dtype == "str":
             series = pd.Series("", index=df.index)
         else:
-            raise BadTable(
-                f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables."
-            )
+            raise BadTable(f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables.")
         try:
             out[c.name] = series if right.get(c.name) == _dtype(c.dtype) else series.astype(c.dtype)
         except (TypeError, ValueError) as error:

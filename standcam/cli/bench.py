@@ -18,9 +18,7 @@ def register(app: typer.Typer) -> None:
     group.command(name="speed")(speed)
     group.command(name="summary")(summary)
     group.command(name="accuracy", no_args_is_help=True)(accuracy)
-    app.add_typer(
-        group, name="bench", help="Measure speed on this computer, and accuracy on photos with truth."
-    )
+    app.add_typer(group, name="bench", help="Measure speed on this computer, and accuracy on photos with truth.")
 
 
 def speed(
@@ -107,9 +105,7 @@ def accuracy(
     _check_csv(csv, force)
     settings = options.gather_settings(survey)
     with screen.console(sys.stderr).status("Counting", spinner="line") as status:
-        scores = benchmark.accuracy(
-            folder, by, tolerance_cm, settings, lambda name: status.update(f"Counted {name}")
-        )
+        scores = benchmark.accuracy(folder, by, tolerance_cm, settings, lambda name: status.update(f"Counted {name}"))
     for record in scores.to_dict("records"):
         _show(record)
     _write_csv(csv, scores, force)

@@ -120,9 +120,7 @@ def show(
     if len(problems):
         n = len(problems)
         to.print(f"[bold]{n} {'input' if n == 1 else 'inputs'} could not be used:[/bold]")
-        for reason, remedy in list(zip(problems["reason"], problems["remedy"], strict=True))[
-            : wording.MAX_PROBLEMS
-        ]:
+        for reason, remedy in list(zip(problems["reason"], problems["remedy"], strict=True))[: wording.MAX_PROBLEMS]:
             to.print(f"  {_text(f'{reason} {remedy}')}")
         if n > wording.MAX_PROBLEMS:
             to.print(f"  and {n - wording.MAX_PROBLEMS} more, see problems.csv.")
@@ -331,9 +329,7 @@ def nominal_lines(rows: pd.DataFrame, units: str) -> list[str]:
         for r in known.itertuples()
     ]
     if len(rows) and rows["row_width_cm"].isna().all():
-        lines.append(
-            f"Row width unknown: no plants per {'acre' if units == 'us' else 'ha'}; give --row-width-cm."
-        )
+        lines.append(f"Row width unknown: no plants per {'acre' if units == 'us' else 'ha'}; give --row-width-cm.")
     return lines
 
 

@@ -38,9 +38,7 @@ def t_quantile(df: np.ndarray | float, level: float) -> np.ndarray:
     return np.where(df >= 1, stdtrit(np.maximum(df, 1), 0.5 + level / 2), np.nan)
 
 
-def t_interval(
-    mean: np.ndarray, sd: np.ndarray, n: np.ndarray, level: float = 0.95
-) -> tuple[np.ndarray, np.ndarray]:
+def t_interval(mean: np.ndarray, sd: np.ndarray, n: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
     """Interval of a mean of n independent draws, ``mean -+ t sd / sqrt(n)``; NaN below two. Unit of the mean."""
     n = np.asarray(n, float)
     half = t_quantile(n - 1, level) * np.asarray(sd, float) / np.sqrt(np.where(n >= 1, n, np.nan))

@@ -165,9 +165,7 @@ def near_nominal_pct(
     return _percent(np.bincount(group, near, n_groups), np.bincount(group, minlength=n_groups))
 
 
-def find_gaps(
-    positions: pd.DataFrame, stretches: pd.DataFrame, nominal_cm: float = float("nan")
-) -> pd.DataFrame:
+def find_gaps(positions: pd.DataFrame, stretches: pd.DataFrame, nominal_cm: float = float("nan")) -> pd.DataFrame:
     """Gaps between neighbours in each measured stretch, with its two open ends.
 
     A row of n plants has n + 1 gaps. The first and the last are of kind "open": they reach from the end of
@@ -218,15 +216,11 @@ def stretch_index(positions: pd.DataFrame, stretches: pd.DataFrame) -> np.ndarra
     sorted_keys = key[:n][order]
     twice = np.flatnonzero(sorted_keys[1:] == sorted_keys[:-1])
     if len(twice):
-        raise tables.BadTable(
-            f"Stretch {_name(stretches, order[twice[0]])} occurs twice.", "Give each row once."
-        )
+        raise tables.BadTable(f"Stretch {_name(stretches, order[twice[0]])} occurs twice.", "Give each row once.")
     if n == 0 and len(positions) == 0:
         return np.zeros(0, int)
     at = np.searchsorted(sorted_keys, key[n:])
-    lost = (
-        np.flatnonzero((at == n) | (sorted_keys[np.minimum(at, n - 1)] != key[n:])) if n else np.zeros(1, int)
-    )
+    lost = np.flatnonzero((at == n) | (sorted_keys[np.minimum(at, n - 1)] != key[n:])) if n else np.zeros(1, int)
     if len(lost):
         raise tables.BadTable(
             f"A plant of {_name(positions, lost[0])} lies in no measured stretch.",
@@ -268,9 +262,7 @@ def neighbours(place: np.ndarray, plant: np.ndarray, index: np.ndarray, stretche
     n = len(stretches)
     # the ends of a stretch are nodes like its plants; neighbours in the sorted list of nodes are the gaps
     node_stretch = np.concatenate([np.arange(n), index, np.arange(n)])
-    node_place = np.concatenate(
-        [stretches["from_cm"].to_numpy(float), place, stretches["to_cm"].to_numpy(float)]
-    )
+    node_place = np.concatenate([stretches["from_cm"].to_numpy(float), place, stretches["to_cm"].to_numpy(float)])
     node_plant = np.concatenate([np.zeros(n, np.int64), plant, np.zeros(n, np.int64)])
     rank = np.repeat([0, 1, 2], [n, len(place), n])
     order = np.lexsort((node_plant, node_place, rank, node_stretch))

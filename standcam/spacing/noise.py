@@ -64,9 +64,10 @@ def error_variance(
 def corrected_sd(sd_cm: np.ndarray, error_var: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """SD of the true gaps, and where the error is too large to tell. (n,) [cm], [cm²] -> (n,) [cm], (n,) bool
 
-    ``sqrt(sd² - error variance)``: its square is unbiased, so that single corrected values of few gaps scatter to
-    both sides. NaN where the SD or the errors are unknown, and where the error variance is not below what was seen;
-    only the latter is marked.
+    ``sqrt(sd² - error variance)``: the difference is unbiased, so that single values of few gaps scatter to both
+    sides, some of them below zero. Averages over only those rows that could be corrected are therefore too high:
+    pool the rows in plots instead. NaN where the SD or the errors are unknown, and where the error variance is not
+    below what was seen; only the latter is marked.
     """
     sd_cm, error_var = np.asarray(sd_cm, float), np.asarray(error_var, float)
     left = np.where(error_var == 0, sd_cm**2, sd_cm**2 - error_var)

@@ -112,9 +112,7 @@ def seeds_per_cm(spacing: SpacingSettings) -> float:
     return float("nan") if spacing.nominal_spacing_cm is None else 1 / spacing.nominal_spacing_cm
 
 
-def emergence(
-    plants: np.ndarray, length_cm: np.ndarray, spacing: SpacingSettings
-) -> tuple[np.ndarray, np.ndarray]:
+def emergence(plants: np.ndarray, length_cm: np.ndarray, spacing: SpacingSettings) -> tuple[np.ndarray, np.ndarray]:
     """Emergence, of the seeds and of the viable seeds. (n,), (n,) [cm] -> two (n,) [%]
 
     ``100 plants / (length x seeds per length)``, and that over the germination. NaN where seeds or germination are

@@ -13,6 +13,7 @@ from standcam.spacing import metrics
 from standcam.summarise import summarise
 
 DATA = Path(__file__).parent / "data"
+FORM_B = ["multiples_intervals_pct", "quality_of_feed_intervals_pct", "misses_intervals_pct"]
 
 # Liu et al. 2004, Crop Sci. 44:847-854: treatments of six plants on 120 cm, uniform spacing 20 cm. Spacings
 # follow from the design. The last is the double of about 3 cm beside a gap of about 38 cm in the Ontario
@@ -57,6 +58,13 @@ def test_six_plant_patterns(name):
     assert metrics.interval_counts(counts)[3] == intervals
     b = metrics.interval_shares(counts)
     assert (b.multiples_pct, b.quality_of_feed_pct, b.misses_pct) == pytest.approx(share_b, abs=5e-3)
+    assert tuple(row[FORM_B]) == pytest.approx(share_b, abs=5e-3)
+
+
+def test_missing_seeds_of_the_patterns():
+    # by design: one plant of six moved onto its neighbour leaves one place empty, two moved leave two (Liu et al. 2004)
+    missing = {name: summary_of(p[0], 20.0).rows["missing_seeds"].iloc[0] for name, p in PATTERNS.items()}
+    assert missing == {"uniform": 0, "gap with double": 1, "gap with triple": 2, "near double": 1}
 
 
 def test_forms_are_named_and_differ():
@@ -84,6 +92,10 @@ def test_constructed_list(unit):
     assert (b.multiples_pct, b.quality_of_feed_pct, b.misses_pct) == pytest.approx(
         (11.538, 69.231, 19.231), abs=5e-4
     )
+    assert tuple(row[FORM_B]) == pytest.approx((11.538, 69.231, 19.231), abs=5e-4)
+    assert row["missing_seeds"] == 3 + 2 * 1  # three single skips and a double one; N' = 26 less 21 places filled
+    # sorted, the 6th and 7th are 6.0 and 6.1, the 12th and 13th 6.5 and 6.6, the 18th and 19th 7.1 and 7.4
+    assert tuple(row[["q1_gap_cm", "median_gap_cm", "q3_gap_cm"]] / unit) == pytest.approx((6.075, 6.55, 7.175))
 
 
 def test_published_indices_add_up():
@@ -108,6 +120,7 @@ def test_precision_of_evenly_spread_singles():
         (0.95, 1.0, 6.842, 2.083),
         (0.90, 0.0, 7.222, 2.284),
         (0.90, 1.0, 7.222, 2.686),
+        (0.85, 0.0, 7.647, 2.962),
     ],
 )
 def test_ideal_planter_with_failed_seeds(emerged, scatter, mean, sd):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -77,6 +78,49 @@ def test_row_length_of_a_thousandth_acre(line):
     length_in = line.feet * 12 + line.inches
     got = per_acre_of(30, inches(length_in), inches(line.row_in))
     assert got == pytest.approx(30_000, rel=line.printed_to_in / 2 / length_in * 1.01)
+
+
+def test_row_feet_of_an_acre():
+    """Penn State: 30 in rows are 17,424 row-feet an acre; 1.7 plants a foot are 29,621, "about 30,000"."""
+    assert per_acre_of(1, units.CM_PER_FOOT, inches(30)) == pytest.approx(17_424, abs=0.5)
+    assert per_acre_of(17, 10 * units.CM_PER_FOOT, inches(30)) == pytest.approx(29_621, abs=0.5)
+
+
+def row_of(plants, length_cm, **spacing):
+    """ROWS of one row with plants evenly along it."""
+    key = {"photo": "a", "plot": "a", "row": 1}
+    positions = pd.DataFrame({"plant": range(plants), "position_cm": (np.arange(plants) + 0.5) * length_cm / plants})
+    stretches = pd.DataFrame([key | {"from_cm": 0.0, "to_cm": length_cm, "plants": plants, "status": "ok"}])
+    return summarise(positions.assign(**key), stretches, SpacingSettings(**spacing)).rows.iloc[0]
+
+
+def test_small_areas():
+    # a hectare is 1000 times 10 m² and 2.47105 acres: 29 on 1/1000 acre are 71.66 on 10 m²
+    row = row_of(29, 17.424 * units.CM_PER_FOOT, row_width_cm=inches(30))
+    assert row["plants_per_10m2"] == pytest.approx(29 * 2.47105, abs=29 * 0.5e-5)
+    assert row["plants_per_thousandth_acre"] == pytest.approx(29, abs=1e-6)
+    assert row["plants_per_acre"] == pytest.approx(29_000, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("stand", "rate", "emergence"),
+    [(32_500, 34_210, 95.0), (34_000, 36_957, 92.0), (30_400, 32_000, 95.0)],
+)
+def test_emergence_of_a_seeding_rate(stand, rate, emergence):
+    """Farm Progress 2021: 32,500 / 0.95 = 34,210; 34,000 / 0.92 = 36,957; 32,000 x 0.95 = 30,400 plants per acre."""
+    plants = stand // 100
+    length = plants / stand * 43_560 * 12 / 30 * units.CM_PER_FOOT
+    row = row_of(plants, length, row_width_cm=inches(30), seeding_rate_per_ha=units.per_ha(rate))
+    assert row["plants_per_acre"] == pytest.approx(stand)
+    assert row["emergence_pct"] == pytest.approx(emergence, abs=100 * 0.5 / rate)
+    assert np.isnan(row["emergence_of_viable_pct"])
+
+
+def test_emergence_of_viable_seeds():
+    """0.95 of seeds germinate, 0.96 of these come up: 0.912 in all (Farm Progress 2021)."""
+    row = row_of(912, 1000 * 16.5, nominal_spacing_cm=16.5, germination_pct=95.0)
+    assert row["emergence_pct"] == pytest.approx(91.2)
+    assert row["emergence_of_viable_pct"] == pytest.approx(96.0, abs=0.05)
 
 
 def test_misprint_stays_a_misprint():

@@ -1,5 +1,3 @@
-import time
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -53,6 +51,59 @@ def test_a_row_by_head():
     assert row["plants_per_ha"] == pytest.approx(5 / 0.75 * 10_000)
     assert row["nominal_source"] == "given" and row["row_width_cm"] == 75
     assert row["flags"] == "censored_ends"
+
+
+def test_further_columns_of_a_row_by_head():
+    # gaps 20, 8, 22, 40 of 20: 3 of 4 intervals are singles less the double; N' = 1 + 1 + 2
+    spacing = SpacingSettings(
+        nominal_spacing_cm=20, row_width_cm=75, near_nominal_cm=2, seeding_rate_per_ha=80_000, germination_pct=96
+    )
+    result = summarise(*tables_of((stretch(), [5, 25, 33, 55, 95])), spacing)
+    for line in (result.rows.iloc[0], result.plots.iloc[0]):
+        assert list(line[["q1_gap_cm", "median_gap_cm", "q3_gap_cm"]]) == pytest.approx([17, 21, 26.5])
+        assert line["near_nominal_pct"] == 50  # 20 and 22, ends included
+        form_b = ["multiples_intervals_pct", "quality_of_feed_intervals_pct", "misses_intervals_pct"]
+        assert list(line[form_b]) == [25, 50, 25] and line["missing_seeds"] == 1
+        assert np.isnan(line["sd_gap_corrected_cm"]) and np.isnan(line["cv_corrected_pct"])
+        assert line["plants_per_10m2"] == pytest.approx(5 / 0.75 * 10)
+        assert line["plants_per_acre"] == pytest.approx(5 / 0.75 * 4046.8564224)
+        assert line["plants_per_thousandth_acre"] == pytest.approx(5 / 0.75 * 4.0468564224)
+        # 80,000 seeds per ha on 0.75 m² are 6
+        assert line["emergence_pct"] == pytest.approx(100 * 5 / 6)
+        assert line["emergence_of_viable_pct"] == pytest.approx(100 * 5 / 6 / 0.96)
+
+
+def test_more_doubles_than_form_b_allows():
+    row = summarise(*tables_of((stretch(), [10, 13, 16, 19, 39])), GIVEN).rows.iloc[0]
+    assert row["multiples_pct"] == 75 and row["missing_seeds"] == 0
+    assert np.isnan(row["multiples_intervals_pct"]) and np.isnan(row["quality_of_feed_intervals_pct"])
+
+
+def test_what_cannot_be_known_is_left_empty():
+    """No plants, one plant, no scale, and no theoretical spacing."""
+    unscaled = stretch("b.jpg", "b", from_cm=np.nan, to_cm=np.nan, plants=7, status="no_scale")
+    spacing = SpacingSettings(nominal_spacing_cm=20, row_width_cm=75)
+    result = summarise(*tables_of((stretch(row=1), []), (stretch("c.jpg", "c"), [50]), (unscaled, [])), spacing)
+    of_gaps = [
+        "median_gap_cm", "q1_gap_cm", "q3_gap_cm", "near_nominal_pct", "multiples_intervals_pct",
+        "quality_of_feed_intervals_pct", "misses_intervals_pct", "missing_seeds", "sd_gap_corrected_cm",
+        "cv_corrected_pct",
+    ]  # fmt: skip
+    for frame in (result.rows, result.plots):
+        assert frame[of_gaps].isna().all(axis=None)
+        assert list(frame["emergence_pct"]) == pytest.approx([0, 20, np.nan], nan_ok=True)
+        assert list(frame["plants_per_10m2"]) == pytest.approx([0, 1 / 0.75 * 10, np.nan], nan_ok=True)
+    assert list(result.plots["interval_source"]) == ["", "", ""]
+    bare = summarise(*tables_of((stretch(), [10, 30, 50]))).rows.iloc[0]
+    assert bare["median_gap_cm"] == 20
+    unknown = ["near_nominal_pct", "misses_intervals_pct", "missing_seeds", "emergence_pct", "plants_per_acre"]
+    assert bare[unknown].isna().all()
+
+
+def test_an_estimated_spacing_gives_no_emergence():
+    row = summarise(*tables_of((stretch(), np.arange(8) * 12.0))).rows.iloc[0]
+    assert row["nominal_source"] == "estimated" and row["near_nominal_pct"] == 100
+    assert np.isnan(row["emergence_pct"])
 
 
 def test_open_ends_count_as_nothing():
@@ -166,28 +217,3 @@ def test_empty_in_empty_out():
     ):
         tables.check(table, frame)
         assert len(frame) == 0
-
-
-@pytest.mark.speed
-def test_a_hundred_thousand_rows():
-    n, m = 100_000, 50
-    names = np.array([f"p{i}" for i in range(n)], object)
-    stretches = pd.DataFrame(
-        {
-            "photo": names,
-            "plot": names,
-            "row": 1,
-            "from_cm": 0.0,
-            "to_cm": 1000.0,
-            "plants": m,
-            "status": "ok",
-        }
-    )
-    place = np.tile(np.arange(m) * 20.0 + 10, n) + np.random.default_rng(1).normal(0, 2, n * m)
-    positions = pd.DataFrame(
-        {"photo": names.repeat(m), "plot": names.repeat(m), "row": 1, "plant": 1, "position_cm": place}
-    )
-    start = time.perf_counter()
-    result = summarise(positions, stretches, SpacingSettings(row_width_cm=75))
-    assert time.perf_counter() - start < 60
-    assert len(result.rows) == n
