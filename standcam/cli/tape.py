@@ -107,7 +107,8 @@ def _print_sheet(
     twin = target.with_suffix(".csv")
     pages = sheet_pages(paper.value, rows, system)
     write_files({target: pdf(pages, "Tape sheet"), twin: sheet_csv(system)}, force)
-    typer.echo(f"{target}: {len(pages)} {'page' if len(pages) == 1 else 'pages'} for {rows} rows, to print and fill in.")
+    number = "1 page" if len(pages) == 1 else f"{len(pages)} pages"
+    typer.echo(f"{target}: {number} for {rows} rows, to print and fill in.")
     typer.echo(f"{twin}: type the readings below its headings, then:  standcam tape {twin} --row-width-cm ...")
     typer.echo("Where to look:  standcam plan")
     typer.echo("Park, shut down and block machines before you kneel by them; keep off roads and out of traffic.")

@@ -129,7 +129,8 @@ class Reading:
             return [
                 (
                     header_line,
-                    'the unit is missing; name the column "position_cm" or "gap_in", or say it by --units',
+                    'the unit is missing; say it in the heading, as in "position_cm", "gap_in" or "row 1 (cm)", '
+                    "or by --units",
                 )
             ]
         return [
@@ -151,7 +152,9 @@ class Reading:
         if found := _WITH_UNIT.fullmatch(clean):
             unit = _UNIT.get(found[2])
             if unit is None:
-                raise ValueError(f"{text!r} is in no unit known here (mm, cm, m, in, ft)")
+                raise ValueError(
+                    f"{text!r} is in no unit known here (mm, cm, m, in, ft); remarks stand in brackets"
+                )
             return _number(found[1]) * CM_PER_UNIT[unit], unit
         if not _PLAIN.fullmatch(clean):
             raise ValueError(f"{text!r} is no number")

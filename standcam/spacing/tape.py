@@ -26,7 +26,7 @@ be read and is odd is told in a note.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -39,7 +39,7 @@ from standcam.spacing.readings import Reading, as_unit, split_header, split_rema
 from standcam.spacing.tape_checks import Read
 from standcam.spacing.tape_columns import DESIGN, ROLE, Column, attribute_of, guess_kind, kind_named, read_header
 from standcam.spacing.tape_rows import TapeRow, tables_of
-from standcam.spacing.tape_text import cells_of, gathered, text_of
+from standcam.spacing.tape_text import cells_of, gathered, sentence, text_of
 
 _PICTURE_ENDING = re.compile(r"\.(jpe?g|png|tiff?|hei[cf])$", re.IGNORECASE)
 _NO_PLANTS = {"none", "no plants", "no plant", "0 plants", "nil", "empty"}
@@ -126,7 +126,7 @@ class _Reader:
         self._check_rows()
         if self.mistakes:
             count = "1 mistake" if len(self.mistakes) == 1 else f"{len(self.mistakes)} mistakes"
-            listed = " ".join(f"Line {line}: {text}." for line, text in sorted(self.mistakes))
+            listed = " ".join(f"Line {line}: {sentence(text)}" for line, text in sorted(self.mistakes))
             raise BadTape(f"{photo} has {count}. {listed}", "Mend the file; nothing of it was used.")
         if not self.rows:
             raise BadTape(f"{photo} holds no readings.", "Write one reading a line below the header.")
@@ -159,6 +159,8 @@ class _Reader:
         for number, comment in comments:
             self._length_comment(number, comment)
         lines = [(number, cells_of(line, delimiter)) for number, line in body[1:]]
+        if lines and self._units_below(lines[0][1]):
+            lines = lines[1:]
         if self.header.wide:
             self._settle_kind(body[0][0], lines)
         self.value = Reading(self._unit_of())
@@ -186,7 +188,7 @@ class _Reader:
         """Body from its header on; lines above it become comments, and those not understood are told of."""
         found = None
         for i, (line, text) in enumerate(body[:_LINES_ABOVE]):
-            own = delimiter or next((d for d in "\t;," if d in text), "\x1f")  # the last parts nothing
+            own = delimiter or _delimiter(text)
             header = read_header(cells_of(text, own))
             if header is not None:
                 found = i, line, own, header
@@ -198,7 +200,7 @@ class _Reader:
             )
         i, line, own, header = found
         for number, above in body[:i]:
-            cells = [c.strip() for c in cells_of(above, own) if c.strip()]
+            cells = [c.strip() for c in cells_of(above, delimiter or _delimiter(above)) if c.strip()]
             comments.append((number, ": ".join(cells) if len(cells) == 2 and ":" not in cells[0] else " ".join(cells)))
             if not self._understood(comments[-1][1]):
                 self.notes.append((number, f"{above.strip()!r} stands above the headings and is taken as a remark"))
@@ -244,6 +246,19 @@ class _Reader:
             self._wrong(line, f"a second {words}, unlike that of line {self.ends[role][0]}")
         elif value is not None:
             self.ends[role] = (line, value)
+
+    def _units_below(self, cells: list[str]) -> bool:
+        """Whether the line below the headings holds nothing but their units; they are taken from there."""
+        named = {i: cell.strip() for i, cell in enumerate(cells[: len(self.header.columns)]) if cell.strip()}
+        try:
+            units = {i: as_unit(cell) for i, cell in named.items()}
+        except ValueError:
+            return False
+        columns = [
+            replace(c, unit=units[i]) if i in units and c.unit is None else c for i, c in enumerate(self.header.columns)
+        ]
+        self.header = replace(self.header, columns=tuple(columns))
+        return bool(units)
 
     def _unit_of(self) -> str | None:
         return self.header.unit_of("position", "gap", "reading") or self.unit
@@ -455,6 +470,8 @@ class _Reader:
     # ---- rows
 
     def _check_rows(self) -> None:
+        if self.header.wide:
+            self._leave_out_unused()
         for row in self.rows.values():
             ends = row.measured(self.ends)
             self._check_ends(row)
@@ -469,12 +486,20 @@ class _Reader:
             self.notes += odd
             if ends is not None:
                 begin, end = ends
-                gap = self.kind == "gap"
-                self.mistakes += tape_checks.beyond_length(row.readings, self.kind, (end[0], end[1] - begin * gap))
+                self.mistakes += tape_checks.beyond_length(row.readings, self.kind, begin, end)
                 first = row.readings[0] if row.readings else None
-                if not gap and first is not None and first.cm < begin - 1e-6:
+                if self.kind == "position" and first is not None and first.cm < begin - 1e-6:
                     self._wrong(first.line, f"{first.text} lies before the tape's beginning at {begin:g} cm")
         self._check_twins()
+
+    def _leave_out_unused(self) -> None:
+        """A column of a wide file that was ruled and not filled is no row without plants."""
+        for key, row in list(self.rows.items()):
+            if not (row.readings or row.none or row.count or self.mistakes):
+                del self.rows[key]
+                line = row.blank[0] if row.blank else 1
+                text = f"row {row.row} of plot {row.plot} has no reading and is left out"
+                self.notes.append((line, f"{text}; none says that no plant stands"))
 
     def _check_ends(self, row: TapeRow) -> None:
         ends = self.ends | row.ends
@@ -496,7 +521,8 @@ class _Reader:
             blank = row.blank
         lone = self.kind == "position" and has_length and not row.readings and len(blank) == 1 and not row.none
         for line in [] if lone else blank:
-            self._wrong(line, "no reading; for a row without plants write none, and its row length")
+            where = f" in row {row.row}" if self.header.wide else ""
+            self._wrong(line, f"no reading{where}; for a row without plants write none, and its row length")
         for line in row.none:
             if row.readings:
                 self._wrong(line, f"no plants here, but line {row.readings[0].line} has one in the same row")
@@ -523,5 +549,9 @@ class _Reader:
     def file(self) -> TapeFile:
         """Tables and notes."""
         positions, stretches = tables_of(list(self.rows.values()), self.kind, self.ends, self.photo)
-        notes = [f"{self.photo}, line {line}: {text}." for line, text in sorted(self.notes)]
+        notes = [f"{self.photo}, line {line}: {sentence(text)}" for line, text in sorted(self.notes)]
         return TapeFile(positions, stretches, tuple(gathered(notes)))
+
+
+def _delimiter(line: str) -> str:
+    return next((d for d in "\t;," if d in line), "\x1f")  # the last parts nothing

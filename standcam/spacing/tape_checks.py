@@ -46,6 +46,8 @@ def check_running(readings: Sequence[Read]) -> tuple[Told, Told]:
             mistakes.append((here.line, text))
         elif here.cm < before.cm:
             mistakes.append((here.line, _backwards(readings, i, usual)))
+        elif i + 1 < len(steps) and steps[i + 1][1].cm < here.cm:
+            continue  # the next line will tell of it
         elif usual is not None and here.cm - before.cm > JUMP * usual:
             told = mistakes if _lost_decimal(readings, i + 1, before.cm, usual) else odd
             told.append((here.line, _jump(here, here.cm - before.cm, usual, told is mistakes)))
@@ -64,14 +66,16 @@ def check_gaps(readings: Sequence[Read]) -> tuple[Told, Told]:
     return mistakes, odd
 
 
-def beyond_length(readings: Sequence[Read], kind: str, end: tuple[int, float]) -> Told:
+def beyond_length(readings: Sequence[Read], kind: str, begin_cm: float, end: tuple[int, float]) -> Told:
     """The first reading, or sum of gaps, beyond the end of the measured length. ``end`` is its line and [cm]."""
     total = 0.0
+    end_cm = end[1] if kind == "position" else end[1] - begin_cm
+    name = "row length of" if kind == "gap" or begin_cm == 0 else "row's end at"
     for line, cm, text in readings:
         total = cm if kind == "position" else total + cm
-        if total > end[1] + 1e-6:
+        if total > end_cm + 1e-6:
             what = text if kind == "position" else f"the sum of gaps with {text}, {total:g} cm,"
-            return [(line, f"{what} lies beyond the row length of {end[1]:g} cm (line {end[0]})")]
+            return [(line, f"{what} lies beyond the {name} {end_cm:g} cm (line {end[0]})")]
     return []
 
 
@@ -86,6 +90,8 @@ def _backwards(readings: Sequence[Read], i: int, usual: float | None) -> str:
     earlier = readings[i - 1].cm if i else 0.0
     if re.fullmatch(r"\d{3,}", before.text) and earlier < before.cm / 10 < here.cm:
         return f"{text}has {before.text} lost its decimal mark ({before.text[:-1]}.{before.text[-1]})?"
+    if re.fullmatch(r"\d{1,3},\d{3}", here.text):
+        return f"{text}its comma is read as a decimal mark, a thousand is written without one"
     start = readings[0].cm + (usual or 0.0)
     goes_on = len(rest) >= 3 and all(b.cm > a.cm for a, b in pairwise(rest))
     if i >= 2 and here.cm <= start and goes_on:

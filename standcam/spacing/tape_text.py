@@ -52,6 +52,11 @@ def cells_of(line: str, delimiter: str) -> list[str]:
         return [line[:80] + " ..."]
 
 
+def sentence(text: str) -> str:
+    """A text with its full stop, unless it asks."""
+    return text if text.endswith(("?", ".")) else f"{text}."
+
+
 def gathered(notes: list[str]) -> list[str]:
     """Notes with the many of one kind cut to the first and a number."""
     empty = [note for note in notes if " left empty, taken as " in note]

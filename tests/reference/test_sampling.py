@@ -20,7 +20,7 @@ DATA = Path(__file__).parent / "data"
      (20, 5, 64), (20, 10, 18)],
 )  # fmt: skip
 def test_sample_size_with_t_iterated(cv, within, places):
-    """n = (t CV / E)², t iterated: the usual table, worked out apart from this program."""
+    """The usual table of n = (t CV / E)² with t iterated, worked out apart from this program."""
     assert sampling.places_needed(cv**2, within) == places
 
 

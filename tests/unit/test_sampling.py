@@ -39,10 +39,16 @@ def tables_of(rows, length_cm, spacing_cm=16.0, plots=None):
     plots = plots or [f"p{i}" for i in range(len(rows))]
     key = [{"photo": f"{i}.jpg", "plot": plots[i], "row": 1} for i in range(len(rows))]
     positions = pd.concat(
-        [pd.DataFrame({"plant": 1 + np.arange(len(p)), "position_cm": p}).assign(**k) for p, k in zip(rows, key, strict=True)]
+        [
+            pd.DataFrame({"plant": 1 + np.arange(len(p)), "position_cm": p}).assign(**k)
+            for p, k in zip(rows, key, strict=True)
+        ]
     )
     stretches = pd.DataFrame(
-        [k | {"from_cm": 0.0, "to_cm": length_cm, "plants": len(p), "status": "ok"} for p, k in zip(rows, key, strict=True)]
+        [
+            k | {"from_cm": 0.0, "to_cm": length_cm, "plants": len(p), "status": "ok"}
+            for p, k in zip(rows, key, strict=True)
+        ]
     )
     found = summarise(positions, stretches, SpacingSettings(row_width_cm=76, nominal_spacing_cm=spacing_cm))
     return found.rows, found.gaps, positions.assign(is_crop=True)
