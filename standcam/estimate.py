@@ -23,5 +23,7 @@ class Estimate:
 
     def scaled(self, factor: float) -> Estimate:
         """The same in another unit: all three times ``factor``, the lower end staying the lower."""
-        ends = sorted((self.low * factor, self.high * factor)) if self.low == self.low else (math.nan, math.nan)
-        return Estimate(self.value * factor, ends[0], ends[1], self.level)
+        low, high = self.low * factor, self.high * factor
+        if factor < 0:
+            low, high = high, low
+        return Estimate(self.value * factor, low, high, self.level)

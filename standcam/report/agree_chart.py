@@ -90,8 +90,7 @@ def _draw_row(ax: Any, row: RowAgreement, name: str, system: str, last: bool) ->
     words = f"{row.line['hit']} of {row.line['tape_plants']} found, {row.line['extra']} extra"
     if row.line["reversed"]:
         words += ", tape read the other way"
-    name = name if len(name) <= 32 else f"{name[:15]}…{name[-15:]}"
-    ax.set_title(f"{name} row {row.photo.key.row}: {words}", loc="left", fontsize=12, color=chart.INK)
+    ax.set_title(f"{chart.plain(name, 32)} row {row.photo.key.row}: {words}", loc="left", fontsize=12, color=chart.INK)
     if last:
         ax.set_xlabel(f"on the tape, {unit}     ✖ missed   ✚ extra   ○ not judged", fontsize=11)
 

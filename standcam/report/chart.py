@@ -7,6 +7,7 @@ here opens a window or changes matplotlib's settings for others.
 from __future__ import annotations
 
 import io
+import warnings
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -42,7 +43,19 @@ def dress(ax: Any) -> None:
 
 
 def png(figure: Figure) -> bytes:
-    """The figure as PNG; equal figures give equal bytes."""
+    """The figure as PNG; equal figures give equal bytes. Letters that the font lacks become boxes."""
     out = io.BytesIO()
-    figure.savefig(out, format="png", metadata={"Software": None})
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
+        figure.savefig(out, format="png", metadata={"Software": None})
     return out.getvalue()
+
+
+def plain(text: str, most: int | None = None) -> str:
+    """A name from outside, fit for a label: no formula between dollar signs, nothing unprintable, not too long."""
+    from standcam.report.wording import printable
+
+    text = printable(text)
+    if most is not None and len(text) > most:
+        text = f"{text[: (most - 1) // 2]}…{text[-(most // 2) :]}"
+    return text.replace("$", r"\$")

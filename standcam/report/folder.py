@@ -49,7 +49,7 @@ def read_results(folder: str | Path) -> Results:
     try:
         run = json.loads((folder / RUN).read_text(encoding="utf-8"))
         settings = settings_from_dict(run["settings"], str(folder / RUN))
-    except (OSError, ValueError, KeyError, TypeError, BadSettings) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, BadSettings) as error:
         raise BadResults(
             f"{folder} holds no results of a count that can be read: {error}.",
             "Name the folder that standcam count, tape or strip wrote.",
@@ -67,14 +67,14 @@ def with_design(
     """Rows with row unit, treatment, block and whatever else is known of them, and notes on what did not fit.
 
     From the plot map if one is named; else from the further columns of a tape file, where they are the same
-    for all readings of a row.
+    for all readings of a row. Row unit, treatment and block that are not stay empty for that row, with a note.
 
     Raises
     ------
     PlotMapMismatch
         The plot map cannot be read.
     """
-    from standcam.stand.plotmap import join_plot_map, read_plot_map
+    from standcam.stand.plotmap import DESIGN, join_plot_map, read_plot_map
 
     if plot_map is not None:
         return join_plot_map(rows, read_plot_map(plot_map))
@@ -83,12 +83,21 @@ def with_design(
     if not extra or not len(plants):
         return rows, []
     keys = ["photo", "plot", "row"]
-    first = plants.groupby(keys, sort=False)[extra].transform("first")
-    constant = [name for name in extra if (first[name].astype("str") == plants[name].astype("str")).all()]
-    if not constant:
-        return rows, []
-    known = plants.drop_duplicates(keys)[[*keys, *constant]]
-    return rows.drop(columns=[c for c in constant if c in rows]).merge(known, on=keys, how="left"), []
+    grouped = plants.groupby(keys, sort=False)
+    known = plants.drop_duplicates(keys)[keys].reset_index(drop=True)
+    notes = []
+    for name in extra:
+        values = grouped[name].unique()
+        differs = values.map(len).to_numpy() > 1
+        if differs.any() and name not in DESIGN:
+            continue
+        known[name] = [kinds[0] if len(kinds) == 1 else "" for kinds in values]
+        if differs.any():
+            (photo, plot, row), kinds = next((key, v) for key, v in values.items() if len(v) > 1)
+            more = f" and {differs.sum() - 1} more rows" if differs.sum() > 1 else ""
+            said = ", ".join(repr(str(kind)) for kind in kinds)
+            notes.append(f"Column {name} differs within {photo}, plot {plot}, row {row} ({said}){more}: left empty.")
+    return rows.merge(known, on=keys, how="left"), notes
 
 
 def write_folder(out: str | Path, files: Mapping[str, bytes | str], run: dict[str, Any], force: bool = False) -> Path:

@@ -27,6 +27,7 @@ import pandas as pd
 from standcam import tables
 from standcam.errors import ResultsExist, UnwritableResults
 from standcam.settings import Settings
+from standcam.stand.plotmap import DESIGN
 from standcam.tables import BadTable
 
 TABLES = {
@@ -353,13 +354,16 @@ def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
 def read_table(out: str | Path, table: tables.Table) -> pd.DataFrame:
     """Read one table of a results folder back, texts as they were before :func:`disarm`.
 
+    Further columns are numbers where all of a column are; row unit, treatment and block stay as they were written,
+    for "01" is no 1.
+
     Raises
     ------
     BadTable
         The file is missing or does not fit the register.
     """
     path = Path(out) / f"{table.name}.csv"
-    text = {c.name: str for c in table.columns if c.dtype == "str"}
+    text = {c.name: str for c in table.columns if c.dtype == "str"} | dict.fromkeys(DESIGN, str)
     try:
         frame = pd.read_csv(path, dtype=text, keep_default_na=False, na_values={
             c.name: [""] for c in table.columns if c.dtype != "str"
@@ -368,9 +372,14 @@ def read_table(out: str | Path, table: tables.Table) -> pd.DataFrame:
         raise BadTable(f"{path} is missing.", "Name a folder that standcam wrote results to.") from None
     except (OSError, ValueError) as error:
         raise BadTable(f"{path} cannot be read: {error}.", "Make the results anew.") from None
-    for name in text:
-        if name in frame:
-            frame[name] = [rearm(v, _prefix(name)) for v in frame[name]]
+    for name in frame:
+        if pd.api.types.is_string_dtype(frame[name]):
+            if name not in text and name not in table.names:
+                numbers = pd.to_numeric(frame[name].replace("", None), errors="coerce")
+                if numbers.notna().sum() == (frame[name] != "").sum() > 0:
+                    frame[name] = numbers
+                    continue
+            frame[name] = [rearm(v, _prefix(name)) if isinstance(v, str) else v for v in frame[name]]
     return tables.conform(table, frame)
 
 

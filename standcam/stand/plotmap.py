@@ -7,7 +7,7 @@ A CSV with one line a plot (or photo, or row)::
 
 At least one of ``photo``, ``plot`` and ``row`` must be there to tie lines to measured rows; a map that names
 only some of them holds for all rows that share those. All further columns travel along, as numbers where all
-of a column are numbers.
+of a column are numbers; where semicolons or tabs part the columns, a decimal comma is fine.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from standcam import tables
 from standcam.errors import PlotMapMismatch
 
 KEYS = ("photo", "plot", "row")
@@ -54,22 +55,36 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
     if not lines:
         raise PlotMapMismatch(f"Plot map {path} is empty.", "Write a header such as plot,treatment,block.")
     delimiter = max(",;\t", key=lines[0][1].count)
+    lines = [(n, line) for n, line in lines if line.strip(delimiter + ' "')]  # spreadsheets leave empty rows behind
     header = [_name(cell) for cell in _cells(lines[0][1], delimiter)]
-    wrong = [f"column {name!r} occurs twice" for name in dict.fromkeys(header) if header.count(name) > 1]
+    while header and not header[-1]:  # and empty columns
+        header.pop()
+    wrong = [f"column {n} has no name" for n, name in enumerate(header, 1) if not name]
+    wrong += [f"column {name!r} occurs twice" for name in dict.fromkeys(header) if name and header.count(name) > 1]
+    wrong += [
+        f"column {name!r} has the name of a measured one; name it otherwise"
+        for name in dict.fromkeys(header)
+        if name in tables.ROWS.names and name not in KEYS
+    ]
     keys = [key for key in KEYS if key in header]
     if not keys:
         wrong.append("no column photo, plot or row ties its lines to measured rows")
+    elif len(lines) == 1:
+        wrong.append("it has a header and no lines")
     records: list[dict[str, str | int | None]] = []
     seen: dict[tuple[str | int | None, ...], int] = {}
     for number, line in lines[1:]:
         cells = _cells(line, delimiter)
+        while len(cells) > len(header) and not cells[-1]:
+            cells.pop()
         if len(cells) > len(header):
             wrong.append(f"line {number} has {len(cells)} cells, the header {len(header)}")
             continue
         record: dict[str, str | int | None] = dict(zip(header, cells + [""] * (len(header) - len(cells)), strict=True))
         if "row" in record:
             try:
-                record["row"] = int(str(record["row"])) if record["row"] else None
+                # spreadsheets write 1.0 where a column has empty cells
+                record["row"] = int(str(record["row"]).removesuffix(".0")) if record["row"] else None
             except ValueError:
                 wrong.append(f"line {number}: row {record['row']!r} is no whole number")
                 continue
@@ -88,7 +103,8 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
         frame["row"] = frame["row"].astype("Int64")
     for name in header:
         if name not in (*KEYS, *DESIGN):
-            numbers = pd.to_numeric(frame[name].replace("", np.nan), errors="coerce")
+            written = frame[name] if delimiter == "," else frame[name].str.replace(",", ".", regex=False)
+            numbers = pd.to_numeric(written.replace("", np.nan), errors="coerce")
             if not (numbers.isna() & (frame[name] != "")).any():
                 frame[name] = numbers
         elif name != "row":
@@ -100,7 +116,8 @@ def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFr
     """Rows with what the plot map says of them, and sentences on what did not fit.
 
     Lines tie by all of photo, plot and row that the map has; a cell left empty there fits any, and the line
-    with the most cells filled wins. Rows without a line keep empty cells; lines without rows are told of.
+    with the most cells filled wins; of two with as many, the one by photo before the one by plot, with a note. Rows
+    without a line keep empty cells; lines without rows are told of.
 
     Parameters
     ----------
@@ -125,7 +142,8 @@ def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFr
     filled = np.stack(
         [(plot_map[k].notna() & (plot_map[k].astype("str") != "")).to_numpy(bool) for k in keys], axis=1
     )
-    for pattern in {tuple(line) for line in filled.tolist()}:
+    torn = np.zeros(len(unique), bool)
+    for pattern in sorted({tuple(line) for line in filled.tolist()}, reverse=True):
         part = [k for k, is_filled in zip(keys, pattern, strict=True) if is_filled]
         lines = np.flatnonzero((filled == np.array(pattern)).all(axis=1))
         index = {tuple(_key(plot_map[k].iloc[i]) for k in part): int(i) for i in lines}
@@ -134,6 +152,7 @@ def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFr
         )
         used[found[found >= 0]] = True
         better = (found >= 0) & (len(part) > depth)
+        torn = (torn & ~better) | ((found >= 0) & (len(part) == depth))
         best[better], depth[better] = found[better], len(part)
     line_of = {tuple(k): b for k, b in zip(unique.itertuples(index=False), best, strict=True)}
     at = np.array([line_of[tuple(k)] for k in rows[["photo", "plot", "row"]].itertuples(index=False)], int)
@@ -142,6 +161,11 @@ def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFr
         column = plot_map[name].iloc[np.maximum(at, 0)].reset_index(drop=True)
         out[name] = column.where(at >= 0, "" if column.dtype == "str" or column.dtype == object else np.nan)
     notes = []
+    if torn.any():
+        notes.append(
+            f"Two lines of the plot map fit {torn.sum()} of {len(unique)} rows equally well, and one was taken: "
+            + _list([_said(dict(zip(KEYS, k, strict=True))) for k in unique[torn].itertuples(index=False)])
+        )
     lost = unique[best < 0]
     if len(lost):
         notes.append(
