@@ -34,11 +34,10 @@ import pandas as pd
 
 from standcam import tables
 from standcam.errors import BadTape
-from standcam.spacing import tape_checks
 from standcam.spacing.readings import Reading, as_unit, split_header, split_remark
 from standcam.spacing.tape_checks import Read
 from standcam.spacing.tape_columns import DESIGN, ROLE, Column, attribute_of, guess_kind, kind_named, read_header
-from standcam.spacing.tape_rows import TapeRow, tables_of
+from standcam.spacing.tape_rows import TapeRow, check_row, tables_of, typed_twice
 from standcam.spacing.tape_text import cells_of, gathered, sentence, text_of
 
 _PICTURE_ENDING = re.compile(r"\.(jpe?g|png|tiff?|hei[cf])$", re.IGNORECASE)
@@ -473,24 +472,10 @@ class _Reader:
         if self.header.wide:
             self._leave_out_unused()
         for row in self.rows.values():
-            ends = row.measured(self.ends)
-            self._check_ends(row)
-            if self.kind == "count":
-                if ends is None and row.count is not None:
-                    self._wrong(row.count[0], "a count needs the length of row it was made on: add row_length_m")
-                continue
-            self._check_blank(row, ends is not None)
-            check = tape_checks.check_running if self.kind == "position" else tape_checks.check_gaps
-            mistakes, odd = check(row.readings)
+            mistakes, odd = check_row(row, self.kind, self.ends, self.header.wide)
             self.mistakes += mistakes
             self.notes += odd
-            if ends is not None:
-                begin, end = ends
-                self.mistakes += tape_checks.beyond_length(row.readings, self.kind, begin, end)
-                first = row.readings[0] if row.readings else None
-                if self.kind == "position" and first is not None and first.cm < begin - 1e-6:
-                    self._wrong(first.line, f"{first.text} lies before the tape's beginning at {begin:g} cm")
-        self._check_twins()
+        self.notes += typed_twice(list(self.rows.values()))
 
     def _leave_out_unused(self) -> None:
         """A column of a wide file that was ruled and not filled is no row without plants."""
@@ -500,49 +485,6 @@ class _Reader:
                 line = row.blank[0] if row.blank else 1
                 text = f"row {row.row} of plot {row.plot} has no reading and is left out"
                 self.notes.append((line, f"{text}; none says that no plant stands"))
-
-    def _check_ends(self, row: TapeRow) -> None:
-        ends = self.ends | row.ends
-        if not {"tape_from", "tape_to"} <= set(ends):
-            return
-        line, end = ends["tape_to"]
-        length = end - ends["tape_from"][1]
-        if length <= 0:
-            self._wrong(line, "the tape ends before it begins")
-        elif "row_length" in ends and abs(ends["row_length"][1] - length) > 0.5:
-            told = ends["row_length"][1]
-            self._wrong(line, f"the tape's ends are {length:g} cm apart, the row length is {told:g} cm")
-
-    def _check_blank(self, row: TapeRow, has_length: bool) -> None:
-        last = row.readings[-1].line if row.readings else 0
-        if self.header.wide:  # columns are of different length
-            blank = [line for line in row.blank if line < last]
-        else:
-            blank = row.blank
-        lone = self.kind == "position" and has_length and not row.readings and len(blank) == 1 and not row.none
-        for line in [] if lone else blank:
-            where = f" in row {row.row}" if self.header.wide else ""
-            self._wrong(line, f"no reading{where}; for a row without plants write none, and its row length")
-        for line in row.none:
-            if row.readings:
-                self._wrong(line, f"no plants here, but line {row.readings[0].line} has one in the same row")
-            elif not has_length:
-                self._wrong(line, "a row without plants needs its row length")
-        if self.kind == "position" and len(row.readings) == 1 and row.readings[0].cm == 0:
-            self._wrong(
-                row.readings[0].line,
-                "one plant at the tape's zero, or no plants? Write none for no plants, and 0.1 for a plant",
-            )
-
-    def _check_twins(self) -> None:
-        seen: dict[tuple[float, ...], TapeRow] = {}
-        for row in self.rows.values():
-            values = tuple(round(r.cm, 6) for r in row.readings)
-            if len(values) >= 5 and values in seen:
-                twin = seen[values]
-                text = f"row {row.row} has the readings of row {twin.row} from line {twin.readings[0].line} on"
-                self.notes.append((row.readings[0].line, f"{text}: typed twice?"))
-            seen.setdefault(values, row)
 
     # ---- tables
 

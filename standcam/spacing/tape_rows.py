@@ -1,4 +1,4 @@
-"""One row of a tape file, and its way into the tables: places, ends of the measured stretch, further columns."""
+"""One row of a tape file: what is wrong with it, and its way into the tables."""
 
 from __future__ import annotations
 
@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 
 from standcam import tables
-from standcam.spacing.tape_checks import Read
+from standcam.spacing import tape_checks
+from standcam.spacing.tape_checks import Read, Told
 from standcam.spacing.tape_columns import DESIGN, OF_A_PLANT
 
 Ends = dict[str, tuple[int, float]]
 """Line and value of row_length, tape_from and tape_to. [cm]"""
 
+_ALIKE = 5  # fewer readings may well be alike in two rows
 _KNOWN = {c.name for table in (tables.POSITIONS, tables.PLANTS, tables.STRETCHES, tables.ROWS) for c in table.columns}
 
 
@@ -51,6 +53,74 @@ class TapeRow:
             line, length = ends["row_length"]
             return begin, (line, begin + length)
         return None
+
+
+def check_row(row: TapeRow, kind: str, common: Ends, wide: bool) -> tuple[Told, Told]:
+    """Mistakes and oddities of one row; ``common`` holds the ends that the file gives for all rows."""
+    measured = row.measured(common)
+    mistakes = _check_ends({**common, **row.ends})
+    if kind == "count":
+        if measured is None and row.count is not None:
+            mistakes.append((row.count[0], "a count needs the length of row it was made on: add row_length_m"))
+        return mistakes, []
+    mistakes += _check_blank(row, kind, wide, measured is not None)
+    found, odd = (tape_checks.check_running if kind == "position" else tape_checks.check_gaps)(row.readings)
+    mistakes += found
+    if measured is not None:
+        begin, end = measured
+        mistakes += tape_checks.beyond_length(row.readings, kind, begin, end)
+        first = row.readings[0] if row.readings else None
+        if kind == "position" and first is not None and first.cm < begin - 1e-6:
+            mistakes.append((first.line, f"{first.text} lies before the tape's beginning at {begin:g} cm"))
+    return mistakes, odd
+
+
+def _check_ends(ends: Ends) -> Told:
+    if not {"tape_from", "tape_to"} <= set(ends):
+        return []
+    line, end = ends["tape_to"]
+    length = end - ends["tape_from"][1]
+    if length <= 0:
+        return [(line, "the tape ends before it begins")]
+    told = ends.get("row_length", (0, length))[1]
+    if abs(told - length) > 0.5:
+        return [(line, f"the tape's ends are {length:g} cm apart, the row length is {told:g} cm")]
+    return []
+
+
+def _check_blank(row: TapeRow, kind: str, wide: bool, has_length: bool) -> Told:
+    last = row.readings[-1].line if row.readings else 0
+    # columns of a wide file are of different length
+    blank = [line for line in row.blank if line < last] if wide else row.blank
+    lone = kind == "position" and has_length and not row.readings and len(blank) == 1 and not row.none
+    where = f" in row {row.row}" if wide else ""
+    mistakes = [
+        (line, f"no reading{where}; for a row without plants write none, and its row length")
+        for line in ([] if lone else blank)
+    ]
+    for line in row.none:
+        if row.readings:
+            mistakes.append((line, f"no plants here, but line {row.readings[0].line} has one in the same row"))
+        elif not has_length:
+            mistakes.append((line, "a row without plants needs its row length"))
+    if kind == "position" and len(row.readings) == 1 and row.readings[0].cm == 0:
+        text = "one plant at the tape's zero, or no plants? Write none for no plants, and 0.1 for a plant"
+        mistakes.append((row.readings[0].line, text))
+    return mistakes
+
+
+def typed_twice(rows: Sequence[TapeRow]) -> Told:
+    """Rows that have the very readings of another."""
+    seen: dict[tuple[float, ...], TapeRow] = {}
+    told: Told = []
+    for row in rows:
+        values = tuple(round(r.cm, 6) for r in row.readings)
+        if len(values) >= _ALIKE and values in seen:
+            twin = seen[values]
+            text = f"row {row.row} has the readings of row {twin.row} from line {twin.readings[0].line} on"
+            told.append((row.readings[0].line, f"{text}: typed twice?"))
+        seen.setdefault(values, row)
+    return told
 
 
 def tables_of(rows: Sequence[TapeRow], kind: str, common: Ends, photo: str) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -164,7 +164,7 @@ def components(value: np.ndarray, row: np.ndarray, place_of_row: np.ndarray) -> 
     p = len(in_place)
     if p == k:
         grand = value.mean()
-        n0 = (n - (m**2).sum() / n) / (k - 1)
+        n0 = float((n - (m**2).sum() / n) / (k - 1))
         between = float((m * (mean - grand) ** 2).sum() / (k - 1))
         return Components(0.0, max(0.0, (between - within) / n0), within, float(m.mean()), k - 1)
     place_mean = np.bincount(place, mean) / in_place
