@@ -88,6 +88,8 @@ def scale_words(scale: Estimate) -> str:
         return ""
     side = "long" if scale.value > 0 else "short"
     value = abs(scale.value)
+    if max(value, abs(scale.low), abs(scale.high)) < 0.05:
+        return "photo reads lengths right"
     if not math.isfinite(scale.low):
         return f"photo reads {value:.1f} % {side}"
     ends = sorted((abs(scale.low), abs(scale.high)))

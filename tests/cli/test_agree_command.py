@@ -51,8 +51,8 @@ def test_the_answer_comes_first(two):
     assert first.startswith("Photo found 25 of 26 plants (96 %, 81 to 99 %), 1 extra; positions agree to 0 mm; ")
     for heading in ("Missed and extra plants", "Doubles and skips", "Limits of agreement", "What this cannot tell"):
         assert heading in done.stdout
-    assert "missed seen.csv row 1: at 61.0 cm of the tape (its plant 4)" in done.stdout
-    assert "extra  seen.csv row 1: plant 10, at 160.0 cm of the tape" in done.stdout
+    assert "missed seen.csv plot north row 1: at 61.0 cm of the tape (its plant 4)" in done.stdout
+    assert "extra  seen.csv plot north row 1: plant 10, at 160.0 cm of the tape" in done.stdout
     assert "bias ± 1.96 SD" in done.stdout
     assert done.stdout.index("Cautions") > done.stdout.index("What this cannot tell")
 
@@ -95,7 +95,8 @@ def test_an_even_row_is_not_claimed(desk):
     done = run("agree", seen, tape, "--out", "out")
     assert done.exit_code == 1
     assert "Photo found 14 of 14 plants" in done.stdout
-    assert "Not compared: seen.csv row 1 with tape.csv row 1: " in done.stdout and "fits" in done.stdout
+    assert "photo reads lengths right." in done.stdout.splitlines()[0]
+    assert "Not compared: seen.csv plot a row 1 with tape.csv row 1: " in done.stdout and "fits" in done.stdout
     assert "An evenly spaced row fits itself shifted" in done.stdout
     assert "may flatter it" in done.stdout
     assert sorted(read_table("out", AGREE)["status"]) == ["ambiguous", "ok"]
