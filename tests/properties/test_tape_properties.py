@@ -13,7 +13,7 @@ from standcam.spacing.tape import read_tape_file
 from standcam.summarise import summarise
 from standcam.units import CM_PER_FOOT, CM_PER_INCH
 
-QUICK = settings(max_examples=40, deadline=None, derandomize=True)
+QUICK = settings(max_examples=20, deadline=None, derandomize=True)
 SPACING = SpacingSettings(nominal_spacing_cm=16.3, row_width_cm=76.2)
 
 # Whole millimetres; no two plants in one place, which the reader asks about, and no gap of ten usual ones
@@ -132,3 +132,38 @@ def test_two_readings_that_changed_places_are_named(read, gap, data):
     place[[i, i + 1]] = place[[i + 1, i]]
     with pytest.raises(BadTape, match=rf"Line {i + 3}: the tape runs backwards"):
         read("position_cm\n" + "\n".join(f"{p:.2f}" for p in place))
+
+
+HEADINGS = (
+    "row 1 (cm),row 2 (cm)",
+    "plot,row 1,late 1,row 2,late 2",
+    "# readings: counts\nplot,row 1,row 2",
+    "plot,row,plants,row_length_m",
+    "plants\t# \tlength",
+    "row;gap_in;unit;rep",
+    "# tape_from: 5\n# tape_to: 90\nposition_cm,late",
+    ",row 1,row 2",
+    "place,row,count,late",
+    "# row_length: 6 m\nrow,position_cm,row unit",
+)
+CELLS = st.one_of(
+    st.text(alphabet="0123456789.,'\"/- incmf(?*)#x", max_size=8),
+    st.sampled_from(["none", "0", "4.5", "row length", "row unit", "29", "A", "1", "22 cm", "#REF!", "cm", "", ""]),
+)
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(st.sampled_from(HEADINGS), st.lists(st.lists(CELLS, max_size=5), max_size=8), st.sampled_from(",;\t"))
+def test_any_layout_is_read_or_refused(tmp_path_factory, heading, lines, delimiter):
+    path = tmp_path_factory.getbasetemp() / "any.csv"
+    body = "\n".join(delimiter.join(cells) for cells in lines)
+    path.write_text(f"{heading.replace(',', delimiter)}\n{body}\n", encoding="utf-8")
+    try:
+        found = read_tape_file(path)
+    except BadTape as error:
+        assert error.remedy and "any.csv" in error.reason
+        return
+    placed = found.stretches.loc[found.stretches["status"] != "counted", "plants"].sum()
+    assert placed == len(found.positions) and np.isfinite(found.positions["position_cm"]).all()
+    summary = summarise(found.positions, found.stretches, SPACING)
+    assert summary.rows["plants"].tolist() == found.stretches["plants"].tolist()
