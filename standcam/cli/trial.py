@@ -82,9 +82,8 @@ def trial(
     settings = read.settings.replace("output", units=None if units is None else units.value)
     rows, notes = with_design(read.rows, read.plants, plot_map)
     design = trial_plots(
-        rows, read.gaps, treatment=treatment, plots_are=plots_are, dose=dose,
-        seeding_rate_per_ha=settings.spacing.seeding_rate_per_ha,
-    )  # fmt: skip
+        rows, read.gaps, treatment=treatment, plots_are=plots_are, dose=dose, spacing=settings.spacing
+    )
     measures = list(measure or DEFAULT_MEASURES)
     inputs = [{"path": str(results), "run": read.run.get("settings_digest", "")}]
     if plot_map is not None:

@@ -14,7 +14,9 @@ import numpy as np
 import pandas as pd
 
 from standcam.errors import PlotMapMismatch, TooFewData
+from standcam.settings import SpacingSettings
 from standcam.spacing import metrics
+from standcam.stand import population
 from standcam.tables import GAPS, PLOTS, ROWS
 from standcam.units import M2_PER_HA, inches, per_acre
 
@@ -86,7 +88,7 @@ def trial_plots(
     treatment: str = "treatment",
     plots_are: str = "",
     dose: str = "",
-    seeding_rate_per_ha: float | None = None,
+    spacing: SpacingSettings | None = None,
 ) -> TrialPlots:
     """Gather rows into the plots that got the treatments.
 
@@ -103,13 +105,13 @@ def trial_plots(
     dose : str
         Column of a number the response to which is asked, such as speed_kmh; it stands for the treatment where
         there is none, and is crossed with it where a treatment occurs at several doses.
-    seeding_rate_per_ha : float, optional
-        Seeds per ha, for emergence. A column of this name in the plot map wins.
+    spacing : SpacingSettings, optional
+        What the planter was set to, for emergence. A column seeding_rate_per_ha of the plot map wins.
 
     Raises
     ------
     PlotMapMismatch
-        No treatments, or a plot that lies in two blocks, has two doses, or no block where others have one.
+        No treatments or no numbers as doses, a plot that lies in two blocks, or has none where others do.
     TooFewData
         No rows at all.
     """
@@ -152,15 +154,10 @@ def trial_plots(
     rows = rows.assign(at=at)
     key = key.assign(dose=dosed, kind=kind, measured_plot=_text(rows[unit])).groupby(at, sort=True).agg(
         plot=("plot", "first"), treatment=("treatment", "first"), block=("block", "first"),
-        dose=("dose", "first"), doses=("dose", "nunique"), kind=("kind", "first"),
+        dose=("dose", "first"), kind=("kind", "first"),
         measured_plot=("measured_plot", "first"),
     )  # fmt: skip
-    if (key["doses"] > 1).any():
-        raise PlotMapMismatch(
-            f"Plots with several values of {dose}: {_some(key.loc[key['doses'] > 1, 'plot'])}.",
-            "Give each plot one, or name smaller plots with --plots-are.",
-        )
-    plots = pd.concat([key.drop(columns="doses"), _values(rows, gaps, len(key), seeding_rate_per_ha)], axis=1)
+    plots = pd.concat([key, _values(rows, gaps, len(key), spacing or SpacingSettings())], axis=1)
     order = key.drop_duplicates("treatment")
     order = order.sort_values("treatment", key=lambda c: c.map(_natural), kind="stable")
     if dose:
@@ -242,7 +239,7 @@ def _units(
     return name, block
 
 
-def _values(rows: pd.DataFrame, gaps: pd.DataFrame, n: int, seeding_rate: float | None) -> pd.DataFrame:
+def _values(rows: pd.DataFrame, gaps: pd.DataFrame, n: int, spacing: SpacingSettings) -> pd.DataFrame:
     """Measures of each plot over all its gaps, as in the table PLOTS."""
     at = rows["at"].to_numpy()
     plot_of = rows.set_index(_KEYS)["at"]
@@ -269,13 +266,15 @@ def _values(rows: pd.DataFrame, gaps: pd.DataFrame, n: int, seeding_rate: float 
         per_ha = np.bincount(at[measured], plants[measured], n) / np.bincount(at[measured], area[measured], n)
         per_ha *= M2_PER_HA * 1e4
         cv = 100 * np.where(mean > 0, sd / mean, np.nan)
-    rate = np.full(n, np.nan if seeding_rate is None else seeding_rate)
+    long = np.isfinite(length)
+    plot_length = np.bincount(at[long], length[long], n)
+    emergence = population.emergence(np.bincount(at[long], plants[long], n), plot_length, spacing)[0]
     if "seeding_rate_per_ha" in rows:
-        rate = rows.groupby("at")["seeding_rate_per_ha"].first().to_numpy(float)
+        emergence = 100 * per_ha / rows.groupby("at")["seeding_rate_per_ha"].first().to_numpy(float)
     return pd.DataFrame(
         {
             "rows": np.bincount(at, minlength=n),
-            "row_length_cm": np.bincount(at[np.isfinite(length)], length[np.isfinite(length)], n),
+            "row_length_cm": plot_length,
             "plants": np.bincount(at, plants, n).astype(int),
             "gaps": np.bincount(group, minlength=n),
             "doubles": counts[:, 0],
@@ -289,7 +288,7 @@ def _values(rows: pd.DataFrame, gaps: pd.DataFrame, n: int, seeding_rate: float 
             "misses_pct": shares.misses_pct,
             "precision_pct": 100 * metrics.mean_sd((gap / nominal_cm)[single], group[single], n)[1],
             "plants_per_ha": per_ha,
-            "emergence_pct": 100 * per_ha / rate,
+            "emergence_pct": emergence,
         }
     )
 

@@ -235,28 +235,24 @@ def test_equal_rows_give_the_analysis_of_plot_means():
         assert mixed.contrast(np.array([-1, 1, 0]))[1] == pytest.approx(plain.contrast(np.array([-1, 1, 0]))[1], rel=1e-3)
 
 
-def test_unequal_rows_against_a_direct_search_of_the_likelihood():
-    from scipy import optimize
+def test_unequal_rows_against_statsmodels():
+    """Variances and means by the REML of statsmodels, which searches in another way."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
 
     value, treatment, block, plot = nested()
     mixed = fit_random(value, treatment[plot], list("abc"), block=block[plot], blocks_random=True, plot=plot)
-    x = np.eye(3)[treatment[plot]]
-    parts = [np.eye(len(value)), *(np.equal.outer(c, c).astype(float) for c in (block[plot], plot))]
-
-    def minus_twice_reml(logs):
-        v = sum(np.exp(s) * g for s, g in zip(logs, parts, strict=True))
-        inverse = np.linalg.inv(v)
-        information = x.T @ inverse @ x
-        beta = np.linalg.solve(information, x.T @ inverse @ value)
-        rest = value - x @ beta
-        return np.linalg.slogdet(v)[1] + np.linalg.slogdet(information)[1] + rest @ inverse @ rest
-
-    best = optimize.minimize(minus_twice_reml, np.zeros(3), method="Nelder-Mead", options={"xatol": 1e-6, "fatol": 1e-9, "maxiter": 2000})  # fmt: skip
-    assert [mixed.components[c] for c in ("residual", "block", "plot")] == pytest.approx(np.exp(best.x), rel=5e-3)
-    v = sum(np.exp(s) * g for s, g in zip(best.x, parts, strict=True))
-    beta = np.linalg.solve(x.T @ np.linalg.solve(v, x), x.T @ np.linalg.solve(v, value))
-    assert mixed.estimate == pytest.approx(beta, abs=1e-3)
-    assert 6 < mixed.df < 9  # between the eight of plots in blocks and what uneven rows cost
+    frame = pd.DataFrame({"y": value, "t": treatment[plot], "block": block[plot], "plot": plot})
+    other = MixedLM.from_formula(
+        "y ~ 0 + C(t)", frame, groups="block", re_formula="1", vc_formula={"plot": "0 + C(plot)"}
+    ).fit(reml=True)
+    theirs = [other.scale, other.cov_re.iloc[0, 0], other.vcomp[0]]
+    assert [mixed.components[c] for c in ("residual", "block", "plot")] == pytest.approx(theirs, rel=2e-3)
+    assert mixed.estimate == pytest.approx(other.fe_params.to_numpy(), abs=1e-4)
+    # their errors take the variances as known; the adjusted ones are a little larger
+    plain = np.sqrt(np.diag(other.cov_params().iloc[:3, :3]))
+    assert np.sqrt(np.diag(mixed.random.phi)) == pytest.approx(plain, rel=2e-3)
+    assert (np.sqrt(np.diag(mixed.cov)) >= plain * 0.999).all()
+    assert 6 < mixed.df < 9  # about the eight of plots in blocks
 
 
 def test_a_block_that_lost_a_plot():
