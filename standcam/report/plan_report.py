@@ -42,6 +42,8 @@ PLACES = Table(
 
 NAMES = {"population": "population", "cv": "CV of spacing", "misses": "skips"}
 STEPS = (3, 5, 10, 20, 40)
+NARROW_CM, HOOP_CM = 40.0, 91.44
+"""Below this row width a hoop serves; one of 36 in is told of. [cm]"""
 
 CAUTIONS = (
     "Choose places before you see them, at least some planter widths from ends and tracks, and go wherever that leads.",
@@ -181,12 +183,21 @@ def row_lines(row_width_cm: float, plants_per_ha: float | None, system: str) -> 
         )
     ha_m = sampling.wheel_population(150, 100.0, row_width_cm)
     acre_ft = units.per_acre(sampling.wheel_population(150, units.CM_PER_FOOT, row_width_cm))
-    ha_text = f"{ha_m:,.0f}" if system == "us" else f"{ha_m:,.0f}".replace(",", " ")
     lines.append(
-        f"By measuring wheel: walk past 150 plants; plants per ha = {ha_text} / metres walked, "
+        f"By measuring wheel: walk past 150 plants; plants per ha = {_thousands(ha_m, system)} / metres walked, "
         f"per acre = {acre_ft:,.0f} / feet."
     )
+    if row_width_cm < NARROW_CM:
+        hoop = sampling.hoop_factor_per_ha(HOOP_CM)
+        lines.append(
+            f"Narrow rows by hoop, {HOOP_CM:g} cm ({units.inches(HOOP_CM):g} in) across: each plant in it counts for "
+            f"{_thousands(hoop, system)}/ha, {units.per_acre(hoop):,.0f}/acre; throw it blindly, five times or more."
+        )
     return lines
+
+
+def _thousands(value: float, system: str) -> str:
+    return f"{value:,.0f}" if system == "us" else f"{value:,.0f}".replace(",", " ")
 
 
 def feet_inches(cm: float) -> str:

@@ -12,8 +12,8 @@ feet, or feet and inches as ``3'4 1/2"``. A column ``plants`` with a ``row_lengt
 a row: population, and no spacing. Commas, semicolons or tabs part the columns; a decimal comma is fine.
 Columns for plot and row may be left out, stand in any order and go by their usual other names. In the wide
 layout each row has a column of its own, headed ``row 1``, ``row 2``. A row without plants is the word ``none``
-and its row length. Remarks stand in brackets behind a reading. Further columns travel with the positions, and
-with the rows where they are the same all along each row.
+and its row length. Remarks stand in brackets behind a reading; ``34.5 (late)`` marks a late plant. Further
+columns travel with the positions, and with the rows where they are the same all along each row.
 
 Lines that begin with ``#`` are comments. Some are read: ``row_length_cm`` (any unit), ``unit``, ``tape_from``
 and ``tape_to`` (what the tape reads at the two ends of the measured length), ``readings`` (positions, gaps or
@@ -419,6 +419,8 @@ class _Reader:
             self._wrong(line, str(error))
             return
         row.readings.append(Read(line, cm, bare))
+        if remark.lower() == "late" and not extra.get("late"):
+            extra = extra | {"late": "late"}
         row.extra.append(extra | ({"tape_note": remark} if remark else {}))
         unit = self.header.unit_of("position_sd")
         row.sd.append((self._measure(line, sd, unit, "position sd") if sd else None) or np.nan)

@@ -40,7 +40,7 @@ _DESIGN = {
 }  # the names that a plot map goes by, see standcam.stand.plotmap
 DESIGN = {name: column for column, names in _DESIGN.items() for name in names.split()}
 
-OF_A_PLANT = ("late", "leaf_stage", "tape_note", "tape_plant")
+OF_A_PLANT = ("late", "leaf_stage", "v_stage", "stage", "tape_note", "tape_plant")
 """Columns that tell of single plants, even where all plants of a row are alike in them."""
 
 _KIND_WORDS = {

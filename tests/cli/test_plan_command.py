@@ -86,6 +86,12 @@ def test_written_plan(folder):
     assert run("plan", "--out", "plan", "--force").exit_code == 0
 
 
+def test_narrow_rows_by_hoop(folder):
+    # Purdue field guide 2010 prints 6,165 per plant in a hoop of 36 in, with pi = 3.14: 0.05 % more than ours
+    assert "counts for 15 228/ha, 6,162/acre" in said(run("plan", "--row-width-cm", 19.05))
+    assert "hoop" not in said(run("plan", "--row-width-cm", 75))
+
+
 def test_each_row_unit_is_seen(folder):
     text = said(run("plan", "--within-pct", 20, "--row-units", 24))
     assert "24 places and not" in text and "so that each of 24 row units is seen" in text

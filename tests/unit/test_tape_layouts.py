@@ -212,6 +212,7 @@ def test_remarks_behind_readings_travel(file):
     found = file("position_cm\n4.5 (late)\n22*\n39 [double?]\n55?\n71\n")
     assert places(found) == [4.5, 22, 39, 55, 71]
     assert found.positions["tape_note"].tolist() == ["late", "*", "double?", "?", ""]
+    assert found.positions["late"].tolist() == ["late", "", "", "", ""]
 
 
 @pytest.mark.parametrize("text", ["71 (1/2)", "4.5 late", "4.5 22", "x", "-"])
