@@ -27,9 +27,9 @@ def cost(
     price_t: Annotated[float | None, typer.Option("--price-t", help="Grain price for a tonne.")] = None,
     price_bu: Annotated[float | None, typer.Option("--price-bu", help="Grain price for a bushel (56 lb).")] = None,
     yield_t_ha: Annotated[float | None, typer.Option("--yield-t-ha", help="Yield you expect, t per ha.")] = None,
-    yield_bu_ac: Annotated[float | None, typer.Option("--yield-bu-ac", help="Yield you expect, bu per acre.")] = None,
+    yield_bu_ac: Annotated[float | None, typer.Option("--yield-bu-acre", help="Yield you expect, bu per acre.")] = None,
     area_ha: Annotated[float | None, typer.Option("--area-ha", help="Planted in a season, ha.")] = None,
-    area_ac: Annotated[float | None, typer.Option("--area-ac", help="Planted in a season, acres.")] = None,
+    area_ac: Annotated[float | None, typer.Option("--area-acre", help="Planted in a season, acres.")] = None,
     repair_cost_row: Annotated[
         float | None, typer.Option("--repair-cost-row", help="Repair of one row unit, in the money of the price.")
     ] = None,
@@ -61,8 +61,8 @@ def cost(
     options.require_positive("--repair-cost-row", repair_cost_row)
     options.require_positive("--rows", rows)
     price = _one_of("--price-t", price_t, "--price-bu", price_bu, 1000 / KG_PER_BUSHEL)
-    expected = _one_of("--yield-t-ha", yield_t_ha, "--yield-bu-ac", yield_bu_ac, kg_per_ha(1.0) / 1000)
-    area = _one_of("--area-ha", area_ha, "--area-ac", area_ac, 1 / ACRES_PER_HA)
+    expected = _one_of("--yield-t-ha", yield_t_ha, "--yield-bu-acre", yield_bu_ac, kg_per_ha(1.0) / 1000)
+    area = _one_of("--area-ha", area_ha, "--area-acre", area_ac, 1 / ACRES_PER_HA)
     after = _one_of("--sd-after-cm", sd_after_cm, "--sd-after-in", sd_after_in, CM_PER_INCH)
     if out is not None:
         if out.resolve() == results.resolve():

@@ -106,7 +106,7 @@ def show(
             for r in rows.itertuples():
                 marks = " ".join(letters[c] for c in _concerns(r))
                 words = " ".join(wording.row_words(r, settings.output.units))
-                to.print(_text(f"{r.photo} row {r.row}: {words}. {marks}".rstrip()))
+                to.print(_text(f"{_place(r, _by_plot(rows))} row {r.row}: {words}. {marks}".rstrip()))
         for mark, meaning in legend.items():
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")
     to.print()
@@ -132,7 +132,8 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
     """The table, and the sentence behind each letter of its last column."""
     us = units == "us"
     table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False, header_style="bold")
-    table.add_column("photo", overflow="fold", min_width=8)
+    by_plot = _by_plot(rows)
+    table.add_column("plot" if by_plot else "photo", overflow="fold", min_width=8)
     for name in (
         "row", f"length\n{'ft' if us else 'm'}", "plants", f"mean\ngap {'in' if us else 'cm'}", "CV\n%",
         "doub-\nles %", "sin-\ngles %", "skips\n%", f"plants\n/{'acre' if us else 'ha'}",
@@ -149,7 +150,7 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
                 legend[letters[sentence]] = sentence
             marks.append(letters[sentence])
         table.add_row(
-            _text(r.photo),
+            _text(_place(r, by_plot)),
             str(r.row),
             wording.row_length(r.row_length_cm, units, unit=False),
             str(r.plants),
@@ -162,6 +163,15 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
             " ".join(marks),
         )
     return table, legend
+
+
+def _by_plot(rows: pd.DataFrame) -> bool:
+    """Whether photos or tape files do not tell rows apart, as where one file holds many plots."""
+    return bool(rows.duplicated(["photo", "row"]).any())
+
+
+def _place(row: object, by_plot: bool) -> str:
+    return row.plot if by_plot else row.photo  # type: ignore[attr-defined]
 
 
 def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "photo") -> str:

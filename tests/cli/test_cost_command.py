@@ -66,7 +66,7 @@ def test_answer_range_doubt_and_caution(results):
 
 def test_us_units_say_the_same(results):
     si = run("cost", results, "--price-t", "180", "--area-ha", "300")
-    us = run("cost", results, "--units", "us", "--price-bu", 180 * 0.0254011727, "--area-ac", 300 * 2.47105381)
+    us = run("cost", results, "--units", "us", "--price-bu", 180 * 0.0254011727, "--area-acre", 300 * 2.47105381)
     assert us.exit_code == 0, us.output
     assert "bu/ac" in us.output and "kg/ha" not in us.output.replace("1,200 kg/ha (Krall", "")
     money = [line.split("worth ")[1] for out in (si.output, us.output) for line in out.splitlines() if "worth" in line]
