@@ -138,7 +138,7 @@ def _variation(results: Results | None, width: float, rate: float | None) -> Var
 def _looks(width: float, photo_m: float, row_m: float | None, system: str) -> dict[str, float]:
     """Ways of looking at a row, and their lengths. [cm]"""
     from standcam.report.wording import row_length
-    from standcam.stand.sampling import thousandth_acre_cm, thousandth_ha_cm
+    from standcam.stand.row_length import thousandth_acre_cm, thousandth_ha_cm
 
     looks = {f"photos of {row_length(100 * photo_m, system)}": 100 * photo_m}
     if row_m is not None:

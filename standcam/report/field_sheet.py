@@ -5,7 +5,7 @@ from __future__ import annotations
 from standcam import units
 from standcam.errors import BadSettings
 from standcam.ground.page import Page, Stroke, Text, text_width_mm, wrap
-from standcam.stand.sampling import thousandth_acre_cm, thousandth_ha_cm
+from standcam.stand.row_length import thousandth_acre_cm, thousandth_ha_cm
 
 MARGIN_MM = 11.0
 CLIP_MM = 14.0

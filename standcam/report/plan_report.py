@@ -9,7 +9,7 @@ import pandas as pd
 
 from standcam import units
 from standcam.report import wording
-from standcam.stand import sampling
+from standcam.stand import row_length, sampling
 from standcam.stand.sampling import Need, Variation
 from standcam.tables import Column, Table
 
@@ -168,27 +168,27 @@ def basis_lines(variation: Variation, needs: list[Need]) -> list[str]:
 
 def row_lines(row_width_cm: float, plants_per_ha: float | None, system: str) -> list[str]:
     """Lengths and factors of this row width."""
-    acre, ha = sampling.thousandth_acre_cm(row_width_cm), sampling.thousandth_ha_cm(row_width_cm)
+    acre, ha = row_length.thousandth_acre_cm(row_width_cm), row_length.thousandth_ha_cm(row_width_cm)
     width = f"{units.inches(row_width_cm):g} in" if system == "us" else f"{row_width_cm:g} cm"
     lines = [
         f"Rows {width} apart: 1/1000 acre is {feet_inches(acre)} ({acre / 100:.2f} m) of row, "
         f"1/1000 ha is {ha / 100:.2f} m."
     ]
     if plants_per_ha is not None:
-        per_m = sampling.plants_per_m(plants_per_ha, row_width_cm)
-        per_foot = sampling.plants_per_foot(plants_per_ha, row_width_cm)
+        per_m = row_length.plants_per_m(plants_per_ha, row_width_cm)
+        per_foot = row_length.plants_per_foot(plants_per_ha, row_width_cm)
         lines.append(
             f"{wording.population(plants_per_ha, system)} are {per_m:.2f} plants a metre, {per_foot:.2f} a foot, "
             f"one every {wording.spacing(100 / per_m, system)}."
         )
-    ha_m = sampling.wheel_population(150, 100.0, row_width_cm)
-    acre_ft = units.per_acre(sampling.wheel_population(150, units.CM_PER_FOOT, row_width_cm))
+    ha_m = row_length.wheel_population(150, 100.0, row_width_cm)
+    acre_ft = units.per_acre(row_length.wheel_population(150, units.CM_PER_FOOT, row_width_cm))
     lines.append(
         f"By measuring wheel: walk past 150 plants; plants per ha = {_thousands(ha_m, system)} / metres walked, "
         f"per acre = {acre_ft:,.0f} / feet."
     )
     if row_width_cm < NARROW_CM:
-        hoop = sampling.hoop_factor_per_ha(HOOP_CM)
+        hoop = row_length.hoop_factor_per_ha(HOOP_CM)
         lines.append(
             f"Narrow rows by hoop, {HOOP_CM:g} cm ({units.inches(HOOP_CM):g} in) across: each plant in it counts for "
             f"{_thousands(hoop, system)}/ha, {units.per_acre(hoop):,.0f}/acre; throw it blindly, five times or more."
@@ -208,7 +208,7 @@ def feet_inches(cm: float) -> str:
 
 def habit_line() -> str:
     """Published habits, for comparison."""
-    told = "; ".join(f"{h.who}: {h.what}" for h in sampling.HABITS)
+    told = "; ".join(f"{h.who}: {h.what}" for h in row_length.HABITS)
     return f"Habits in print, tied to no interval: {told}."
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from standcam import units
-from standcam.stand import sampling
+from standcam.stand import row_length, sampling
 
 DATA = Path(__file__).parent / "data"
 
@@ -29,7 +29,7 @@ def test_sample_size_with_t_iterated(cv, within, places):
 )
 def test_printed_row_length_of_a_thousandth_acre(line):
     """Extension tables of University of Tennessee 2011, University of Nebraska-Lincoln 2009, Virginia Tech."""
-    got_in = units.inches(sampling.thousandth_acre_cm(line.row_in * 2.54))
+    got_in = units.inches(row_length.thousandth_acre_cm(line.row_in * 2.54))
     # Tennessee rounds some up: 26 ft 1.6 in is printed as 26 ft 2 in
     assert got_in == pytest.approx(line.feet * 12 + line.inches, abs=line.printed_to_in / 2 * 1.01)
 
@@ -37,19 +37,19 @@ def test_printed_row_length_of_a_thousandth_acre(line):
 @pytest.mark.parametrize(("row_in", "misprint_ft", "feet"), [(40, 13.2, 13.068), (22, 23 + 10 / 12, 23.76)])
 def test_misprints_are_not_followed(row_in, misprint_ft, feet):
     """UNL 2009 prints 13.2 ft for 40 in rows, NDSU 2015 23 ft 10 in for 22 in rows."""
-    got = units.feet(sampling.thousandth_acre_cm(row_in * 2.54))
+    got = units.feet(row_length.thousandth_acre_cm(row_in * 2.54))
     assert got == pytest.approx(feet, abs=5e-4) and abs(got - misprint_ft) > 0.07
 
 
 @pytest.mark.parametrize(("row_cm", "metres"), [(76.2, 13.123), (50.8, 19.685), (38.1, 26.247), (101.6, 9.843)])
 def test_row_length_of_a_thousandth_hectare(row_cm, metres):
     """10 / row width in metres, worked out apart from this program."""
-    assert sampling.thousandth_ha_cm(row_cm) == pytest.approx(100 * metres, abs=0.05)
+    assert row_length.thousandth_ha_cm(row_cm) == pytest.approx(100 * metres, abs=0.05)
 
 
 def test_wheel():
     """University of Illinois: 150 plants on 90 ft of 30 in rows are 29,040 per acre."""
-    per_ha = sampling.wheel_population(150, 90 * units.CM_PER_FOOT, 30 * 2.54)
+    per_ha = row_length.wheel_population(150, 90 * units.CM_PER_FOOT, 30 * 2.54)
     assert units.per_acre(per_ha) == pytest.approx(29_040, abs=0.5)
 
 
@@ -58,14 +58,14 @@ def test_wheel():
 )
 def test_plants_per_foot(row_in, thousand):
     """Virginia Tech: one plant per foot of row in thousands per acre, printed to a thousand."""
-    assert sampling.plants_per_foot(units.per_ha(1000 * thousand), row_in * 2.54) == pytest.approx(
+    assert row_length.plants_per_foot(units.per_ha(1000 * thousand), row_in * 2.54) == pytest.approx(
         1, abs=500 / (1000 * thousand) * 1.05
     )
 
 
 def test_thirty_inch_rows_of_17_plants():
     """Penn State by way of the farm press: 1.7 plants per foot of 30 in rows are 29,621 per acre."""
-    assert sampling.plants_per_foot(units.per_ha(29_621), 76.2) == pytest.approx(1.7, abs=1e-4)
+    assert row_length.plants_per_foot(units.per_ha(29_621), 76.2) == pytest.approx(1.7, abs=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_thirty_inch_rows_of_17_plants():
 )
 def test_hoop(diameter_in, printed):
     """Purdue field guide 2010, printed with pi = 3.14, which is 0.05 % below ours; to one unit besides."""
-    exact = units.per_acre(sampling.hoop_factor_per_ha(diameter_in * 2.54))
+    exact = units.per_acre(row_length.hoop_factor_per_ha(diameter_in * 2.54))
     assert exact * np.pi / 3.14 == pytest.approx(printed, abs=1.0)
     assert exact < printed
 

@@ -7,7 +7,7 @@ from standcam.ground.page import Stroke, Text, pdf, text_width_mm
 from standcam.report import field_sheet
 from standcam.report.field_sheet import sheet_csv, sheet_pages
 from standcam.spacing.tape import read_tape_file
-from standcam.stand.sampling import thousandth_acre_cm
+from standcam.stand.row_length import thousandth_acre_cm
 
 
 def words(page):
