@@ -43,6 +43,7 @@ circle errs by 3e-4 at most."""
 _HALF_NORMAL_MEAN = np.sqrt(2 / np.pi)
 _HALF_NORMAL_VAR = 1 - 2 / np.pi
 _ROOT_2PI = np.sqrt(2 * np.pi)
+_FAINTEST = -400.0  # logarithm of a probability that is as good as none, far from underflow
 _SIDE = np.arange(-1.0, 2.0)[:, None, None, None]
 
 
@@ -140,7 +141,7 @@ def _block_sizes(gaps: int, block_gaps: int) -> list[int]:
 
 def phases_for(placement_per_spacing: float) -> int:
     """How many phases the likelihood needs at a placement SD. [multiples of spacing]"""
-    return int(np.ceil(PHASES_PER_SD / max(placement_per_spacing, 0.01))) + 4
+    return int(np.ceil(PHASES_PER_SD / max(placement_per_spacing, 0.02))) + 4
 
 
 def log_likelihood(rows: Rows, p: Parameters, phases: int) -> np.ndarray:
@@ -168,10 +169,17 @@ def _double_density(gap: np.ndarray, p: Parameters) -> np.ndarray:
 
 
 def _broken_density(gap: np.ndarray, p: Parameters) -> np.ndarray:
-    """Density of gaps across which the rhythm is lost. Even up to one spacing, and falling beyond as skips make gaps
-    fall, so that a long hole counts as missing plants either way."""
+    """Density of gaps across which the rhythm is lost.
+
+    Even up to one spacing, and falling beyond as skips make gaps fall, so that a long hole counts as missing plants
+    either way.
+    """
     logq = np.log(p.skip)
-    return BREAK / (p.spacing * (1 - 1 / logq)) * np.exp(logq * np.maximum(gap / p.spacing - 1, 0.0))
+    return (
+        BREAK
+        / (p.spacing * (1 - 1 / logq))
+        * np.exp(np.maximum(logq * np.maximum(gap / p.spacing - 1, 0.0), _FAINTEST))
+    )
 
 
 def _density(off: np.ndarray, var: np.ndarray, spacing: np.ndarray) -> np.ndarray:
@@ -191,7 +199,7 @@ def _next_place(state: np.ndarray, steps: np.ndarray, p: Parameters) -> np.ndarr
     one = state[0] * q
     two = one + state[1]
     three = two + state[2] / q
-    base = np.exp(logq * (steps - 1)) * (1 - q)
+    base = np.exp(np.maximum(logq * (steps - 1), _FAINTEST)) * (1 - q)
     least, most = steps < 0.5, steps > 1.5
     new = np.empty_like(state)
     new[0] = np.where(least, 0.0, np.where(most, np.where(steps > 2.5, three, two), one)) / q

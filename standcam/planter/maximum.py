@@ -32,15 +32,16 @@ MOST_SKIPPED = 0.5
 """Of a row of unknown spacing at least half of the places are taken as filled: below that stand nothing tells a rhythm
 of s with every second plant missing from one of 2 s."""
 DOUBLE_AT, DOUBLE_WITHIN = 0.2, 0.4
-"""Scale of the distance of doubles [multiples of spacing] and SD of its logarithm, a weak belief that decides only where
-a handful of doubles cannot. 0.2 of 16 cm puts doubles 2.6 cm apart in the mean: they lie 1 to 5 cm apart (common
+"""Scale of the distance of doubles [multiples of spacing] and SD of its logarithm: a weak belief that decides only
+where a handful of doubles cannot. 0.2 of 16 cm puts doubles 2.6 cm apart in the mean: they lie 1 to 5 cm apart (common
 practice, no source). Wrong for hill drop."""
-NARROWEST, WIDEST = 0.012, 0.45
-"""Bounds of placement SD, softly. [multiples of spacing]"""
+NARROWEST, WIDEST = 0.02, 0.45
+"""Bounds of placement SD, softly; readings to whole centimetres alone scatter by 0.02 of 15 cm. [multiples of spacing]"""
 
 _STEP = np.array([1.5e-3, 0.05, 0.03, 0.03, 0.1])  # of differences
 _LONGEST = np.array([0.05, 0.5, 0.15, 0.15, 0.5])  # of one iteration
 _CLOSE = 1e-3  # gain in log likelihood that is not worth an iteration: 3 % of a standard error
+_NEAR = 0.05  # gain that a last failed step may have promised, at a bend of the bounds
 _WALK = np.array([0.4, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0, 4.0, 6.0])
 _MOST_ITERATIONS = 40
 
@@ -49,7 +50,7 @@ _MOST_ITERATIONS = 40
 class Maximum:
     """Where the likelihood is highest, and how sharply."""
 
-    at: np.ndarray
+    point: np.ndarray
     """Parameter vector. (5,)"""
     height: float
     covariance: np.ndarray
@@ -62,21 +63,21 @@ class Maximum:
     @property
     def spacing(self) -> float:
         """[cm]"""
-        return float(np.exp(self.at[SPACING]))
+        return float(np.exp(self.point[SPACING]))
 
     @property
     def placement(self) -> float:
         """[cm]"""
-        return float(np.exp(self.at[SPACING] + self.at[PLACEMENT]))
+        return float(np.exp(self.point[SPACING] + self.point[PLACEMENT]))
 
     @property
     def double_scale(self) -> float:
         """[cm]"""
-        return float(np.exp(self.at[SPACING] + self.at[SCALE]))
+        return float(np.exp(self.point[SPACING] + self.point[SCALE]))
 
     def share(self, which: int) -> float:
         """Share of skips or doubles; an angle too small to matter is none. [1]"""
-        share = float(np.sin(self.at[which]) ** 2)
+        share = float(np.sin(self.point[which]) ** 2)
         return share if share > 1e-5 else 0.0
 
 
@@ -102,7 +103,7 @@ class Objective:
         parameters = Parameters(
             spacing,
             spacing * np.exp(t[:, PLACEMENT]),
-            np.clip(np.sin(t[:, SKIP]) ** 2, 1e-9, 0.98),
+            np.clip(np.sin(t[:, SKIP]) ** 2, 1e-8, 0.98),
             np.clip(np.sin(t[:, DOUBLE]) ** 2, 1e-9, 0.999),
             spacing * np.exp(t[:, SCALE]),
         )
@@ -113,11 +114,12 @@ class Objective:
         t = points.T
         log = -0.5 * ((t[PLACEMENT] - np.log(0.15)) / 2) ** 2
         log = log - 0.5 * ((t[SCALE] - np.log(DOUBLE_AT)) / DOUBLE_WITHIN) ** 2
-        log = log - 50 * np.maximum(np.log(NARROWEST) - t[PLACEMENT], 0) ** 2
-        log = log - 50 * np.maximum(t[PLACEMENT] - np.log(WIDEST), 0) ** 2
-        log = log - 200 * np.maximum(np.abs(t[DOUBLE]) - 1.45, 0) ** 2
+        # bounds are cubes, smooth enough for second derivatives by differences
+        log = log - 2000 * np.maximum(np.log(NARROWEST) - t[PLACEMENT], 0) ** 3
+        log = log - 500 * np.maximum(t[PLACEMENT] - np.log(WIDEST), 0) ** 3
+        log = log - 2000 * np.maximum(np.abs(t[DOUBLE]) - 1.4, 0) ** 3
         most = 1.3 if self.given_cm is not None else np.arcsin(np.sqrt(MOST_SKIPPED))
-        log = log - 200 * np.maximum(np.abs(t[SKIP]) - most, 0) ** 2
+        log = log - 2000 * np.maximum(np.abs(t[SKIP]) - most, 0) ** 3
         if self.given_cm is not None:
             log = log - 0.5 * ((t[SPACING] - np.log(self.given_cm)) / GIVEN_WITHIN) ** 2
         return log
@@ -155,7 +157,7 @@ def maximise(objective: Objective, start: np.ndarray) -> Maximum:
     for _ in range(_MOST_ITERATIONS):
         power, axes = np.linalg.eigh(-bend)
         step = axes @ ((axes.T @ slope) / np.maximum(np.abs(power), 1.0))
-        step = step / max(1.0, float(np.max(np.abs(step) / _LONGEST)))
+        step = step0 = step / max(1.0, float(np.max(np.abs(step) / _LONGEST)))
         if slope @ step < _CLOSE:
             if objective.sharpen(float(np.exp(at[PLACEMENT]))):
                 height, slope, bend = _expand(objective, at)
@@ -167,6 +169,7 @@ def maximise(objective: Objective, start: np.ndarray) -> Maximum:
             step = step / 3
             found = _expand(objective, at + step)
         if found[0] < height - 1e-4:
+            converged = bool(slope @ step0 < _NEAR)
             break
         at, (height, slope, bend) = at + step, found
     at = np.where(np.isin(np.arange(5), (SKIP, DOUBLE)), np.abs(at), at)
@@ -177,16 +180,23 @@ def maximise(objective: Objective, start: np.ndarray) -> Maximum:
 
 def _expand(objective: Objective, at: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
     """Value, slope and second derivatives by differences, in one call of the likelihood."""
-    n = len(at)
-    steps = np.diag(_STEP)
+    n, size = len(at), _differences(at)
+    steps = np.diag(size)
     pairs = [(i, j) for i in range(n) for j in range(i)]
     moved = [np.zeros(n), *steps, *-steps, *(steps[i] + steps[j] for i, j in pairs)]
     value = objective(at + np.array(moved))
     here, up, down = value[0], value[1 : n + 1], value[n + 1 : 2 * n + 1]
-    bend = np.diag((up + down - 2 * here) / _STEP**2)
+    bend = np.diag((up + down - 2 * here) / size**2)
     for (i, j), both in zip(pairs, value[2 * n + 1 :], strict=True):
-        bend[i, j] = bend[j, i] = (both - up[i] - up[j] + here) / (_STEP[i] * _STEP[j])
-    return float(here), (up - down) / (2 * _STEP), bend
+        bend[i, j] = bend[j, i] = (both - up[i] - up[j] + here) / (size[i] * size[j])
+    return float(here), (up - down) / (2 * size), bend
+
+
+def _differences(at: np.ndarray) -> np.ndarray:
+    """Steps of differences; the spacing is known the better the less plants scatter."""
+    size = _STEP.copy()
+    size[SPACING] = min(size[SPACING], 0.03 * float(np.exp(at[PLACEMENT])))
+    return size
 
 
 FEWEST_ROWS = 10
@@ -198,9 +208,10 @@ def _inflation(objective: Objective, at: np.ndarray, covariance: np.ndarray) -> 
     n = objective.rows.n_rows
     if n < FEWEST_ROWS:
         return np.ones(5)
-    steps = np.diag(_STEP)
+    size = _differences(at)
+    steps = np.diag(size)
     value = objective.by_row(np.concatenate([at + steps, at - steps]))
-    score = (value[:5] - value[5:]) / (2 * _STEP[:, None])
+    score = (value[:5] - value[5:]) / (2 * size[:, None])
     score = score - score.mean(axis=1, keepdims=True)
     outer = score @ score.T * n / (n - 1)
     return np.maximum(np.diag(covariance @ outer @ covariance) / np.diag(covariance), 1.0)
@@ -221,7 +232,7 @@ def share_interval(
     from scipy.special import ndtri
 
     z = float(ndtri(0.5 + level / 2))
-    angle, share = float(best.at[which]), best.share(which)
+    angle, share = float(best.point[which]), best.share(which)
     unit = 0.5 / np.sqrt(places)
     above = np.minimum(angle + _WALK * unit, 1.5)
     below = np.unique(np.r_[np.maximum(angle - _WALK * unit, 0.0), 0.0])[::-1]
@@ -240,7 +251,7 @@ def share_interval(
 def _profile(objective: Objective, best: Maximum, which: int, move: np.ndarray) -> np.ndarray:
     """Signed root of the drop of the profile likelihood, the others following along the ridge. (n,) -> (n,)"""
     ridge = best.covariance[:, which] / best.covariance[which, which]
-    value = objective(best.at + move[:, None] * ridge)
+    value = objective(best.point + move[:, None] * ridge)
     root = np.sqrt(np.maximum(2 * (best.height - value), 0.0))
     for side in (move > 0, move <= 0):
         root[side] = np.maximum.accumulate(root[side])
@@ -283,18 +294,18 @@ def placement_interval(
     c, widen = best.covariance, best.inflation
     var = c[PLACEMENT, PLACEMENT] + c[SPACING, SPACING] + 2 * c[PLACEMENT, SPACING]
     freedom = 1 / (2 * var)
-    if freedom < 0.2 * gaps or np.exp(best.at[PLACEMENT]) < 1.5 * NARROWEST:
+    if freedom < 0.2 * gaps or np.exp(best.point[PLACEMENT]) < 1.5 * NARROWEST:
         z = float(ndtri(0.5 + level / 2))
         move = np.concatenate([np.linspace(0.1, 3.0, 20), -np.linspace(0.1, 4.0, 20)])
-        lowest = np.log(NARROWEST) - best.at[PLACEMENT]
-        move = np.clip(move, min(lowest, -0.01), np.log(WIDEST) - best.at[PLACEMENT] + 0.2)
+        lowest = np.log(NARROWEST) - best.point[PLACEMENT]
+        move = np.clip(move, min(lowest, -0.01), np.log(WIDEST) - best.point[PLACEMENT] + 0.2)
         drop = _profile(objective, best, PLACEMENT, move)
         high = np.interp(z, np.r_[0.0, drop[:20]], np.r_[0.0, move[:20]])
         low = -np.inf if drop[-1] < z else np.interp(z, np.r_[0.0, drop[20:]], np.r_[0.0, move[20:]])
         return best.placement, best.placement * float(np.exp(low)), best.placement * float(np.exp(high)), freedom
     # one degree goes to the spacing, and the root of an unbiased variance is too small by 1 / (4 freedom)
     freedom = max(freedom - 1, 1.0)
-    variance = best.placement**2 * (freedom + 1) / freedom
-    freedom = freedom / max(widen[PLACEMENT], 1.0)
-    low, high = (float(np.sqrt(variance * freedom / chdtri(freedom, p))) for p in (tail, 1 - tail))
-    return float(np.sqrt(variance) * (1 + 1 / (4 * freedom))), low, high, freedom
+    sd = best.placement * np.sqrt((freedom + 1) / freedom)
+    freedom = freedom / widen[PLACEMENT]
+    low, high = (sd * np.sqrt(freedom / chdtri(freedom, p)) for p in (tail, 1 - tail))
+    return float(sd * (1 + 1 / (4 * freedom))), float(low), float(high), freedom
