@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from standcam.synthetic.camera import place_camera
+from standcam.synthetic.demo_rows import BLOCKS, ROW_LENGTH_CM, ROW_UNITS, SPEEDS_KMH, WORN_UNIT, trial_files
 from standcam.synthetic.recipe import RecipeBook, SceneRecipe, parse_recipe
 from standcam.synthetic.scene import row_extent
 
@@ -64,6 +65,8 @@ def readme_text(book: RecipeBook) -> str:
     first = book.scenes[0]
     spacing, width = first.planter.nominal_spacing_mm / 10, first.crop.row_width_mm / 10
     depth, lift = first.ground.furrow_depth_mm, first.target.lift_mm
+    speeds = ", ".join(f"{v:g}" for v in SPEEDS_KMH[:-1]) + f" and {SPEEDS_KMH[-1]:g}"
+    tape = ROW_LENGTH_CM / 100
     short = 100 * (depth + lift) / first.camera.height_mm
     return f"""# Demonstration photos
 
@@ -80,6 +83,9 @@ field.
   the top left pixel is 0, 0) and on the ground (mm along and across the row). `visible` is 1 where the base
   is in the picture and at least 25 % and 30 px of the plant show.
 - {tapes}: the main row of two photos, read with a tape (3 mm reading error), for `standcam tape`.
+- `tape_trial.csv`, `trial_plots.csv`, `trial_harvest.csv`: a trial of {speeds} km/h in {BLOCKS} blocks on the same
+  field, every one of {ROW_UNITS} row units read with a tape over {tape:g} m in every plot; its plot map, and the
+  grain of each plot. Row unit {WORN_UNIT} has a worn meter, and seeds scatter more at higher speed.
 - `survey.toml`: row width and seed spacing. `recipe.toml`: seed and settings of every scene.
 
 Stem bases lie in a furrow {depth:g} mm below the high spots of the soil, and the face of the board {lift:g}
@@ -92,8 +98,9 @@ Make them anew with `standcam scene DIR --flat`. Licence: that of the project (M
 
 
 def write_companions(book: RecipeBook, truth: pd.DataFrame, folder: Path) -> None:
-    """Recipe, survey file, tape files and README of the demonstration set."""
+    """Recipe, survey file, tape files, the taped trial and README of the demonstration set."""
     files = {"recipe.toml": demo_text(), "survey.toml": survey_text(book), "README.md": readme_text(book)}
+    files |= trial_files(book.seed)
     for recipe in book.scenes:
         if recipe.name in TAPED:
             own = truth[truth.image == f"{recipe.name}.jpg"]

@@ -10,7 +10,17 @@ import pytest
 from standcam.images.photo import SUFFIXES, read_photo
 from standcam.settings import read_settings
 from standcam.spacing.tape import read_tape
+from standcam.stand.plotmap import read_plot_map
 from standcam.synthetic.demo import TAPED, demo_recipe, demo_text, readme_text, survey_text, tape_text
+from standcam.synthetic.demo_rows import (
+    BLOCKS,
+    ROW_UNITS,
+    ROW_WIDTH_CM,
+    SPACING_CM,
+    SPEEDS_KMH,
+    WORN_UNIT,
+    trial_files,
+)
 from standcam.synthetic.recipe import parse_recipe
 from standcam.synthetic.scene import PLACE_COLUMNS, TRUTH_COLUMNS, make_scene, scene_places
 
@@ -68,6 +78,23 @@ def test_companions_are_those_the_program_writes(truth):
             own = truth[truth.image == f"{r.name}.jpg"]
             text = (DEMO / f"tape_{r.name}.csv").read_text(encoding="utf-8")
             assert text == tape_text(r, own, TAPED[r.name], book.seed)
+
+
+def test_the_taped_trial_is_made_anew_by_its_seed():
+    for name, text in trial_files(demo_recipe().seed).items():
+        assert (DEMO / name).read_text(encoding="utf-8") == text, name
+
+
+def test_the_taped_trial_is_what_its_readme_says():
+    positions, stretches = read_tape(DEMO / "tape_trial.csv")
+    plots = read_plot_map(DEMO / "trial_plots.csv")
+    assert len(stretches) == ROW_UNITS * len(plots) == ROW_UNITS * BLOCKS * len(SPEEDS_KMH)
+    assert set(stretches["plot"]) == set(plots["plot"])
+    assert plots.groupby("block")["speed_kmh"].apply(sorted).tolist() == [list(SPEEDS_KMH)] * BLOCKS
+    spacing = read_settings(DEMO / "survey.toml").spacing
+    assert (spacing.nominal_spacing_cm, spacing.row_width_cm) == (SPACING_CM, ROW_WIDTH_CM)
+    per_unit = positions.groupby("row_unit")["position_cm"].size()
+    assert per_unit.idxmin() == str(WORN_UNIT)
 
 
 def test_survey_file_states_the_planter():
