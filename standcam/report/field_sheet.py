@@ -74,10 +74,10 @@ def sheet_pages(paper: str = "a4", rows: int = COLUMNS, system: str = "si") -> l
 
 def sheet_csv(system: str = "si") -> str:
     """The CSV twin of the sheet: headings that ``standcam tape`` reads, and no readings."""
-    place, length = ("position_in", "row_length_ft") if system == "us" else ("position_cm", "row_length_cm")
+    place, length = ("position_in", "row_length_ft") if system == "us" else ("position_cm", "row_length_m")
     example = "13.5" if system == "us" else "34.5"
     return (
-        f"# Typed from the field sheet: one plant a line, such as north-3,1,4,,,{'17.5' if system == 'us' else '600'},"
+        f"# Typed from the field sheet: one plant a line, such as north-3,1,4,,,{'17.5' if system == 'us' else '6'},"
         f"{example},x,V3\n"
         "# plot, row unit, treatment, block and row length may be written in the first line of each row only\n"
         "# a row without plants: none as its position, and its row length\n"

@@ -83,7 +83,7 @@ def test_row_lengths_are_those_of_the_plan():
 
 
 @pytest.mark.parametrize(("system", "filled", "cm"), [
-    ("si", "A,1,4,slow,2,600,34.5,,V3\n,,,,,,51,x,V1\nA,2,5,slow,2,600,none,,\n", [34.5, 51]),
+    ("si", "A,1,4,slow,2,6,34.5,,V3\n,,,,,,51,x,V1\nA,2,5,slow,2,6,none,,\n", [34.5, 51]),
     ("us", "A,1,4,slow,2,17'5\",13 1/2,,V3\n,,,,,,20,x,V1\nA,2,5,slow,2,17.5,none,,\n", [34.29, 50.8]),
 ])  # fmt: skip
 def test_the_twin_is_read_when_filled(tmp_path, system, filled, cm):
