@@ -69,7 +69,7 @@ def causes() -> tuple[Cause, ...]:
 
 
 def checklist(signs: Sequence[Sign], lowest: float = 0.25) -> tuple[Item, ...]:
-    """Causes that the signs point to, the sure ones first, then by strength; those with the same leading evidence together.
+    """Causes that the signs point to, the sure ones first, then by strength.
 
     Parameters
     ----------

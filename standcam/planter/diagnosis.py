@@ -344,8 +344,9 @@ def _signs(
     for r in periodicity.found:
         what = {"missing": "missing plants", "doubled": "doubles", "offset": "seeds out of place"}[r.signal]
         where = f" in unit {r.group}" if r.group else ""
+        strength = 1.2 if r.p_value < 0.01 else 0.7
         signs.append(
-            Sign(f"recurs_{r.signal}", 1.2, f"{what} come back every {r.cells} seeds{where} (p {r.p_value:.2g})")
+            Sign(f"recurs_{r.signal}", strength, f"{what} come back every {r.cells} seeds{where} (p {r.p_value:.2g})")
         )
     if math.isfinite(patches[1]) and patches[1] < 0.01 and patches[0] > 1.3:
         signs.append(

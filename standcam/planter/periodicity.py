@@ -30,7 +30,10 @@ _FEWEST_PAIRS = 30
 _FEWEST_EVENTS = 5
 _SIDE = 3
 """Neighbouring lags to either side that a lag is held against."""
-_FIRST, _MORE = 499, 9999
+_FRACTION = 0.9
+"""A fraction of the best number of cells is taken for it from this share of its strength."""
+_FIRST = 499
+"""Shuffles of every test; those that come out below 5 % get more, in proportion to the number of tests."""
 
 
 @dataclass(frozen=True)
@@ -98,8 +101,9 @@ def recurrences(
     else:
         groups = [("", np.ones(len(places.keys), bool))]
     rng = np.random.default_rng(seed)
-    tests: list[tuple[Recurrence, tuple]] = []
+    tests: list[Recurrence] = []
     usable: set[int] = set()
+    more = min(max(1999, 250 * len(groups) * len(SIGNALS)), 9999)
     for name, mine in groups:
         part = places.take(mine)
         lags = [h for h in wanted if _pairs_at(part.lengths, h) >= _FEWEST_PAIRS]
@@ -112,13 +116,13 @@ def recurrences(
                 continue
             strength, at, p = _strongest(rows, lags, _FIRST, rng)
             if p <= 0.05:  # more shuffles only where they can matter
-                strength, at, p = _strongest(rows, lags, _MORE, rng)
-            tests.append((Recurrence(name, signal, lags[at], strength, p), ()))
+                strength, at, p = _strongest(rows, lags, more, rng)
+            tests.append(Recurrence(name, signal, lags[at], strength, p))
     from standcam.planter.units import holm
 
-    adjusted = holm(np.array([t[0].p_value for t in tests])) if tests else np.zeros(0)
+    adjusted = holm(np.array([t.p_value for t in tests])) if tests else np.zeros(0)
     looked = tuple(
-        Recurrence(r.group, r.signal, r.cells, r.strength, float(p)) for (r, _), p in zip(tests, adjusted, strict=True)
+        Recurrence(r.group, r.signal, r.cells, r.strength, float(p)) for r, p in zip(tests, adjusted, strict=True)
     )
     found = tuple(sorted((r for r in looked if r.p_value < 1 - level), key=lambda r: (r.p_value, -r.strength)))
     return Periodicity(found, looked, tuple(sorted(usable)), longest, _words(found, looked, usable, wanted, longest))
@@ -151,6 +155,8 @@ def _words(
         f"({'p below 0.001' if r.p_value < 0.001 else f'p {r.p_value:.3f}'}, {span} looked at)."
         for r in found
     ]
+    if len(wanted) > 1:
+        parts.append("A multiple or a fraction of the number is possible too: count the cells.")
     return " ".join(parts)
 
 
@@ -218,7 +224,13 @@ def _strongest(
     peak /= np.maximum(peak[1:].std(axis=0), 1e-12)
     best = peak.max(axis=1)
     p = (1 + int((best[1:] >= best[0] - 1e-9).sum())) / (1 + shuffles)
-    return float(best[0]), int(np.argmax(peak[0])), p
+    at_best = int(np.argmax(peak[0]))
+    # twice or half the cells hold part of the same pairs, and are left some 0.5 to 0.8 of the strength
+    for i, h in enumerate(lags):
+        if lags[at_best] % h == 0 and peak[0, i] >= _FRACTION * best[0]:
+            at_best = i
+            break
+    return float(best[0]), at_best, p
 
 
 def _shuffled(block: np.ndarray, count: int, rng: np.random.Generator) -> np.ndarray:
