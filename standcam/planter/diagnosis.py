@@ -157,6 +157,13 @@ def diagnose(
             seed,
             settings.statistics.resamples,
         )
+    if "treatment" in keyed:
+        treatments = {str(t).strip() for t in keyed["treatment"].dropna()} - {""}
+        if len(treatments) > 1:
+            notes.append(
+                f"Rows of {len(treatments)} treatments are taken together here: standcam trial sets them against each "
+                "other. For the planter in one of them, measure or name its rows alone."
+            )
     periodicity = recurrences(places, unit_of, settings.planter.cells_per_disc, level, seed)
     germination = settings.spacing.germination_pct
     missing = split_missing(

@@ -595,7 +595,7 @@ def _power(data: _Counts, spread: Mapping[str, float], alike: np.ndarray, level:
         seen = [r for r in ladder if r < 0.95 and chance_to_notice(unit, rest, share, r, alpha) >= 0.8]
         text = (
             f"With {np.median(n):.0f} seed places a unit, one with twice the {word} of the others "
-            f"({200 * share:.0f} % for {100 * share:.0f} %) would be noticed {_of_ten(twice)}"
+            f"({200 * share:.0f} % for {100 * share:.0f} %) would {_of_ten(twice)}"
         )
         if twice < 0.8:
             text += (
@@ -607,7 +607,7 @@ def _power(data: _Counts, spread: Mapping[str, float], alike: np.ndarray, level:
 
 def _of_ten(chance: float) -> str:
     n = round(10 * chance)
-    return "hardly ever" if n == 0 else f"{n} time{'' if n == 1 else 's'} of 10"
+    return "hardly ever be noticed" if n == 0 else f"be noticed {n} time{'' if n == 1 else 's'} of 10"
 
 
 def _unit_notes(data: _Counts, names: list[str], level: float) -> tuple[str, ...]:

@@ -90,8 +90,8 @@ def displaced_sentence(d: Diagnosis) -> str:
     if not x.pairs:
         return ""
     text = (
-        f"Of {x.short_gaps} short and {x.long_gaps} long spacings, {_plural(x.pairs, 'pair')} stand side by side and "
-        "together make two spacings"
+        f"Of {x.short_gaps} short and {x.long_gaps} long spacings, {_plural(x.pairs, 'pair')} "
+        f"{'stands' if x.pairs == 1 else 'stand'} side by side and together make two spacings"
     )
     if x.p_value < 0.01 and x.excess >= 2:
         return (
@@ -135,6 +135,16 @@ def recurrence_sentence(d: Diagnosis, us: bool) -> str:
     return text
 
 
+def _first(d: Diagnosis, us: bool) -> list[str]:
+    recurs = [recurrence_sentence(d, us)] if d.periodicity.found else []
+    return [*unit_sentences(d, us), *recurs, *answer(d, us)]
+
+
+def _drop(d: Diagnosis, us: bool) -> list[str]:
+    recurs = "" if d.periodicity.found else recurrence_sentence(d, us)
+    return [t for t in (displaced_sentence(d), recurs, *rate_sentences(d, us)) if t]
+
+
 def cannot_tell(d: Diagnosis) -> list[str]:
     """Limits of these data."""
     return [*(d.units.power if d.units else ()), *(d.units.notes if d.units else ()), *d.notes]
@@ -162,7 +172,7 @@ def show(
         to.print()
         to.print(f"[bold]{text}[/bold]")
 
-    for text in (*unit_sentences(d, us), *answer(d, us)):
+    for text in _first(d, us):
         line(text)
     if d.units is not None and len(d.units.table):
         head("Row units, the one farthest off first")
@@ -183,9 +193,8 @@ def show(
     head("Missing plants")
     for text in d.missing.sentences:
         line(text)
-    placement = [t for t in (displaced_sentence(d), recurrence_sentence(d, us), *rate_sentences(d, us)) if t]
     head("Seed drop and disc")
-    for text in placement:
+    for text in _drop(d, us):
         line(text)
     if emergence:
         head("Evenness of emergence")
@@ -246,9 +255,7 @@ def checklist_text(d: Diagnosis, us: bool, emergence: Sequence[str] = (), notes:
     """The checklist as Markdown, fit to print and take along."""
     lines = ["# What to look at on the planter", ""]
     lines += [f"**{CAUTIONS[0]}**", "", CAUTIONS[1], "", "## What was seen", ""]
-    lines += [f"- {t}" for t in (*unit_sentences(d, us), *answer(d, us))]
-    more = (displaced_sentence(d), recurrence_sentence(d, us), *rate_sentences(d, us), *d.missing.sentences)
-    lines += [f"- {t}" for t in more if t]
+    lines += [f"- {t}" for t in (*_first(d, us), *d.missing.sentences, *_drop(d, us))]
     for title, items in (
         ("The numbers point to", [i for i in d.items if i.sure]),
         ("Possible, not sure", [i for i in d.items if not i.sure]),
@@ -328,7 +335,8 @@ def units_chart(d: Diagnosis, us: bool) -> bytes:
     assert d.units is not None
     table = d.units.table.head(24)
     n = len(table)
-    figure, axes = new_chart(1, 3, width_in=7.0, height_in=1.9 + 0.36 * max(n, 4))
+    height = 1.9 + 0.36 * max(n, 4)
+    figure, axes = new_chart(1, 3, width_in=7.0, height_in=height)
     factor = 1 / units.CM_PER_INCH if us else 1.0
     y = np.arange(n)[::-1]
     panels = (
@@ -364,7 +372,7 @@ def units_chart(d: Diagnosis, us: bool) -> bytes:
         title = f"Units {', '.join(differ)}: differ from the others"
     figure.suptitle(f"{title}\n", x=0.01, ha="left", fontsize=14, color=INK)
     legend = f"bar: {100 * d.fit.skip_share.level:.0f} % interval; dashed: units that do not differ"
-    figure.text(0.01, 0.93 - 0.02 * (n < 6), legend, fontsize=11, color=FAINT, va="top")
+    figure.text(0.01, 1 - 0.34 / height, legend, fontsize=11, color=FAINT, va="top")
     return png(figure)
 
 

@@ -34,6 +34,13 @@ def test_without_units_the_rows_are_pooled_and_it_is_said():
     assert d.units is None and any("Row units are not known" in n for n in d.notes)
 
 
+def test_treatments_taken_together_are_told_of():
+    gaps, rows = planter_rows(np.random.default_rng(1), units=1, rows=2, places=50)
+    told = diagnose(gaps, rows.assign(treatment=["slow", "fast"]))
+    assert any("Rows of 2 treatments" in n for n in told.notes)
+    assert not any("treatments" in n for n in diagnose(gaps, rows.assign(treatment="slow")).notes)
+
+
 def test_scatter_and_speed():
     gaps, rows = planter_rows(np.random.default_rng(2), units=1, rows=3, places=60, sd=3.4, skip=0.02, double=0.01)
     slow = diagnose(gaps, rows, Settings().replace("planter", speed_kmh=6.0))
