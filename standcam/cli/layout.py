@@ -20,9 +20,7 @@ def layout(
         list[str], typer.Argument(metavar="TREATMENT...", help="What to compare: 'disc A' 'disc B', or 6 8 10.")
     ],
     blocks: Annotated[int, typer.Option("--blocks", min=1, max=99, help="Times that every treatment is repeated.")] = 4,
-    dose: Annotated[
-        str, typer.Option("--dose", help="Treatments are numbers of this column, such as speed_kmh.")
-    ] = "",
+    dose: Annotated[str, typer.Option("--dose", help="Treatments are numbers of this column, such as speed_kmh.")] = "",
     planter_rows: Annotated[int, typer.Option("--planter-rows", min=1, help="Rows the planter plants in a pass.")] = 8,
     strip_rows: Annotated[
         int | None,

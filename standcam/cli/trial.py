@@ -23,7 +23,8 @@ def trial(
         typer.Option(
             "--measure",
             help="What to compare, the primary measure first: sd_gap_cm, misses_pct, multiples_pct, plants_per_ha, "
-            "mean_gap_cm, cv_pct, quality_of_feed_pct, precision_pct, emergence_pct, yield_kg_ha. May be repeated.",
+            "mean_gap_cm, cv_pct, quality_of_feed_pct, precision_pct, emergence_pct, yield_kg_ha, or a column of "
+            "numbers of rows.csv or the plot map. May be repeated.",
         ),
     ] = None,
     control: Annotated[
@@ -76,15 +77,21 @@ def trial(
     from standcam.stand import trial as analysis
     from standcam.stand import trial_tables as tables
     from standcam.stand.harvest import join_harvest, read_harvest
-    from standcam.stand.trial_plots import DEFAULT_MEASURES, trial_plots
+    from standcam.stand.trial_plots import DEFAULT_MEASURES, MEASURES, trial_plots
 
     read = read_results(results)
     settings = read.settings.replace("output", units=None if units is None else units.value)
     rows, notes = with_design(read.rows, read.plants, plot_map)
-    design = trial_plots(
-        rows, read.gaps, treatment=treatment, plots_are=plots_are, dose=dose, spacing=settings.spacing
-    )
     measures = list(measure or DEFAULT_MEASURES)
+    design = trial_plots(
+        rows, read.gaps, treatment=treatment, plots_are=plots_are, dose=dose, spacing=settings.spacing,
+        more=[m for m in measures if m not in MEASURES],
+    )  # fmt: skip
+    if read.run.get("command") == "count" and (rows["row"] > 1).any() and not _by_row(plot_map):
+        notes.append(
+            "Neighbour rows that photos show count to the photo's plot. Where they stand in the next strip, give the "
+            "plot map a column row and list them."
+        )
     inputs = [{"path": str(results), "run": read.run.get("settings_digest", "")}]
     if plot_map is not None:
         inputs.append({"path": str(plot_map), "sha256": hashlib.sha256(plot_map.read_bytes()).hexdigest()})
@@ -131,6 +138,12 @@ def trial(
     )  # fmt: skip
     write_folder(out, files, record, force)
     trial_report.show(outcome, words, screen.console(), notes, out)
+
+
+def _by_row(plot_map: Path | None) -> bool:
+    from standcam.stand.plotmap import read_plot_map
+
+    return plot_map is not None and "row" in read_plot_map(plot_map)
 
 
 def _finite(value: float) -> float | None:

@@ -245,8 +245,10 @@ def _needed(what: str, n: int | None, now: float) -> str:
 def yield_lines(trial: Trial, words: Words) -> list[str]:
     """Yield against spacing SD, beside what is published."""
     r = trial.yield_on_spacing
-    if r is None:
+    if "yield_kg_ha" not in trial.design.plots:
         return []
+    if r is None:
+        return ["Yield against spacing SD: too few plots with both to tell, treatment and block taken out."]
     bushel = words._bushel() if words.us else None
     factor, unit = (2.54 / bushel, "bu/ac per inch") if bushel else (1.0, "kg/ha per cm")
     decimals = 1 if bushel else 0
@@ -308,9 +310,9 @@ def show(trial: Trial, words: Words, to: Console, notes: list[str], out: Any) ->
         )
     if len(trial.outcomes) > 1:
         say(
-            f"{_capital(trial.outcomes[0].measure.noun)} is the primary measure. Each measure is a family of its own: "
-            f"its pairs are kept at {trial.settings.level:.0%} together, but {len(trial.outcomes)} measures give chance as "
-            "many tries. Name the primary measure before you look (--measure, the first counts)."
+            f"{_capital(trial.outcomes[0].measure.noun)} is the primary measure. Each measure is a family by itself: "
+            f"its pairs are kept at {trial.settings.level:.0%} together, but {len(trial.outcomes)} measures give "
+            "chance as many tries. Name the primary measure before you look (--measure, the first counts)."
         )
     for line in dict.fromkeys([*notes, *trial.notes]):
         say(line)

@@ -125,9 +125,7 @@ def draw_layout(
     settings = settings or LayoutSettings()
     names = [str(t).strip() for t in treatments]
     if len(names) < 2 or len(set(names)) < len(names) or "" in names:
-        raise BadSettings(
-            f"Treatments are {', '.join(map(repr, names)) or 'none'}.", "Name two or more, each once."
-        )
+        raise BadSettings(f"Treatments are {', '.join(map(repr, names)) or 'none'}.", "Name two or more, each once.")
     if not 1 <= blocks <= 99 or len(names) > 99:
         raise BadSettings(f"{blocks} blocks of {len(names)} treatments.", "Take 1 to 99 of each; 4 blocks serve most.")
     values = None
@@ -211,9 +209,7 @@ def _same_place(order: np.ndarray) -> int:
     return int((order == order[0]).all(axis=0).sum())
 
 
-def _told(
-    order: np.ndarray, place: dict[str, np.ndarray], settings: LayoutSettings, names: list[str]
-) -> list[str]:
+def _told(order: np.ndarray, place: dict[str, np.ndarray], settings: LayoutSettings, names: list[str]) -> list[str]:
     notes = []
     flat, blocks, k = order.ravel(), *order.shape
     if blocks == 1:

@@ -34,7 +34,7 @@ from standcam.stand.trial_models import (
     fit_random,
     fit_shares,
 )
-from standcam.stand.trial_plots import MEASURES, Measure, TrialPlots
+from standcam.stand.trial_plots import MEASURES, Measure, TrialPlots, measure_of
 from standcam.stand.trial_tables import COMPARISONS, MEANS, TRENDS
 from standcam.tables import ROWS
 
@@ -156,7 +156,7 @@ def analyse_trial(
     design : TrialPlots
         Plots; with a column yield_kg_ha where yield is a measure.
     measures : sequence of str
-        Names in MEASURES, the primary one first.
+        Names in MEASURES, or further columns of the plots; the primary one first.
     settings : TrialSettings, optional
     control : str
         Compare all others with this treatment (Dunnett) in place of all pairs (Tukey).
@@ -171,7 +171,7 @@ def analyse_trial(
         The control is no treatment of the trial.
     """
     settings = settings or TrialSettings()
-    unknown = [m for m in measures if m not in MEASURES]
+    unknown = [m for m in measures if m not in MEASURES and m not in design.plots]
     if unknown:
         raise BadSettings(f"No measure is called {', '.join(unknown)}.", f"Known are: {', '.join(MEASURES)}.")
     if control and control not in design.treatments:
@@ -180,7 +180,7 @@ def analyse_trial(
             f"Treatments are: {', '.join(design.treatments)}.",
         )
     outcomes = tuple(
-        _outcome(design, MEASURES[m], settings, control, wanted if i == 0 else None)
+        _outcome(design, measure_of(m), settings, control, wanted if i == 0 else None)
         for i, m in enumerate(dict.fromkeys(measures))
     )
     relation = yield_on_spacing(design, settings.level) if "yield_kg_ha" in design.plots else None

@@ -59,6 +59,14 @@ MEASURES: dict[str, Measure] = {
 }
 """Every measure a trial can be judged by, the usual first. Yield per acre depends on the crop's bushel."""
 
+
+def measure_of(name: str) -> Measure:
+    """The measure of a column, known here or not."""
+    units = {c.name: c.unit.replace("%", "points") for c in ROWS.columns}
+    unit = units.get(name, "")
+    return MEASURES.get(name) or Measure(name, name, "more", "less", unit, unit, decimals=2)
+
+
 DEFAULT_MEASURES = ("sd_gap_cm", "misses_pct", "multiples_pct", "plants_per_ha")
 
 
@@ -89,6 +97,7 @@ def trial_plots(
     plots_are: str = "",
     dose: str = "",
     spacing: SpacingSettings | None = None,
+    more: Sequence[str] = (),
 ) -> TrialPlots:
     """Gather rows into the plots that got the treatments.
 
@@ -107,6 +116,8 @@ def trial_plots(
         there is none, and is crossed with it where a treatment occurs at several doses.
     spacing : SpacingSettings, optional
         What the planter was set to, for emergence. A column seeding_rate_per_ha of the plot map wins.
+    more : sequence of str
+        Further columns of numbers to judge by: a plot's value is the mean of its rows.
 
     Raises
     ------
@@ -158,6 +169,12 @@ def trial_plots(
         measured_plot=("measured_plot", "first"),
     )  # fmt: skip
     plots = pd.concat([key, _values(rows, gaps, len(key), spacing or SpacingSettings())], axis=1)
+    for extra in more:
+        if extra not in rows:
+            raise _no_column(rows, extra)
+        if not pd.api.types.is_numeric_dtype(rows[extra]):
+            raise PlotMapMismatch(f"Column {extra!r} holds no numbers, or not only.", "Mend it, or leave it out.")
+        plots[extra] = rows.groupby("at")[extra].mean().to_numpy(float)
     order = key.drop_duplicates("treatment")
     order = order.sort_values("treatment", key=lambda c: c.map(_natural), kind="stable")
     if dose:
@@ -339,9 +356,7 @@ def _warnings(rows: pd.DataFrame, plots: pd.DataFrame, treatment: str, dose: str
             )
     few = plots[(plots["gaps"] > 0) & (plots["gaps"] < 30)]
     if len(few):
-        notes.append(
-            f"{len(few)} of {len(plots)} plots have fewer than 30 gaps: their shares and SD are coarse."
-        )
+        notes.append(f"{len(few)} of {len(plots)} plots have fewer than 30 gaps: their shares and SD are coarse.")
     length = plots.loc[plots["row_length_cm"] > 0, "row_length_cm"]
     if len(length) and length.max() > 3 * length.min():
         notes.append("Measured length differs more than threefold between plots; each plot counts alike all the same.")

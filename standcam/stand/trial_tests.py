@@ -121,8 +121,7 @@ def _bonferroni(level: float, comparisons: int, df: float) -> float:
 
 @lru_cache(maxsize=4096)
 def _planned(method: str, level: float, k: int, df: float) -> float:
-    """As :func:`critical`, by Gauss's rules throughout: scipy's range takes a tenth of a second, too long to search
-    in."""
+    """As :func:`critical`, fast enough to search in: scipy's range takes a tenth of a second."""
     from scipy import optimize
 
     if method != TUKEY:

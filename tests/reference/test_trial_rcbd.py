@@ -15,7 +15,7 @@ DATA = Path(__file__).parent / "data"
 
 
 def soybean():
-    """Snedecor & Cochran, Statistical Methods, chapter on randomized blocks: soybean seeds of 100 that failed to emerge."""
+    """Snedecor & Cochran, Statistical Methods, randomized blocks: soybean seeds of 100 that failed to emerge."""
     data = pd.read_csv(DATA / "rcbd_soybean_failures.csv")
     levels = list(dict.fromkeys(data["treatment"]))
     return (
@@ -111,9 +111,7 @@ def test_textbook_sums_of_squares():
         between = b * ((grid.mean(axis=1) - grid.mean()) ** 2).sum()
         blocks = k * ((grid.mean(axis=0) - grid.mean()) ** 2).sum()
         means = fit_plots(value, treatment, levels, block)
-        assert means.anova["ss"].to_numpy() == pytest.approx(
-            [between, blocks, total - between - blocks, total]
-        )
+        assert means.anova["ss"].to_numpy() == pytest.approx([between, blocks, total - between - blocks, total])
 
 
 @pytest.fixture(scope="module")
@@ -232,7 +230,9 @@ def test_equal_rows_give_the_analysis_of_plot_means():
         mixed = fit_random(value, treatment[plot], list("abc"), block=block[plot], blocks_random=random, plot=plot)
         assert (mixed.f, mixed.p) == (pytest.approx(plain.f, rel=1e-3), pytest.approx(plain.p, rel=1e-3))
         assert mixed.df == pytest.approx(8, rel=1e-4) == plain.df
-        assert mixed.contrast(np.array([-1, 1, 0]))[1] == pytest.approx(plain.contrast(np.array([-1, 1, 0]))[1], rel=1e-3)
+        assert mixed.contrast(np.array([-1, 1, 0]))[1] == pytest.approx(
+            plain.contrast(np.array([-1, 1, 0]))[1], rel=1e-3
+        )
 
 
 def test_unequal_rows_against_statsmodels():

@@ -15,7 +15,6 @@ from standcam.stand.trial_models import NoTest, block_state, fit_plots, fit_rand
 from standcam.stand.trial_plots import trial_plots
 from standcam.summarise import summarise
 
-
 PLANTER = SpacingSettings(nominal_spacing_cm=16, row_width_cm=76)
 
 
@@ -28,12 +27,30 @@ def measured(plots, rows=2, gaps=40, seed=0, photo="tape.csv"):
             step = 16.0 * (1 + (rng.random(gaps) < skip))
             place = 10 + np.concatenate([[0.0], np.cumsum(step)]) + rng.normal(0, scatter, gaps + 1)
             file = columns.get("photo", photo)
-            positions.append(pd.DataFrame({"photo": file, "plot": name, "row": row, "plant": range(1, gaps + 2), "position_cm": np.sort(place)}))  # fmt: skip
-            stretches.append({"photo": file, "plot": name, "row": row, "from_cm": -20.0, "to_cm": place.max() + 8, "plants": gaps + 1, "status": "ok"})  # fmt: skip
+            positions.append(
+                pd.DataFrame(
+                    {
+                        "photo": file,
+                        "plot": name,
+                        "row": row,
+                        "plant": range(1, gaps + 2),
+                        "position_cm": np.sort(place),
+                    }
+                )
+            )
+            stretches.append(
+                {
+                    "photo": file,
+                    "plot": name,
+                    "row": row,
+                    "from_cm": -20.0,
+                    "to_cm": place.max() + 8,
+                    "plants": gaps + 1,
+                    "status": "ok",
+                }
+            )
             design.append({k: v for k, v in columns.items() if k not in ("n", "photo")})
-    summary = summarise(
-        pd.concat(positions), pd.DataFrame(stretches), PLANTER
-    )
+    summary = summarise(pd.concat(positions), pd.DataFrame(stretches), PLANTER)
     return pd.concat([summary.rows, pd.DataFrame(design)], axis=1), summary.gaps, summary.plots
 
 
@@ -94,7 +111,9 @@ def test_order_of_rows_and_names_do_not_matter(two):
     rows, gaps, _ = measured(blocks_of(TWO), rows=3)
     mixed = rows.sample(frac=1, random_state=2)
     a = comparisons_table(analyse_trial(two[0], ["sd_gap_cm", "misses_pct"]))
-    b = comparisons_table(analyse_trial(trial_plots(mixed, gaps.sample(frac=1, random_state=3)), ["sd_gap_cm", "misses_pct"]))  # fmt: skip
+    b = comparisons_table(
+        analyse_trial(trial_plots(mixed, gaps.sample(frac=1, random_state=3)), ["sd_gap_cm", "misses_pct"])
+    )
     pd.testing.assert_frame_equal(a, b)
 
 
@@ -174,7 +193,10 @@ def test_several_row_units_none_shared():
 
 
 def test_other_columns_that_go_with_the_treatment():
-    plots = [(n, s, c, {**d, "hybrid": "h" + d["treatment"], "speed_kmh": 8 if d["treatment"] == "A" else 10}) for n, s, c, d in blocks_of(TWO)]  # fmt: skip
+    plots = [
+        (n, s, c, {**d, "hybrid": "h" + d["treatment"], "speed_kmh": 8 if d["treatment"] == "A" else 10})
+        for n, s, c, d in blocks_of(TWO)
+    ]
     notes = trial_plots(*measured(plots)[:2]).notes
     assert any(n.startswith("hybrid goes with the treatment") for n in notes)
     assert any("--dose speed_kmh shows the response" in n for n in notes)
@@ -191,7 +213,9 @@ def test_photos_without_plot_names_are_samples():
         for t in "AB":
             for i in range(2):
                 name = f"img{b}{t}{i}"
-                plots.append((name, 0.1 if t == "A" else 0.02, 1, {"treatment": t, "block": str(b), "photo": f"{name}.jpg"}))
+                plots.append(
+                    (name, 0.1 if t == "A" else 0.02, 1, {"treatment": t, "block": str(b), "photo": f"{name}.jpg"})
+                )
     rows, gaps, _ = measured(plots, rows=1)
     design = trial_plots(rows, gaps)
     assert len(design.plots) == 6 and (design.plots["rows"] == 2).all()
@@ -241,7 +265,10 @@ def test_a_share_that_one_treatment_has_none_of():
 
 
 def test_rows_unequal_in_number_ask_for_a_mixed_model():
-    plots = [(n, s, 1 + 0.3 * (i % 4), {**d, "n": 2 + i % 3}) for i, (n, s, c, d) in enumerate(blocks_of([*TWO, ("C", 0.05, 1)], 5))]  # fmt: skip
+    plots = [
+        (n, s, 1 + 0.3 * (i % 4), {**d, "n": 2 + i % 3})
+        for i, (n, s, c, d) in enumerate(blocks_of([*TWO, ("C", 0.05, 1)], 5))
+    ]
     rows, gaps, _ = measured(plots, seed=3)
     mean, sd = analyse_trial(trial_plots(rows, gaps), ["mean_gap_cm", "sd_gap_cm"]).outcomes
     models = {o.measure.name: o.means.model for o in (mean, sd)}
@@ -334,7 +361,10 @@ def test_detectable_difference_has_the_power_it_claims():
     assert d > 2.0 * (bound + 0.84)  # the normal approximation is short of it
     n = tests.plots_needed(1.0, 1.0, 3, blocked=True, method=tests.TUKEY, level=0.95)
     df = [(m - 1) * 2 for m in (n - 1, n)]
-    power = [tests.power(1, np.sqrt(2 / m), d, tests.critical(tests.TUKEY, 0.95, 3, d)) for m, d in zip((n - 1, n), df, strict=True)]  # fmt: skip
+    power = [
+        tests.power(1, np.sqrt(2 / m), d, tests.critical(tests.TUKEY, 0.95, 3, d))
+        for m, d in zip((n - 1, n), df, strict=True)
+    ]
     assert power[0] < 0.8 <= power[1]
     assert tests.plots_needed(0.01, 1.0, 3, blocked=True, method=tests.TUKEY, level=0.95) is None
     assert tests.plots_needed(0.0, 1.0, 3, blocked=True, method=tests.TUKEY, level=0.95) is None
@@ -344,11 +374,15 @@ def test_wanted_difference_in_points(two):
     (o,) = analyse_trial(two[0], ["misses_pct"], wanted=1.0).outcomes
     (more,) = analyse_trial(two[0], ["misses_pct"], wanted=4.0).outcomes
     assert o.plots_wanted > more.plots_wanted >= 2
-    assert tests.points(float(o.means.estimate.mean()) + o.means.shifts, tests.log_odds_of_points(o.means, 4.0)) == pytest.approx(4.0)  # fmt: skip
+    assert tests.points(
+        float(o.means.estimate.mean()) + o.means.shifts, tests.log_odds_of_points(o.means, 4.0)
+    ) == pytest.approx(4.0)
 
 
 def test_an_odd_plot_is_named_and_kept():
-    rows, gaps, _ = measured([(n, s, 9.0 if n == "302" else 1.0, d) for n, s, c, d in blocks_of([*TWO, ("C", 0.05, 1)], 5)])
+    rows, gaps, _ = measured(
+        [(n, s, 9.0 if n == "302" else 1.0, d) for n, s, c, d in blocks_of([*TWO, ("C", 0.05, 1)], 5)]
+    )
     (o,) = analyse_trial(trial_plots(rows, gaps), ["sd_gap_cm"]).outcomes
     assert any("Plot 302 (B) lies farther off" in n for n in o.notes)
     assert o.table["plots"].tolist() == [5, 5, 5]
@@ -361,8 +395,18 @@ def test_plots_without_any_scatter():
         fit_plots(np.array([1.0, 2]), np.array([0, 1]), ["A", "B"], None)
 
 
+def test_a_column_of_the_plot_map_as_measure():
+    rows, gaps, _ = measured(
+        [(n, s, c, {**d, "late_pct": 5.0 + i % 3}) for i, (n, s, c, d) in enumerate(blocks_of(TWO))]
+    )
+    design = trial_plots(rows, gaps, more=["late_pct", "near_nominal_pct"])
+    late, near = analyse_trial(design, ["late_pct", "near_nominal_pct"]).outcomes
+    assert late.measure.noun == "late_pct" and late.table["mean"].tolist() == pytest.approx([5.75, 6.0])
+    assert near.measure.unit == "points" and np.isfinite(near.comparisons[0].p_value)
+
+
 def test_settings_refuse_nonsense():
-    with pytest.raises(BadSettings, match="level is 1.5"):
+    with pytest.raises(BadSettings, match="level is 1"):
         TrialSettings(level=1.5)
 
 
