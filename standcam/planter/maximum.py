@@ -36,7 +36,7 @@ DOUBLE_AT, DOUBLE_WITHIN = 0.2, 0.4
 where a handful of doubles cannot. 0.2 of 16 cm puts doubles 2.6 cm apart in the mean: they lie 1 to 5 cm apart (common
 practice, no source). Wrong for hill drop."""
 NARROWEST, WIDEST = 0.02, 0.45
-"""Bounds of placement SD, softly; readings to whole centimetres alone scatter by 0.02 of 15 cm. [multiples of spacing]"""
+"""Bounds of placement SD, softly: whole centimetres alone scatter by 0.02 of 15 cm. [multiples of spacing]"""
 
 _STEP = np.array([1.5e-3, 0.05, 0.03, 0.03, 0.1])  # of differences
 _LONGEST = np.array([0.05, 0.5, 0.15, 0.15, 0.5])  # of one iteration

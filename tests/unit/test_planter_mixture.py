@@ -193,7 +193,7 @@ def test_a_hole_is_named(scattered):
 def test_perfect_rows_do_not_break():
     fit = fit_planter(gaps_of(PLACES), 16.0)
     assert fit.converged and fit.placement_sd_cm.low == 0
-    assert fit.placement_sd_cm.high < 0.3
+    assert fit.placement_sd_cm.high < 0.35
     assert said(fit, "too small to be told")
 
 
