@@ -124,6 +124,46 @@ def test_a_tape_from_plant_to_plant_judges_its_end_plants_and_nothing_beyond():
     assert c.plants["kind"].value_counts().to_dict() == {"paired": 14, "beyond": 2}
 
 
+def test_the_end_plants_of_such_a_tape_are_judged_in_spite_of_errors():
+    photo = TRUE + np.random.default_rng(1).normal(0, 0.5, len(TRUE))
+    c = compared(side("photo", photo), side("tape", TRUE, stretch=(5.0, 233.0), flags="ends_at_plants"))
+    assert c.table.loc[0, "common_from_cm"] < TRUE[0] < TRUE[-1] < c.table.loc[0, "common_to_cm"]
+    assert c.total("tape_plants") == 14
+
+
+def test_a_pair_over_the_edge_is_in_or_out_as_a_whole():
+    # the photo begins at 80; a plant stands 0.5 mm within by tape and 3.5 mm by photo, where errors may reach 2 mm
+    tape = np.sort([*TRUE[TRUE != 83], 80.05])
+    photo = np.sort([*TRUE[TRUE > 90], 80.35]) - 80
+    c = compared(side("photo", photo, stretch=(0.0, 160.0)), side("tape", tape))
+    assert 80.05 < c.table.loc[0, "common_from_cm"] < 80.35
+    assert c.total("tape_plants") == c.total("photo_plants") == c.total("hit") == 9
+    assert c.plants["kind"].value_counts().to_dict() == {"paired": 9, "beyond": 4, "at_edge": 1}
+
+
+def test_plants_beyond_their_own_stretch_are_not_counted():
+    photo = side("photo", [-9.0, *TRUE, 251.0])
+    assert len(next(iter(photo[0].values())).place_cm) == 14
+    c = compared(photo, side("tape", [*TRUE, 251.0], stretch=(0.0, 300.0)))
+    assert c.total("extra") == 0 and c.total("missed") == 0
+
+
+def test_the_answer_gives_the_wider_interval():
+    from standcam.report.agree_report import answer
+
+    lists = [TRUE, TRUE + 1, 250 - TRUE[::-1]]
+    tape = side("tape", *lists, stretch=(0.0, 250.0))
+    # one photo of three lacks five plants: rows drawn anew vary more than plants do
+    c = compared(side("photo", TRUE[[0, 1, 3, 4, 6, 7, 9, 11, 13]], *lists[1:], stretch=(0.0, 250.0)), tape)
+    assert c.total("hit") == 37
+    low, high = (round(100 * v) for v in (c.recall_by_rows.low, c.recall_by_rows.high))
+    assert (low, high) == (64, 100) and f"37 of 42 plants (88 %, {low} to {high} %)" in answer(c, "si")
+    # all found in all rows: drawing them anew tells nothing, the plants' own interval holds
+    assert "42 of 42 plants (100 %, 92 to 100 %)" in answer(
+        compared(side("photo", *lists, stretch=(0.0, 250.0)), tape), "si"
+    )
+
+
 def test_rows_without_centimetres_say_so():
     c = compared(side("photo", TRUE, status="no_scale"), side("tape", TRUE))
     assert c.table.loc[0, ["status", "reason"]].tolist() == ["not_measured", "the photo has no centimetres"]
