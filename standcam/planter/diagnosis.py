@@ -15,10 +15,11 @@ from standcam.errors import TooFewData
 from standcam.estimate import Estimate
 from standcam.planter import arithmetic
 from standcam.planter.checklist import Item, Sign, checklist
+from standcam.planter.contrasts import PIECE, dispersion
 from standcam.planter.missing import NORMAL_FIELD_LOSS, MissingSplit, split_missing
 from standcam.planter.periodicity import Periodicity, recurrences
 from standcam.planter.places import KEYS, Displaced, SeedPlaces, displaced_pairs, seed_places
-from standcam.planter.units import UnitComparison, compare_units, dispersion
+from standcam.planter.units import UnitComparison, compare_units
 from standcam.settings import Settings
 from standcam.spacing.metrics import OPEN
 from standcam.units import CM_PER_INCH
@@ -269,12 +270,12 @@ def _fit_units(
 
 
 def _patches(places: SeedPlaces) -> tuple[float, float]:
-    """Whether missing plants keep together within rows: dispersion between pieces of 12 places, and its p."""
+    """Whether missing plants keep together within rows: dispersion between pieces of a row, and its p."""
     from scipy.stats import chi2
 
     n = places.lengths
     inside = np.arange(len(places.stretch)) - (np.cumsum(n) - n)[places.stretch]
-    piece = np.unique(np.c_[places.stretch, inside // 12], axis=0, return_inverse=True)[1].ravel()
+    piece = np.unique(np.c_[places.stretch, inside // PIECE], axis=0, return_inverse=True)[1].ravel()
     trials, cases = np.bincount(piece), np.bincount(piece[places.missing], minlength=int(piece.max(initial=-1)) + 1)
     home = np.zeros(len(trials), int)
     home[piece] = places.stretch

@@ -113,9 +113,9 @@ def split_missing(
     if has_dig:
         assert dug is not None and seed_found is not None
         f = rng.beta(seed_found + 0.5, dug - seed_found + 0.5, _DRAWS)
-        from standcam.planter.units import wilson
+        from standcam.planter.units import share_estimate
 
-        in_gaps = wilson(seed_found, dug, level)
+        in_gaps = share_estimate(seed_found, dug, level)
         held = seed_found / dug
         skipped = _estimate((1 - held) * missing.value, (1 - f) * share, level)
         failed = _estimate(held * missing.value, f * share, level)
@@ -167,9 +167,7 @@ def split_missing(
         )
         if germination is None:
             said.append("The germination on the seed label (--germination-pct) would set a bound.")
-    return MissingSplit(
-        missing, skipped, failed, emergence, in_gaps, most, p, basis or "spacing alone", tuple(said)
-    )
+    return MissingSplit(missing, skipped, failed, emergence, in_gaps, most, p, basis or "spacing alone", tuple(said))
 
 
 def _draw_share(missing: Estimate, seed_places: float, rng: np.random.Generator) -> np.ndarray:
@@ -184,9 +182,7 @@ def _draw_share(missing: Estimate, seed_places: float, rng: np.random.Generator)
     return rng.beta(value * n + 0.5, (1 - value) * n + 0.5, _DRAWS)
 
 
-def _p_of_germination_alone(
-    missing: Estimate, seed_places: float, dead: np.ndarray, rng: np.random.Generator
-) -> float:
+def _p_of_germination_alone(missing: Estimate, seed_places: float, dead: np.ndarray, rng: np.random.Generator) -> float:
     """P of as many missing places when every place got one seed, over the doubt of the germination itself."""
     n = round(seed_places)
     if math.isfinite(missing.low) and missing.high > missing.low and 0 < missing.value < 1:

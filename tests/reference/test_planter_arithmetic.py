@@ -10,8 +10,9 @@ import pytest
 
 from standcam import units
 from standcam.planter import arithmetic
+from standcam.planter.contrasts import holm, mean_error
 from standcam.planter.missing import split_missing
-from standcam.planter.units import _mean_error, holm, wilson
+from standcam.planter.units import share_estimate
 
 DATA = Path(__file__).parent / "data"
 
@@ -72,7 +73,7 @@ def test_turn_of_a_disc_of_30_cells():
 )  # fmt: skip
 def test_wilson(cases, trials, low, high):
     # Newcombe 1998, Stat. Med. 17:857-872, from memory for the first four; recomputed alike elsewhere
-    interval = wilson(cases, trials)
+    interval = share_estimate(cases, trials)
     assert (interval.low, interval.high) == pytest.approx((low, high), abs=0.00005)
 
 
@@ -103,5 +104,5 @@ def test_welch_like_scipy():
     rng = np.random.default_rng(4)
     a, b = rng.normal(0, 1, 30), rng.normal(0.5, 2, 50)
     sums = [np.array([f(a), f(b)]) for f in (len, np.sum, lambda v: np.sum(v**2))]
-    mean, error = _mean_error(*sums, np.array([True, True]))
+    mean, error = mean_error(*sums, np.array([True, True]))
     assert (mean[0] - mean[1]) / np.sqrt(error.sum()) == pytest.approx(ttest_ind(a, b, equal_var=False).statistic)

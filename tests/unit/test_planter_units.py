@@ -5,9 +5,10 @@ import pytest
 from fixtures.planter_rows import S, planter_rows, stretch_of, tables_of
 
 from standcam import tables
+from standcam.planter.contrasts import dispersion
 from standcam.planter.diagnosis import closed_stretch
 from standcam.planter.places import KEYS, seed_places
-from standcam.planter.units import UNITS, chance_to_notice, compare_units, cv_interval, dispersion
+from standcam.planter.units import UNITS, chance_to_notice, compare_units, cv_interval
 from standcam.spacing.metrics import OPEN
 
 
