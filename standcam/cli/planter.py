@@ -36,6 +36,7 @@ def planter(
         typer.Option("--cells", min=2, help="Cells of the seed disc, or fingers. Left out: searched from 10 to 60."),
     ] = None,
     speed_kmh: Annotated[float | None, typer.Option("--speed-kmh", help="Ground speed at planting.")] = None,
+    speed_mph: Annotated[float | None, typer.Option("--speed-mph", help="The same in miles per hour.")] = None,
     force: options.Force = False,
 ) -> None:
     """What the planter did: skips, doubles, placement, row units, recurring faults, and a checklist.
@@ -46,6 +47,7 @@ def planter(
     from datetime import UTC, datetime
 
     from standcam.errors import BadSettings
+    from standcam.planter.arithmetic import kmh
     from standcam.report.folder import read_results, with_design, write_folder
     from standcam.report.results import check_out, csv_text, run_record
     from standcam.settings import read_settings
@@ -53,6 +55,11 @@ def planter(
     started = datetime.now(UTC)
     options.require_positive("--nominal-cm", nominal_cm)
     options.require_positive("--speed-kmh", speed_kmh)
+    options.require_positive("--speed-mph", speed_mph)
+    if speed_mph is not None:
+        if speed_kmh is not None:
+            raise BadSettings("--speed-kmh and --speed-mph are both given.", "Give one of them.")
+        speed_kmh = kmh(speed_mph)
     if (dug is None) != (seed_found is None):
         raise BadSettings("--dug and --seed-found belong together.", "Give both, or none.")
     if out.resolve() == results.resolve():

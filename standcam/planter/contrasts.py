@@ -127,9 +127,14 @@ class Shares:
         n, x = self.trials[self.trials > 0], self.cases[self.trials > 0]
         if len(n) < 2 or x.sum() in (0, n.sum()):
             return float("nan")
-        drawn = rng.multivariate_hypergeometric(n, int(x.sum()), size=_DRAWS)
         expected = n * x.sum() / n.sum()
         statistic = ((x - expected) ** 2 / expected).sum()
+        if self.degrees:  # the dispersion itself is unsure
+            from scipy.stats import f
+
+            share = x.sum() / n.sum()
+            return float(f.sf(statistic / (1 - share) / (len(n) - 1), len(n) - 1, self.degrees))
+        drawn = rng.multivariate_hypergeometric(n, int(x.sum()), size=_DRAWS)
         chance = ((drawn - expected) ** 2 / expected).sum(axis=1)
         return (1 + int((chance >= statistic - 1e-9).sum())) / (1 + _DRAWS)
 

@@ -43,7 +43,7 @@ def planted(tmp_path_factory):
 @pytest.fixture(scope="module")
 def diagnosed(planted):
     result = run(
-        "planter", planted / "tape", "--out", planted / "out", "--dug", 24, "--seed-found", 5, "--speed-kmh", 9,
+        "planter", planted / "tape", "--out", planted / "out", "--dug", 24, "--seed-found", 5, "--speed-mph", 5.6,
         "--cells", 30, "--units", "us", "--germination-pct", 95,
     )  # fmt: skip
     assert result.exit_code == 0, result.output
@@ -99,6 +99,8 @@ def test_plot_map_gives_row_units(planted):
 def test_refusals(planted, tmp_path):
     alone = run("planter", planted / "tape", "--out", tmp_path / "o", "--dug", 5)
     assert alone.exit_code == 2 and "--seed-found" in alone.stderr
+    both = run("planter", planted / "tape", "--out", tmp_path / "o", "--speed-kmh", 8, "--speed-mph", 5)
+    assert both.exit_code == 2 and "both given" in both.stderr
     itself = run("planter", planted / "tape", "--out", planted / "tape", "--force")
     assert itself.exit_code == 2 and "results folder itself" in itself.stderr
     nowhere = run("planter", tmp_path / "none", "--out", tmp_path / "o")
