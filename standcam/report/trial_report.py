@@ -170,10 +170,12 @@ def _doubtful(trial: Trial, m: Measure, c: Comparison, words: Words) -> str:
     d = c.difference
     word, other = (m.less, m.more) if d.value < 0 else (m.more, m.less)
     own, beyond = (d.low, d.high) if d.value < 0 else (d.high, d.low)
+    span = f"anything from {words.number(m, own)} {word} to {words.number(m, beyond)} {other} fits."
+    if _rounds_to_zero(words.number(m, d.value)):
+        return f"{label(trial, c.treatment)} and {label(trial, c.against)} were alike in {m.noun}; {span}"
     return (
         f"{label(trial, c.treatment)} had {words.amount(m, d.value, word)} than {label(trial, c.against)}, which may "
-        f"be chance ({_p(c.p_value)}): anything from {words.number(m, own)} {word} to {words.number(m, beyond)} "
-        f"{other} fits."
+        f"be chance ({_p(c.p_value)}): {span}"
     )
 
 
@@ -224,6 +226,8 @@ def power_lines(trial: Trial, outcome: Outcome, words: Words) -> list[str]:
     doubtful = [c for c in outcome.comparisons if not c.real(trial.settings.level)]
     if doubtful:
         c = max(doubtful, key=lambda c: abs(c.difference.value))
+        if _rounds_to_zero(words.number(m, c.difference.value)):
+            return [line]
         of = f" ({label(trial, c.treatment)}, {label(trial, c.against)})" if len(outcome.comparisons) > 1 else ""
         line += " " + _needed(f"To find the {_short(m, c.difference.value, words)} seen{of}", c.plots_needed, now)
     return [line]
@@ -287,7 +291,12 @@ def show(trial: Trial, words: Words, to: Console, notes: list[str], out: Any) ->
         + f", {int(design.plots['rows'].sum())} measured rows."
     )
     to.print()
-    for i, outcome in enumerate(trial.outcomes):
+    refused = {o.refused for o in trial.outcomes}
+    if len(refused) == 1 and "" not in refused:
+        to.print(
+            f"[bold]{escape(wording.printable(f'Nothing was tested, for {refused.pop()}. Means are shown.'))}[/bold]"
+        )
+    for i, outcome in enumerate(trial.outcomes if refused else ()):
         for j, line in enumerate(answer(trial, outcome, words, i == 0)):
             text = escape(wording.printable(line))
             to.print(f"[bold]{text}[/bold]" if i == 0 and j == 0 else text)
@@ -303,12 +312,17 @@ def show(trial: Trial, words: Words, to: Console, notes: list[str], out: Any) ->
     for line in yield_lines(trial, words):
         say(line)
     to.print()
+    if plots_each := _unreplicated(trial):
+        say(
+            f"With {plots_each} nothing can be tested, however many rows are counted. It takes 2 of each treatment at "
+            "the very least; 4 to 6 blocks are usual (common practice, no source). standcam layout draws them by lot."
+        )
     if any(not o.refused for o in trial.outcomes):
         say(
             "Plots are counted out from the scatter and the differences seen, both unsure themselves: a rough guide. "
             "--difference tells it for one that is worth money to you."
         )
-    if len(trial.outcomes) > 1:
+    if sum(not o.refused for o in trial.outcomes) > 1:
         say(
             f"{_capital(trial.outcomes[0].measure.noun)} is the primary measure. Each measure is a family by itself: "
             f"its pairs are kept at {trial.settings.level:.0%} together, but {len(trial.outcomes)} measures give "
@@ -321,6 +335,10 @@ def show(trial: Trial, words: Words, to: Console, notes: list[str], out: Any) ->
     say(f"Results are in {out}")
     for line in CAUTIONS:
         say(line)
+
+
+def _unreplicated(trial: Trial) -> str:
+    return "one plot of each treatment" if trial.design.plots["treatment"].is_unique else ""
 
 
 def _of_measures(trial: Trial) -> list[str]:
@@ -381,9 +399,13 @@ def _pairs_table(trial: Trial, words: Words) -> Any:
     return table
 
 
+def _rounds_to_zero(number: str) -> bool:
+    return not any(c in "123456789" for c in number)
+
+
 def _signed(m: Measure, value: float, words: Words) -> str:
     text = words.number(m, value)
-    if not any(c in "123456789" for c in text):
+    if _rounds_to_zero(text):
         return text
     return ("-" if value < 0 else "+") + text
 

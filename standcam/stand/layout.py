@@ -32,7 +32,7 @@ PLOT_MAP = Table(
 )
 """The plot map that a layout writes; `read_plot_map` reads it, and the trial's analysis uses it."""
 
-_TRIES = 20_000
+_TRIES = 5_000
 
 
 @dataclass(frozen=True)

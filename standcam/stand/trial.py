@@ -284,8 +284,8 @@ def _fit(
             notes.append("Not every block holds every treatment: blocks are random, so that all plots are used.")
             return fit_random(value, treatment, present, block=block, blocks_random=True), used
     except NoTest as reason:
-        way = "with fixed blocks" if block is not None else "without rows"
-        notes.append(f"No mixed model: {reason}. Plot values are analysed {way} instead.")
+        way = " with fixed blocks" if block is not None else ""
+        notes.append(f"No mixed model: {reason}. Plot values are analysed{way} instead.")
     return fit_plots(value, treatment, present, block), used
 
 

@@ -132,7 +132,8 @@ def test_without_replication_means_only(tmp_path):
     run("tape", tmp_path / "tape.csv", "--nominal-cm", 16, "--out", tmp_path / "results")
     result = run("trial", tmp_path / "results", "--out", tmp_path / "trial")
     assert result.exit_code == 0, result.output
-    assert "not tested, for every treatment stands in one plot only" in result.stdout
+    assert "Nothing was tested, for every treatment stands in one plot only" in result.stdout
+    assert "It takes 2 of each treatment at the very least" in result.stdout
     assert "likely real" not in result.stdout and "may be chance" not in result.stdout
     assert pd.read_csv(tmp_path / "trial" / "means.csv")["mean"].notna().all()
     assert len(pd.read_csv(tmp_path / "trial" / "comparisons.csv")) == 0

@@ -379,6 +379,28 @@ def test_wanted_difference_in_points(two):
     ) == pytest.approx(4.0)
 
 
+@pytest.mark.parametrize("factor", [1 / 2.54, 1e4])
+def test_other_units_change_nothing_but_the_unit(factor):
+    rng = np.random.default_rng(21)
+    code, block, plot = (
+        np.tile([0, 1, 2], 5),
+        np.repeat(np.arange(5), 3),
+        np.repeat(np.arange(15), rng.integers(1, 4, 15)),
+    )
+    value = rng.normal(10, 1, 15)
+    rows = value[plot] + rng.normal(0, 0.5, len(plot))
+    for one, other in (
+        [fit_plots(value * f, code, list("abc"), block) for f in (1, factor)],
+        [
+            fit_random(rows * f, code[plot], list("abc"), block=block[plot], blocks_random=True, plot=plot)
+            for f in (1, factor)
+        ],
+    ):
+        assert (other.p, other.df) == (pytest.approx(one.p, rel=1e-4), pytest.approx(one.df, rel=1e-4))
+        assert other.estimate == pytest.approx(factor * one.estimate, rel=1e-6)
+        assert other.cov == pytest.approx(factor**2 * one.cov, rel=1e-3)
+
+
 def test_an_odd_plot_is_named_and_kept():
     rows, gaps, _ = measured(
         [(n, s, 9.0 if n == "302" else 1.0, d) for n, s, c, d in blocks_of([*TWO, ("C", 0.05, 1)], 5)]
