@@ -71,7 +71,7 @@ def trial(
     import hashlib
 
     from standcam.errors import BadSettings
-    from standcam.report import screen, trial_report
+    from standcam.report import screen, trial_chart, trial_report
     from standcam.report.folder import read_results, with_design, write_folder
     from standcam.report.results import csv_text, run_record
     from standcam.stand import trial as analysis
@@ -124,7 +124,7 @@ def trial(
     }
     if dose:
         files["trends.csv"] = csv_text(tables.TRENDS, analysis.trends_table(outcome))
-    files["trial.png"] = trial_report.chart(outcome, words)
+    files["trial.png"] = trial_chart.chart(outcome, words)
     told = [*notes, *outcome.notes]
     record = run_record(
         "trial", settings, inputs, started, told,
