@@ -54,7 +54,6 @@ def agree(
     The tape's zero may lie anywhere, and it may be read in the other direction. Plants outside the stretch that
     both cover are no mistakes. Writes agree.csv (rows), pairs.csv (plants), limits.csv, classes.csv, agree.png.
     """
-    import math
     from datetime import UTC, datetime
 
     from standcam.report.results import check_out, run_record
@@ -106,9 +105,9 @@ def agree(
     )  # fmt: skip
     write_folder(out, report.files(comparison, settings.output.units), record, force)
     _show(comparison, settings.output.units, same_zero, notes, out)
-    if not comparison.compared:
+    if not comparison.compared and not comparison.counted:
         raise typer.Exit(2)
-    if comparison.compared < len(tied.pairs) or tied.notes or not math.isfinite(comparison.recall.value):
+    if comparison.compared < len(tied.pairs) or tied.notes:
         raise typer.Exit(1)
 
 

@@ -70,7 +70,15 @@ def answer(comparison: Comparison, system: str) -> str:
     """The one line that matters."""
     c = comparison
     if not c.compared:
-        return "No row could be compared."
+        if not c.counted:
+            return "No row could be compared."
+        q = c.limits[c.limits["quantity"] == cmp.PER_M].iloc[0]
+        name, factor, _ = _quantity(cmp.PER_M, system)
+        tape = factor * q["tape_mean"]
+        return (
+            f"No row could be compared plant by plant. {name.split(',')[0]}: {tape + factor * q['bias']:.2f} by photo "
+            f"and {tape:.2f} by tape over {_plural(c.counted, 'row')}."
+        )
     asked, extra = c.total("tape_plants"), c.total("extra")
     parts = [
         f"Photo found {c.total('hit')} of {_plural(asked, 'plant')} ({_share(_wider(c.recall, c.recall_by_rows))}), "
@@ -289,9 +297,11 @@ def untold_lines(comparison: Comparison, same_zero: bool, system: str) -> list[s
 def caution_lines(comparison: Comparison) -> list[str]:
     """What to beware of when acting on the figures."""
     c = comparison
-    if not c.compared:
+    if not c.compared and not c.counted:
         return ["Nothing about the photos follows from this run."]
     lines = []
+    if not c.compared:
+        lines.append("Equal counts may hide as many plants missed as added, and stretches that are not the same.")
     for r in c.rows:
         if not r.compared or r.alignment is None or r.alignment.place is None:
             continue
@@ -343,6 +353,9 @@ def _quantity(name: str, system: str) -> tuple[str, float, int]:
         name = name.removesuffix(", cm")
         said = "Gap, one by one" if name == "gap" else name[:1].upper() + name[1:]
         return (f"{said}, in", 1 / units.CM_PER_INCH, 2) if system == "us" else (f"{said}, cm", 1.0, 2)
+    if name == cmp.PER_M:
+        said = "Plants per ft" if system == "us" else "Plants per m"
+        return f"{said}, whole rows, each on its own stretch", units.CM_PER_FOOT / 100 if system == "us" else 1.0, 2
     return name[:1].upper() + name[1:], 1.0, 1
 
 

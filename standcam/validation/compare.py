@@ -117,6 +117,8 @@ PER_ROW = (
     ("CV of gaps, %", "tape_cv_pct", "photo_cv_pct"),
 )
 GAP = "gap, cm"
+PER_M = "plants per m"
+"""Of whole rows, each way on its own stretch: also where places cannot be compared."""
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,9 @@ class RowList:
     to_plants: bool
     """The stretch is only known from plant to plant."""
     lacking: str = ""
-    """Why nothing can be compared, in words."""
+    """Why places cannot be compared, in words."""
+    per_m: float = math.nan
+    """Plants per metre of the whole row, from its count and length. [1/m]"""
 
 
 @dataclass(frozen=True)
@@ -208,6 +212,11 @@ class Comparison:
         """Rows that count."""
         return int((self.table["status"] == OK).sum())
 
+    @property
+    def counted(self) -> int:
+        """Rows whose counts and lengths are known both ways, compared in place or not."""
+        return int(self.limits.loc[self.limits["quantity"] == PER_M, "n"].sum())
+
 
 def row_lists(plants: pd.DataFrame, gaps: pd.DataFrame, rows: pd.DataFrame, source: str) -> dict[RowKey, RowList]:
     """Places and stretches of each row of a results folder.
@@ -240,12 +249,15 @@ def row_lists(plants: pd.DataFrame, gaps: pd.DataFrame, rows: pd.DataFrame, sour
         lacking = ""
         if line.status in ("no_scale", "no_row"):
             lacking = f"the {source} has no centimetres" if line.status == "no_scale" else f"no row in the {source}"
+        elif not len(where) and line.plants > 0:
+            lacking = f"the {source} gives a count and no positions"
         elif not (math.isfinite(begin) and math.isfinite(end)):
             lacking = f"the length of row of the {source} is not known"
         number = np.zeros(0, int) if part is None else part["plant"].to_numpy(int)
         sd = np.zeros(0) if part is None else part["position_sd_cm"].to_numpy(float)
         key = RowKey(str(line.photo), str(line.plot), int(line.row))
-        out[key] = RowList(key, number[inside], where[inside], sd[inside], (begin, end), at_plants, lacking)
+        per_m = 100 * line.plants / line.row_length_cm if line.row_length_cm > 0 else math.nan
+        out[key] = RowList(key, number[inside], where[inside], sd[inside], (begin, end), at_plants, lacking, per_m)
     return out
 
 
@@ -490,6 +502,8 @@ def _limits(good: pd.DataFrame, rows: Sequence[RowAgreement], level: float) -> p
         (name, "rows", good[photo].to_numpy(float), good[tape].to_numpy(float)) for name, tape, photo in PER_ROW
     ]
     measured.append((GAP, "gaps", gap[:, 0], gap[:, 1]))
+    whole = np.array([(r.photo.per_m, r.tape.per_m) for r in rows], float).reshape(-1, 2)
+    measured.append((PER_M, "rows", whole[:, 0], whole[:, 1]))
     lines = []
     for name, of, found, true in measured:
         a = agreement(found, true, NORMAL_MULTIPLIER, level)

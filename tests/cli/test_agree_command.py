@@ -63,7 +63,7 @@ def test_the_folder(two):
     assert agree["status"].tolist() == ["ok", "ok"] and agree["reversed"].tolist() == [False, True]
     assert agree["offset_cm"].tolist() == pytest.approx([-2.5, 240], abs=0.02)
     assert pairs["kind"].value_counts().to_dict() == {"paired": 25, "missed": 1, "extra": 1}
-    assert len(read_table("out", LIMITS)) == 5 and len(read_table("out", CLASSES)) == 6
+    assert len(read_table("out", LIMITS)) == 6 and len(read_table("out", CLASSES)) == 6
     assert Path("out/agree.png").read_bytes().startswith(b"\x89PNG")
     record = json.loads(Path("out/run.json").read_text())
     assert record["command"] == "agree" and record["alignment"]["same_zero"] is False
@@ -104,7 +104,7 @@ def test_an_even_row_is_not_claimed(desk):
 
 def test_a_known_zero_settles_it(desk):
     seen, tape = results("seen", a=EVEN[:9] + EVEN[10:]), results("tape", a=EVEN)
-    assert run("agree", seen, tape, "--out", "out").exit_code == 2
+    assert run("agree", seen, tape, "--out", "out").exit_code == 1
     done = run("agree", seen, tape, "--out", "out", "--force", "--same-zero")
     assert done.exit_code == 0 and "Photo found 14 of 15 plants" in done.stdout
     assert "off as a whole" not in done.stdout
@@ -113,10 +113,21 @@ def test_a_known_zero_settles_it(desk):
 def test_nothing_claimed_is_written_with_its_reason(desk):
     seen, tape = results("seen", a=EVEN[2:10]), results("tape", a=EVEN)
     done = run("agree", seen, tape, "--out", "out")
-    assert done.exit_code == 2
-    assert done.stdout.startswith("No row could be compared.") and "Nothing about the photos follows" in done.stdout
+    assert done.exit_code == 1
+    assert done.stdout.startswith("No row could be compared plant by plant. Plants per m: 3.33 by photo and 6.25 by")
+    assert "Equal counts may hide" in done.stdout
     assert "fits" in read_table("out", AGREE).loc[0, "reason"]
     assert Path("out/agree.png").exists()
+
+
+def test_a_tape_of_counts_compares_counts(desk):
+    seen = results("seen", a=NORTH, b=SOUTH)
+    Path("counts.csv").write_text("plot,row,count,row_length_cm\na,1,13,240\nb,1,12,240\n")
+    assert run("tape", "counts.csv", "--out", "counts").exit_code == 0
+    done = run("agree", seen, "counts", "--out", "out")
+    assert done.exit_code == 1
+    assert "Plants per m: 5.42 by photo and 5.21 by tape over 2 rows." in done.stdout
+    assert "the tape gives a count and no positions" in done.stdout
 
 
 def test_rows_without_a_counterpart_are_told(desk):
@@ -142,7 +153,7 @@ def test_a_pairs_file_ties_them(desk):
 def test_mixed_up_rows_do_not_agree(desk):
     seen, tape = results("seen", a=NORTH), results("tape", a=SOUTH)
     done = run("agree", seen, tape, "--out", "out")
-    assert done.exit_code == 2 and "No row could be compared" in done.stdout
+    assert done.exit_code == 1 and "No row could be compared plant by plant" in done.stdout
 
 
 def test_a_scale_error_is_named_with_what_follows(desk):

@@ -177,6 +177,18 @@ def test_rows_that_cannot_be_laid_count_for_nothing():
     assert c.total("tape_plants") == 14 and set(c.plants["photo"]) == {"1.jpg"}
 
 
+def test_counts_are_compared_where_places_cannot_be():
+    from standcam.report.agree_report import answer
+
+    even = np.arange(8.0, 240, 16)
+    c = compared(side("photo", even[2:9] - 20, stretch=(12.0, 124.0)), side("tape", even))
+    assert c.compared == 0 and c.counted == 1
+    # 7 on 1.12 m and 15 on 2.4 m
+    assert limits(c, "plants per m")["bias"] == pytest.approx(0)
+    assert "Plants per m: 6.25 by photo and 6.25 by tape over 1 row" in answer(c, "si")
+    assert "Plants per ft: 1.91 by photo and 1.91 by tape over 1 row" in answer(c, "us")
+
+
 def test_nothing_to_compare():
     c = compared(side("photo", TRUE), (side("tape", TRUE)[0], side("tape", TRUE)[1].iloc[:0]))
     assert len(c.table) == len(c.plants) == 0 and c.compared == 0 and math.isnan(c.scale_pct.value)
