@@ -349,6 +349,12 @@ def _signs(
         )  # fmt: skip
     if comparison is not None:
         signs += _unit_signs(comparison, fit, us)
+    if missing.skipped is None:
+        # meter or emergence: digging comes before anything that would be opened for it
+        open_question = [s for s in signs if s.name in ("missing", "unit_missing")]
+        if open_question:
+            first = max(open_question, key=lambda s: s.strength)
+            signs.append(Sign("undecided", first.strength, first.evidence))
     for r in periodicity.found:
         what = {"missing": "missing plants", "doubled": "doubles", "offset": "seeds out of place"}[r.signal]
         where = f" in unit {r.group}" if r.group else ""

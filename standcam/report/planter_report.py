@@ -204,7 +204,7 @@ def show(
     if not d.items:
         line("Nothing in these numbers points to a fault of the planter.")
     elif not any(item.sure for item in d.items):
-        line("Nothing is beyond chance; possible are:")
+        line("Nothing is sure; possible are:")
     said = ""
     for n, item in enumerate(d.items[:ITEMS_ON_SCREEN], 1):
         if item.evidence[0] != said:
@@ -257,7 +257,7 @@ def checklist_text(d: Diagnosis, us: bool, emergence: Sequence[str] = (), notes:
     lines += [f"**{CAUTIONS[0]}**", "", CAUTIONS[1], "", "## What was seen", ""]
     lines += [f"- {t}" for t in (*_first(d, us), *d.missing.sentences, *_drop(d, us))]
     for title, items in (
-        ("The numbers point to", [i for i in d.items if i.sure]),
+        ("Where the numbers point", [i for i in d.items if i.sure]),
         ("Possible, not sure", [i for i in d.items if not i.sure]),
     ):
         if items:

@@ -15,7 +15,7 @@ def test_every_cause_is_whole():
     assert {c.group for c in causes()} == GROUPS
     for cause in causes():
         assert cause.look and cause.source and cause.signs
-        assert all(0 < w <= 1.5 for w in cause.signs.values())
+        assert all(0 < w <= 1.6 for w in cause.signs.values())
     # what the trade looks at is all there
     text = " ".join(f"{c.name} {c.look}".lower() for c in causes())
     for word in (

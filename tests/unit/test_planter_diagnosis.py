@@ -21,7 +21,8 @@ def test_one_bad_unit():
     d = diagnose(gaps, rows)
     assert d.units.worse("missing") == ["2"] and set(d.unit_fits) == {"1", "2", "3", "4"}
     assert d.nominal_cm == S and d.rows == 8
-    assert d.items[0].cause.group == "meter" and "unit 2" in d.items[0].evidence[0]
+    assert [i.cause.name.split(" ")[0] for i in d.items[:2]] == ["Seed", "The"]  # dig, then the meter of that unit
+    assert all("unit 2" in i.evidence[0] for i in d.items[:2])
     line = d.units.table.set_index("row_unit").loc["2"]
     assert line["missing_low_pct"] < 30 < line["missing_high_pct"]
     # the pooled share is the mean of the units, weighted by their places
@@ -56,8 +57,10 @@ def test_dig_count_decides():
     undecided = diagnose(gaps, rows)
     seed = diagnose(gaps, rows, dug=30, seed_found=28)
     meter = diagnose(gaps, rows, dug=30, seed_found=2)
-    assert "missing" in signs(undecided)
-    assert "failed" in signs(seed) and not {"missing", "meter_skips"} & signs(seed)
+    # spacing alone points to no part: all but digging is only possible
+    assert {"missing", "undecided"} <= signs(undecided)
+    assert [i.cause.name for i in undecided.items if i.sure] == ["Seed in the gaps or not: dig"]
+    assert "failed" in signs(seed) and not {"missing", "undecided", "meter_skips"} & signs(seed)
     assert "meter_skips" in signs(meter) and not {"missing", "failed"} & signs(meter)
     assert seed.items[0].cause.group == "seed" and meter.items[0].cause.group == "meter"
 
