@@ -343,7 +343,7 @@ def _compare_row(
         "scale_pct": laid.scale_pct.value,
         "scale_low_pct": laid.scale_pct.low,
         "scale_high_pct": laid.scale_pct.high,
-        "log10_odds": math.log10(laid.odds) if laid.odds > 0 else math.nan,
+        "log10_odds": math.log10(laid.odds) if 0 < laid.odds < math.inf else math.nan,
     }
     if not laid.sure:
         return RowAgreement(photo, tape, laid, line, *nobody)

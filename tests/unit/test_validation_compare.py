@@ -222,3 +222,9 @@ def test_how_often_a_blind_find_would_pair():
     reach = c.rows[0].alignment.tolerance_cm
     alone = 2 * reach * 14 - (2 * reach - 4)  # 145 and 149 share some
     assert c.table.loc[0, "chance_hit"] == pytest.approx(alone / 240)
+
+
+def test_a_known_zero_has_no_odds_where_nothing_was_fitted():
+    c = compared(side("photo", []), side("tape", TRUE), same_zero=True)
+    assert c.table.loc[0, ["status", "missed"]].tolist() == ["ok", 14] and c.recall.value == 0
+    assert math.isnan(c.table.loc[0, "log10_odds"]) and math.isnan(c.scale_pct.value)
