@@ -285,7 +285,7 @@ def untold_lines(comparison: Comparison, same_zero: bool, system: str) -> list[s
     edge = int((c.plants["kind"] == "at_edge").sum())
     if edge:
         lines.append(f"{_plural(edge, 'plant')} too near an end of the common stretch to be judged, left out.")
-    chance = c.table.loc[c.table["status"] == OK, "chance_hit"].mean()
+    chance = float(c.table.loc[c.table["status"] == OK, "chance_hit"].mean())
     reach = max(r.alignment.tolerance_cm for r in c.rows if r.compared and r.alignment)
     lines.append(
         f"Pairs lie within {wording.spacing(reach, system)}: a find placed blindly would pair {100 * chance:.0f} times "
@@ -364,6 +364,8 @@ def _wider(a: Estimate, b: Estimate) -> Estimate:
 
 
 def _share(e: Estimate) -> str:
+    if not e.known:
+        return "unknown"
     text = f"{100 * e.value:.0f} %"
     return f"{text}, {_ends(e)}" if math.isfinite(e.low) else text
 

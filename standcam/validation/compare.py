@@ -117,6 +117,8 @@ PER_ROW = (
     ("CV of gaps, %", "tape_cv_pct", "photo_cv_pct"),
 )
 GAP = "gap, cm"
+UNKNOWN_ERROR_CM = 1.0
+"""Taken at the ends of a stretch where too few pairs tell their error: twice what photos and tapes usually reach."""
 PER_M = "plants per m"
 """Of whole rows, each way on its own stretch: also where places cannot be compared."""
 
@@ -350,7 +352,7 @@ def _compare_row(
 
     pairs, seen = laid.pairs, laid.place.to_tape(photo.place_cm)
     error = seen[pairs.found] - tape.place_cm[pairs.true]
-    low, high = _judged_stretch(laid, photo, tape, min(2 * _rms(error, 2), laid.tolerance_cm))
+    low, high = _judged_stretch(laid, photo, tape, min(_carried(error), laid.tolerance_cm))
     partner = np.full(len(tape.place_cm), -1)
     partner[pairs.true] = pairs.found
     owner = np.full(len(seen), -1)
@@ -564,6 +566,12 @@ def _claims(row: RowAgreement) -> np.ndarray:
 def _rms(error: np.ndarray, fitted: int) -> float:
     error = error[np.isfinite(error)]
     return math.sqrt(float(error @ error) / (len(error) - fitted)) if len(error) > fitted else math.nan
+
+
+def _carried(error: np.ndarray) -> float:
+    """How far position errors may carry a plant over an end: two standard errors. [cm]"""
+    error_cm = _rms(error, 2)
+    return 2 * error_cm if math.isfinite(error_cm) else UNKNOWN_ERROR_CM
 
 
 def _covered(places: np.ndarray, reach: float, low: float, high: float) -> float:

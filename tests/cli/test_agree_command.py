@@ -110,6 +110,15 @@ def test_a_known_zero_settles_it(desk):
     assert "off as a whole" not in done.stdout
 
 
+def test_a_photo_that_found_nothing_at_a_known_zero(desk):
+    Path("seen.csv").write_text("plot,row,position_cm,row_length_cm\na,1,,240\n")
+    assert run("tape", "seen.csv", "--out", "seen").exit_code == 0
+    done = run("agree", "seen", results("tape", a=NORTH), "--out", "out", "--same-zero")
+    assert done.exit_code == 0, done.output
+    assert done.stdout.startswith("Photo found 0 of 14 plants (0 %, 0 to 22 %), 0 extra.")
+    assert "precision unknown" in done.stdout and "nan" not in done.stdout
+
+
 def test_nothing_claimed_is_written_with_its_reason(desk):
     seen, tape = results("seen", a=EVEN[2:10]), results("tape", a=EVEN)
     done = run("agree", seen, tape, "--out", "out")
