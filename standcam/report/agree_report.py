@@ -12,6 +12,7 @@ from standcam.estimate import Estimate
 from standcam.report import wording
 from standcam.report.results import csv_text
 from standcam.spacing import metrics
+from standcam.validation import agree_tables
 from standcam.validation import compare as cmp
 from standcam.validation.agreement import concordance_words
 from standcam.validation.align import OK
@@ -36,10 +37,10 @@ def files(comparison: Comparison, system: str) -> dict[str, bytes | str]:
     from standcam.report.agree_chart import agree_chart
 
     return {
-        "agree.csv": csv_text(cmp.AGREE, comparison.table),
-        "pairs.csv": csv_text(cmp.PAIRS, comparison.plants),
-        "limits.csv": csv_text(cmp.LIMITS, comparison.limits),
-        "classes.csv": csv_text(cmp.CLASSES, comparison.classes),
+        "agree.csv": csv_text(agree_tables.AGREE, comparison.table),
+        "pairs.csv": csv_text(agree_tables.PAIRS, comparison.plants),
+        "limits.csv": csv_text(agree_tables.LIMITS, comparison.limits),
+        "classes.csv": csv_text(agree_tables.CLASSES, comparison.classes),
         "agree.png": agree_chart(comparison, system),
     }
 

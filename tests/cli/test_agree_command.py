@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from standcam import tables
 from standcam.cli.app import app
 from standcam.report.results import read_table
-from standcam.validation.compare import AGREE, CLASSES, LIMITS, PAIRS
+from standcam.validation.agree_tables import AGREE, CLASSES, LIMITS, PAIRS
 
 DEMO = Path(__file__).resolve().parents[2] / "demo-images"
 NORTH = [12, 29, 44, 61, 83, 94, 112, 129, 145, 149, 178, 195, 214, 226]
