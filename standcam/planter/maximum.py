@@ -10,7 +10,9 @@ plain count, and without any skip it ends at 3 / n, the rule of three. The drop 
 without any skip is 1.9 / n), and a normal interval covers too little wherever few skips are expected.
 
 The placement SD is given the interval of a normal sample's SD (chi square) with the degrees of freedom that the
-curvature tells, less one for the spacing; where measurement drowns the placement, the drop of the profile.
+curvature tells, less one for the spacing and what blocks have in common; where measurement drowns the placement, the
+drop of the profile. With ten rows or more, variances are those by the scores of the rows where these are larger: skips
+that come in clusters or differ between rows widen the ranges.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from standcam.planter.likelihood import Parameters, Rows, log_likelihood, phases_for
+from standcam.planter.likelihood import BLOCK_GAPS, Parameters, Rows, log_likelihood, phases_for
 
 SPACING, PLACEMENT, SKIP, DOUBLE, SCALE = range(5)
 """Places in a parameter vector: log spacing, log (placement / spacing), two angles, log (double scale / spacing)."""
@@ -42,7 +44,7 @@ _STEP = np.array([1.5e-3, 0.05, 0.03, 0.03, 0.1])  # of differences
 _LONGEST = np.array([0.05, 0.5, 0.15, 0.15, 0.5])  # of one iteration
 _CLOSE = 1e-3  # gain in log likelihood that is not worth an iteration: 3 % of a standard error
 _NEAR = 0.05  # gain that a last failed step may have promised, at a bend of the bounds
-_WALK = np.array([0.4, 0.8, 1.2, 1.6, 2.0, 2.5, 3.0, 4.0, 6.0])
+_WALK = np.array([0.6, 1.2, 1.8, 2.4, 3.2, 5.0])
 _MOST_ITERATIONS = 40
 
 
@@ -306,6 +308,10 @@ def placement_interval(
     # one degree goes to the spacing, and the root of an unbiased variance is too small by 1 / (4 freedom)
     freedom = max(freedom - 1, 1.0)
     sd = best.placement * np.sqrt((freedom + 1) / freedom)
-    freedom = freedom / widen[PLACEMENT]
+    # plants at which two blocks join count in both: the variance of a block of g gaps has (g / (g + 1))² of its own
+    # in common with each neighbour's
+    joins = len(objective.rows.row_of_block) - len(np.unique(objective.rows.row_of_block))
+    shared = 1 + 2 * (BLOCK_GAPS / (BLOCK_GAPS + 1)) ** 2 * joins / gaps
+    freedom = freedom / max(float(widen[PLACEMENT]), shared)
     low, high = (sd * np.sqrt(freedom / chdtri(freedom, p)) for p in (tail, 1 - tail))
     return float(sd * (1 + 1 / (4 * freedom))), float(low), float(high), freedom
