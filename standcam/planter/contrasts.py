@@ -7,12 +7,12 @@ between the rows of one unit, where several were measured, and between short pie
 by Welch's t on the square roots of absolute offsets: a scale test that heavy tails hardly move. Holm's procedure over
 all units and measures keeps the chance of even one false alarm on a sound planter within 5 %.
 
-Measured on simulated planters (6 % missing, 3 % doubles, scatter 2 cm at 16.5 cm; 300 runs each). A false alarm anywhere:
-3.7 % with 8 units of 3 rows of 60 places, 2.3 % with one row of 120 places each, 3.0 % with 16 units of 4 rows; where
-whole rows differ in emergence (SD 0.5 of the logarithm) 6.7 % with 3 rows and 4.0 % with 5. One bad unit of 8
-with 3 rows of 60 places is found with twice the missing plants in 25 % of cases, with three times in 91 %, with three
-times the doubles in 48 %, with 1.5 times the scatter in 94 %; with 6 rows of 100 places, twice the missing plants in 93 %.
-One of 16 with three times the missing plants: 92 %, with 4 rows of 80 places 99.7 %.
+Measured on simulated planters (6 % missing, 3 % doubles, scatter 2 cm at 16.5 cm; 300 runs each). A false alarm
+anywhere: 3.7 % with 8 units of 3 rows of 60 places, 2.3 % with one row of 120 places each, 3.0 % with 16 units of 4
+rows; where whole rows differ in emergence (SD 0.5 of the logarithm) 6.7 % with 3 rows and 4.0 % with 5. One bad unit
+of 8 with 3 rows of 60 places is found with twice the missing plants in 25 % of cases, with three times in 91 %, with
+three times the doubles in 48 %, with 1.5 times the scatter in 94 %; with 6 rows of 100 places, twice the missing
+plants in 93 %. One of 16 with three times the missing plants: 92 %, with 4 rows of 80 places 99.7 %.
 """
 
 from __future__ import annotations

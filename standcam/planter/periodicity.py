@@ -8,11 +8,12 @@ keeps runs of missing plants whole. Where H is not known all cell numbers of a r
 held against the largest of each shuffle, so that the search itself is paid for. Slow patches of a field raise all lags
 alike; a lag is therefore held against its neighbours.
 
-Measured on simulated rows (6 % skips, 3 % doubles, scatter 2 cm at 16.5 cm; 60 to 300 runs each). False alarms at 5 %:
-6 % of single rows of 240 places by search and 5 % with the number given; 3 and 7 % of planters of eight rows. One dead
-cell of 30 was found in 88 % of rows of 240 places by search, with the number given in 95 %; in rows of 120 places in 22
-and 72 %; in one unit of eight, one row of 240 places each, in 77 and 98 %, three rows of 120 in 78 and 97 %, three rows of
-60 in 2 and 28 %. A cell that fails every second time: 15 and 47 % in rows of 240. Long rows, and the number of cells, decide.
+Measured on simulated rows (6 % skips, 3 % doubles, scatter 2 cm at 16.5 cm; 60 to 300 runs each). False alarms at 5
+%: 6 % of single rows of 240 places by search and 5 % with the number given; 3 and 7 % of planters of eight rows. One
+dead cell of 30 was found in 88 % of rows of 240 places by search, with the number given in 95 %; in rows of 120
+places in 22 and 72 %; in one unit of eight, one row of 240 places each, in 77 and 98 %, three rows of 120 in 78 and
+97 %, three rows of 60 in 2 and 28 %. A cell that fails every second time: 15 and 47 % in rows of 240. Long rows, and
+the number of cells, decide.
 """
 
 from __future__ import annotations
