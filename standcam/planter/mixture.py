@@ -25,8 +25,14 @@ from standcam.spacing.nominal import MIN_GAPS, estimate_spacing
 FEW_GAPS = 15
 """Below this the fit is given with a warning; below :data:`standcam.spacing.nominal.MIN_GAPS` not at all."""
 WIDE_SCATTER = 0.28
-"""Placement SD from which singles spread over their neighbours' classes. Simulated with normal scatter shares are without
-bias up to 0.35 and the SD itself comes out 5 % low there; but scatter is not quite normal. [multiples of spacing]"""
+"""Placement SD from which singles spread over their neighbours' classes. Simulated with normal scatter, shares are
+without bias up to 0.35 and the SD itself comes out 5 % low there; but real scatter is not quite normal. [multiples of
+spacing]"""
+_OTHER_STARTS = np.r_[
+    np.exp(np.arange(-12, 13) * 0.025), 1 / 3, 0.45, 0.5, 0.55, 0.65, 1.5, 1.7, 2.0, 2.5, 3.0, 4.0, 4.5
+]
+"""Of the first guess of an unknown spacing: close by, for the likelihood has narrow peaks, and where half of the places
+are empty, or all double."""
 LEAST_GAIN = 3.0
 """The fit must explain the gaps this much better (log likelihood: 20 to 1) than gaps without rhythm, or it is said that
 there is none. Simulated: 59 random gaps stay below in 9 of 10 rows, rows with a placement SD of 0.25 spacings and many
