@@ -284,7 +284,7 @@ def _untold(cost: Cost) -> Iterator[str]:
     else:
         yield "How much of the SD is the planter's and how much seed that did not come up; standcam planter parts them."
     if any(not loss.kg_per_ha.known and loss.percent.value > 0 for loss in cost.risk.losses):
-        yield "Lauer and Rankin 2004 in yield: it is in per cent; give --yield-t-ha or --yield-bu-ac."
+        yield "Lauer and Rankin 2004 in yield: it is in per cent; give --yield-t-ha or --yield-bu-acre."
     if math.isnan(cost.sd.sd_gap_cm.low):
         yield "How the SD varies over the field: one row has no interval. Measure at least five, far apart."
     yield from cost.notes
