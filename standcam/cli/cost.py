@@ -54,13 +54,12 @@ def cost(
     from standcam.report.folder import read_results, with_design
     from standcam.report.results import check_out
     from standcam.stand.cost import Asked, assess_cost
-    from standcam.stand.published import KG_PER_BUSHEL, kg_per_ha
-    from standcam.units import ACRES_PER_HA, CM_PER_INCH
+    from standcam.units import ACRES_PER_HA, CM_PER_INCH, KG_PER_BUSHEL, kg_per_ha
 
     started = datetime.now(UTC)
     options.require_positive("--repair-cost-row", repair_cost_row)
     options.require_positive("--rows", rows)
-    price = _one_of("--price-t", price_t, "--price-bu", price_bu, 1000 / KG_PER_BUSHEL)
+    price = _one_of("--price-t", price_t, "--price-bu", price_bu, 1000 / KG_PER_BUSHEL["maize"])
     expected = _one_of("--yield-t-ha", yield_t_ha, "--yield-bu-acre", yield_bu_ac, kg_per_ha(1.0) / 1000)
     area = _one_of("--area-ha", area_ha, "--area-acre", area_ac, 1 / ACRES_PER_HA)
     after = _one_of("--sd-after-cm", sd_after_cm, "--sd-after-in", sd_after_in, CM_PER_INCH)

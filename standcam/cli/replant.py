@@ -292,7 +292,7 @@ def _economics(
 ) -> Any:
     from standcam import units as convert
     from standcam.stand.replant_case import Economics, span
-    from standcam.stand.response_tables import KG_PER_BUSHEL, kg_per_ha
+    from standcam.units import KG_PER_BUSHEL, kg_per_ha
 
     bushels_per_t = 1000 / KG_PER_BUSHEL[crop]
     full = _either("--yield-t-ha", grain[0], "--yield-bu-acre", grain[1], kg_per_ha(1.0, crop), 1000.0)

@@ -15,9 +15,9 @@ from standcam.estimate import Estimate
 from standcam.report import wording
 from standcam.stand.cost import Cost
 from standcam.stand.payback import StudyPayback
-from standcam.stand.published import bu_per_acre
 from standcam.stand.yield_risk import Loss, SpacingSd
 from standcam.tables import Column, Table
+from standcam.units import bu_per_acre
 
 if TYPE_CHECKING:
     from rich.console import Console

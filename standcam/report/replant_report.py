@@ -436,13 +436,13 @@ class Words:
     def price(self, per_t: float) -> str:
         """A price of grain."""
         if self.system == "us":
-            return f"{per_t / 1000 * response_tables.KG_PER_BUSHEL[self.d.case.crop]:.2f}{self.behind()}/bu"
+            return f"{per_t / 1000 * units.KG_PER_BUSHEL[self.d.case.crop]:.2f}{self.behind()}/bu"
         return f"{per_t:.0f}{self.behind()}/t"
 
     def grain(self, kg_per_ha: float) -> str:
         """A yield without its unit: bu/acre or t/ha."""
         if self.system == "us":
-            return f"{kg_per_ha / response_tables.kg_per_ha(1.0, self.d.case.crop):.0f}"
+            return f"{kg_per_ha / units.kg_per_ha(1.0, self.d.case.crop):.0f}"
         return f"{kg_per_ha / 1000:.1f}"
 
     def per_area(self, per_ha: float) -> float:

@@ -41,7 +41,10 @@ RUN, MARKED, _ASIDE = "run.json", "marked", "aside"
 OWN_FILES = (*TABLES, RUN, "report.html")
 """Files that only standcam writes. A folder that holds one of them holds results."""
 
-_DECIMALS = {"px": 2, "cm": 3, "cm²": 3, "m": 3, "%": 2, "1/ha": 1, "1": 4, "1/acre": 1, "1/10 m²": 2, "1/0.001 acre": 2}
+_DECIMALS = {
+    "px": 2, "cm": 3, "cm²": 3, "m": 3, "%": 2, "1/ha": 1, "1": 4,
+    "1/acre": 1, "1/10 m²": 2, "1/0.001 acre": 2,
+}  # fmt: skip
 _PATH_COLUMNS = ("photo", "path")
 _FORMULA = "=+\\-@\t\r＝＋－＠"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")

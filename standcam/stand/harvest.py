@@ -16,13 +16,9 @@ import numpy as np
 import pandas as pd
 
 from standcam.errors import BadSettings, StandcamError
-from standcam.units import ACRES_PER_HA
+from standcam.units import KG_PER_BUSHEL, kg_per_ha
 
-KG_PER_POUND = 0.45359237
-"""International pound (1959), exact. [kg]"""
-POUNDS_PER_BUSHEL = {"maize": 56.0, "corn": 56.0, "soybean": 60.0, "soybeans": 60.0, "wheat": 60.0, "sorghum": 56.0}
-"""Legal weights of a bushel in the United States (from memory; for maize the trade's 62.77 kg/ha a bu/ac bears it
-out). [lb]"""
+_SAME_CROP = {"corn": "maize", "soybeans": "soybean"}
 
 _UNITS = {
     "kg_ha": "kg/ha", "kgha": "kg/ha", "kg_per_ha": "kg/ha", "t_ha": "t/ha", "tha": "t/ha", "t_per_ha": "t/ha",
@@ -57,13 +53,14 @@ def bushel_per_acre_kg_ha(crop: str) -> float:
     BadSettings
         The weight of this crop's bushel is not known here.
     """
-    pounds = POUNDS_PER_BUSHEL.get(crop.strip().lower())
-    if pounds is None:
+    name = crop.strip().lower()
+    name = _SAME_CROP.get(name, name)
+    if name not in KG_PER_BUSHEL:
         raise BadSettings(
             f"The weight of a bushel of {crop} is not known.",
-            f"Known are {', '.join(sorted(POUNDS_PER_BUSHEL))}; else give the yield in kg/ha or t/ha.",
+            f"Known are {', '.join(sorted(KG_PER_BUSHEL))}; else give the yield in kg/ha or t/ha.",
         )
-    return pounds * KG_PER_POUND * ACRES_PER_HA
+    return kg_per_ha(1.0, name)
 
 
 def read_harvest(path: str | Path, crop: str = "maize", to_moisture_pct: float | None = None) -> Harvest:

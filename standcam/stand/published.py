@@ -11,21 +11,7 @@ from importlib import resources
 from typing import Any
 
 from standcam.estimate import Estimate
-from standcam.units import ACRES_PER_HA, CM_PER_INCH
-
-KG_PER_BUSHEL = 56 * 0.45359237
-"""A bushel of maize is 56 lb; the pound is 0.45359237 kg (international agreement, 1959). [kg]"""
-KG_PER_OUNCE = 0.45359237 / 16
-
-
-def kg_per_ha(bu_per_acre: float) -> float:
-    """Maize yield: bushels per acre to kg per ha; 1 bu/ac is 62.77 kg/ha."""
-    return bu_per_acre * KG_PER_BUSHEL * ACRES_PER_HA
-
-
-def bu_per_acre(kg_ha: float) -> float:
-    """Maize yield: kg per ha to bushels per acre."""
-    return kg_ha / kg_per_ha(1.0)
+from standcam.units import ACRES_PER_HA, CM_PER_INCH, KG_PER_OUNCE, kg_per_ha
 
 
 @dataclass(frozen=True)

@@ -29,9 +29,6 @@ OWN, PARTIAL = "own", "partial"
 BELOW, ABOVE, BEFORE, AFTER, UNREAD = "stand below", "stand above", "date before", "date after", "cell not read"
 """Why a table has no value."""
 
-KG_PER_BUSHEL = {"maize": 56 * 0.45359237, "soybean": 60 * 0.45359237}
-"""Weight of a bushel of grain: 56 lb and 60 lb (usual US trade weights, from memory); the pound is exact. [kg]"""
-
 _YEAR = 2001  # no leap year: tables know none
 
 
@@ -246,13 +243,8 @@ def _made(entry: dict) -> ResponseTable:
         entry.get("region", ""), tuple(entry.get("notes", ())), tuple(entry.get("misprints", ())),
         entry.get("family", ""), entry.get("maturity", ""),
         to_day(*map(int, entry["extrapolated_after"].split("-"))) if "extrapolated_after" in entry else math.nan,
-        math.nan if lowest is None else kg_per_ha(lowest, entry["crop"]), entry.get("low_yield_note", ""),
+        math.nan if lowest is None else units.kg_per_ha(lowest, entry["crop"]), entry.get("low_yield_note", ""),
     )  # fmt: skip
-
-
-def kg_per_ha(bu_per_acre: float, crop: str) -> float:
-    """Bushels per acre to kilograms per hectare. [kg/ha]"""
-    return bu_per_acre * KG_PER_BUSHEL[crop] * units.ACRES_PER_HA
 
 
 def read_own_table(path: str | Path, crop: str) -> ResponseTable:

@@ -18,7 +18,8 @@ from standcam.errors import BadSettings, TooFewData
 from standcam.estimate import Estimate
 from standcam.settings import StatisticsSettings
 from standcam.spacing.metrics import OPEN
-from standcam.stand.published import PlantYields, Study, bu_per_acre, plant_yields, studies, threshold_cm
+from standcam.stand.published import PlantYields, Study, plant_yields, studies, threshold_cm
+from standcam.units import bu_per_acre
 
 MAIZE = ("maize", "corn")
 

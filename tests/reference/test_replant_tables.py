@@ -12,7 +12,8 @@ from standcam.stand import replant
 from standcam.stand.replant import decide, net_gain
 from standcam.stand.replant_case import ReplantCase, ReplantSettings, span
 from standcam.stand.replant_stand import GapPenalty, told_penalty
-from standcam.stand.response_tables import KG_PER_BUSHEL, UNREAD, kg_per_ha, published_tables
+from standcam.stand.response_tables import UNREAD, published_tables
+from standcam.units import KG_PER_BUSHEL, kg_per_ha
 
 DATA = Path(__file__).parent / "data"
 HALF_DIGIT = 0.5

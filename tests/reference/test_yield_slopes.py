@@ -12,7 +12,7 @@ import pytest
 from standcam.stand import published
 from standcam.stand.chance import exact_interval, run_counts
 from standcam.stand.yield_risk import attainable_sd_cm, plant_route, yield_at_risk
-from standcam.units import CM_PER_INCH, per_ha
+from standcam.units import CM_PER_INCH, bu_per_acre, kg_per_ha, per_ha
 
 DATA = Path(__file__).parent / "data"
 WORKED = pd.read_csv(DATA / "spacing_sd_yield_loss.csv")
@@ -45,16 +45,16 @@ def test_worked_losses(line):
 def test_slopes_in_both_units(bu_ac_in, kg_ha_cm):
     """(bu/ac per in) x 24.711 is kg/ha per cm. Nakarmi and Tang 2014 quote Nielsen's 2.5 as about 62 kg/ha per cm."""
     digits = 0.005 if bu_ac_in == 2.5 else 0.05
-    assert published.kg_per_ha(bu_ac_in) / CM_PER_INCH == pytest.approx(kg_ha_cm, abs=digits)
+    assert kg_per_ha(bu_ac_in) / CM_PER_INCH == pytest.approx(kg_ha_cm, abs=digits)
     slopes = {s.kg_ha_per_cm for s in published.studies() if s.effect == "slope"}
     assert any(abs(slope - kg_ha_cm) < digits for slope in slopes)
 
 
 def test_bushels():
     """1 bu/ac of maize is 62.77 kg/ha; 24.711 for the slope."""
-    assert published.kg_per_ha(1) == pytest.approx(62.77, abs=0.005)
-    assert published.kg_per_ha(1) / CM_PER_INCH == pytest.approx(24.711, abs=0.0015)
-    assert published.bu_per_acre(published.kg_per_ha(211)) == pytest.approx(211)
+    assert kg_per_ha(1) == pytest.approx(62.77, abs=0.005)
+    assert kg_per_ha(1) / CM_PER_INCH == pytest.approx(24.711, abs=0.0015)
+    assert bu_per_acre(kg_per_ha(211)) == pytest.approx(211)
 
 
 def test_studies_that_found_nothing_are_there():
@@ -87,7 +87,7 @@ def test_doubles_and_skips_by_plants(population, bushels, double, skip):
     assert route.net_double == pytest.approx(double, abs=0.005)
     assert route.net_skip == pytest.approx(skip, abs=0.005)
     assert not route.clamped
-    whole = published.bu_per_acre(route.kg_per_plant * per_ha(population))
+    whole = bu_per_acre(route.kg_per_plant * per_ha(population))
     assert whole == pytest.approx(bushels, abs=0.05)
     # a thousand skips and doubles: what each brings, times the grain of a plant
     assert route.net_kg_per_ha == pytest.approx(-1000 * (double + skip) * route.kg_per_plant, rel=1e-6)
