@@ -184,7 +184,7 @@ class StemSettings:
     [cm]"""
     lowest_probability: float = 0.1
     """Peaks less likely than this are not even listed as doubtful plants."""
-    calibration: tuple[float, float, float, float] = (1.27, 1.68, -1.41, -3.59)
+    calibration: tuple[float, float, float, float] = (1.11, 1.62, -1.4, -1.63)
     """Weights that turn heat into probability: base, own heat, closeness of a hotter peak, and how much hotter it
     is; see ``calibrated`` and the training record. Wrong for another network."""
     closeness_cm: float = 4.0
@@ -203,9 +203,9 @@ class StemSettings:
     """Plants showing less green than this are flagged weak. [cm²]"""
     no_green_share: float = 0.5
     """A peak without any plant pixel near keeps this share of its heat: stones and straw warm it now and then."""
-    sd_at_cm: float = 0.28
-    sd_power: float = 2.4
-    sd_factor: float = 1.3
+    sd_at_cm: float = 0.2
+    sd_power: float = 1.7
+    sd_factor: float = 1.8
     """The network understates its error, the more the larger it is. The error given is ``factor * at * (network's /
     at) ** power``, fitted on photos and scenes it had not seen; wrong for another network. [cm], [1], [1]"""
 

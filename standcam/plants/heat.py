@@ -15,8 +15,8 @@ import numpy as np
 
 from standcam.plants.sheet import Sheet
 
-SHEET_CM = 0.3
-"""Pixel of the sheets the network was trained on: a third of a leaf's width, no finer than time allows. [cm]"""
+SHEET_CM = 0.2
+"""Pixel of the sheets the network was trained on: no finer than time allows. [cm]"""
 STRIDE = 2
 """Sheet pixels to a cell of heat."""
 GRANULE_PX = 16

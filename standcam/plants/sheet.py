@@ -59,7 +59,7 @@ class Sheet:
 def draw(frame: Frame, vegetation: Vegetation, ground: GroundMap, view: View) -> Sheet:
     """Draw a sheet from the working picture."""
     source = vegetation.smooth(frame.cm_per_px, ground)
-    x, y = _photo_places(frame, ground)
+    x, y = photo_places(frame, ground)
     # halved a whole number of times, an odd last pixel left out
     scale = 0.5 ** round(np.log2(vegetation.rgb.shape[1] / source.shape[1]))
     x, y = (_rescaled(vegetation, v, scale) for v in (x, y))
@@ -79,8 +79,8 @@ def _rescaled(vegetation: Vegetation, photo_px: np.ndarray, scale: float) -> np.
     return (((photo_px + 0.5) / vegetation.factor) * scale - 0.5).astype(np.float32)
 
 
-def _photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarray]:
-    """Photo pixel of every sheet pixel: exact at nodes some 16 pixels apart, linear between. (h, w) each [px]
+def photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarray]:
+    """Photo pixel, x and y, of every sheet pixel: exact at nodes some 16 pixels apart, linear between. (h, w) [px]
 
     Perspective and lens bend the grid by well under a tenth of a pixel between nodes.
     """

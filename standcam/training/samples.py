@@ -1,8 +1,8 @@
 """Training sheets: whole photos with exact truth, drawn to scale as at run time.
 
 Photos come from folders in the scene layout (images/, truth/, scenes/), and from the scene generator, whose recipes
-are drawn here at random over what a season can show. Each sheet keeps its picture as JPEG bytes, the camera's foot
-and height in sheet pixels, and the stems.
+are drawn here at random over what a season can show. Each sheet keeps its picture as JPEG bytes, the number of the
+plant that each pixel shows as PNG bytes, the camera's foot and height in sheet pixels, and the stems.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import pandas as pd
 from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo, read_photo
-from standcam.plants.sheet import draw
+from standcam.plants.sheet import draw, photo_places
 from standcam.plants.stems import frame_over
 from standcam.plants.view import view_of
 from standcam.rows.find import field_of
@@ -37,7 +37,7 @@ from standcam.synthetic.recipe import (
     TargetRecipe,
 )
 from standcam.synthetic.scene import make_scene
-from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
+from standcam.training import CROP, SAMPLE_CM, UNSEEN, UNSURE, WEED
 from standcam.vegetation.segment import segment
 
 
@@ -49,11 +49,16 @@ class Sample:
     made: bool
     """From the scene generator."""
     jpeg: bytes
-    foot_px: tuple[float, float]
+    numbers: bytes
+    """PNG of 16 bits: 1 + row of ``stems`` of the plant a pixel shows, 0 for soil."""
+    foot_px: np.ndarray
+    """Point under the camera. (2,) [px]"""
     height_px: float
     """Camera height in sheet pixels."""
+    row_axis: np.ndarray
+    """Unit vector of the rows on the sheet. (2,)"""
     stems: np.ndarray
-    """x, y, class (CROP, WEED, UNSURE). (n, 3) [px]"""
+    """x, y [px], class (CROP, WEED, UNSURE, UNSEEN), share of the plant that shows. (n, 4)"""
 
 
 def true_map(scene: dict) -> GroundMap:
@@ -74,38 +79,55 @@ def true_map(scene: dict) -> GroundMap:
     return GroundMap(np.linalg.inv(px_from_ground), w, h, "true", camera_cm=(x, y, z), lens=lens)
 
 
-def sample_of(photo: Photo, ground: GroundMap, truth: pd.DataFrame, made: bool) -> Sample:
-    """The training sheet of one photo, drawn just as at run time."""
+def sample_of(photo: Photo, ground: GroundMap, truth: pd.DataFrame, numbers: np.ndarray, made: bool) -> Sample:
+    """The training sheet of one photo, drawn just as at run time.
+
+    Parameters
+    ----------
+    photo, ground
+        The rows lie along the first axis of the ground.
+    truth : DataFrame
+        One row a plant.
+    numbers : (H, W) array
+        1 + row of ``truth`` of the plant that a pixel of the photo shows, 0 for none.
+    made : bool
+        From the scene generator.
+    """
     vegetation, view = segment(photo, ground), view_of(ground)
     field = field_of(ground, RowSettings(coarsest_mm_per_px=3.5))
     frame = frame_over(field.points_cm, ground, StemSettings(), SAMPLE_CM)
     sheet = draw(frame, vegetation, ground, view)
-    crop = truth["kind"] != "weed"
-    shown = (truth["visible"] == 1) | ((truth["n_px"] >= 15) & (truth["visible_frac"] >= 0.25))
-    kind = np.where(~crop, WEED, np.where(shown, CROP, UNSURE))
+    x, y = photo_places(frame, ground)
+    drawn = cv2.remap(numbers.astype(np.uint16), x, y, cv2.INTER_NEAREST)
+    crop = (truth["kind"] != "weed").to_numpy()
+    shown = ((truth["visible"] == 1) | ((truth["n_px"] >= 15) & (truth["visible_frac"] >= 0.25))).to_numpy()
+    kind = np.where(crop, np.where(shown, CROP, UNSURE), np.where(truth["n_px"] >= 8, WEED, UNSEEN))
     px = frame.to_sheet(ground.to_ground(truth[["x_px", "y_px"]].to_numpy(float)))
-    near = (px > -40).all(axis=1) & (px[:, 0] < frame.width_px + 40) & (px[:, 1] < frame.height_px + 40)
-    # weeds that do not show teach nothing
-    near &= crop.to_numpy() | (truth["n_px"] >= 8).to_numpy()
-    _, jpeg = cv2.imencode(".jpg", sheet.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])
-    foot = frame.to_sheet(np.array([view.foot_cm]))[0]
+    here, ahead = frame.to_sheet(np.array([[0.0, 0.0], [100.0, 0.0]]))
     return Sample(
         photo.path.stem,
         made,
-        jpeg.tobytes(),
-        (float(foot[0]), float(foot[1])),
+        cv2.imencode(".jpg", sheet.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes(),
+        cv2.imencode(".png", drawn)[1].tobytes(),
+        frame.to_sheet(np.array([view.foot_cm]))[0].astype(np.float32),
         view.height_cm / frame.cm_per_px,
-        np.c_[px, kind][near].astype(np.float32),
+        ((ahead - here) / np.linalg.norm(ahead - here)).astype(np.float32),
+        np.c_[px, kind, truth["visible_frac"]].astype(np.float32),
     )
 
 
 def folder_samples(folder: Path) -> Iterator[Sample]:
-    """Sheets of all hand-held photos with a scene in a folder."""
+    """Sheets of all hand-held photos with a scene and a mask of plant numbers in a folder."""
     for path in sorted((folder / "scenes").glob("*.scene.json")):
         scene = json.loads(path.read_text())
         if scene["mode"] == "hand":
-            truth = pd.read_csv(folder / "truth" / f"{Path(scene['image']).stem}.csv")
-            yield sample_of(read_photo(folder / "images" / scene["image"]), true_map(scene), truth, False)
+            name = Path(scene["image"]).stem
+            truth = pd.read_csv(folder / "truth" / f"{name}.csv")
+            mask = cv2.imread(str(folder / "masks" / f"{name}_plants.png"), cv2.IMREAD_UNCHANGED)
+            row_of = np.zeros(65536, np.uint16)  # masks hold the number in plant_id, p0012 or w0107
+            row_of[truth["plant_id"].str[1:].astype(int)] = np.arange(1, len(truth) + 1)
+            photo = read_photo(folder / "images" / scene["image"])
+            yield sample_of(photo, true_map(scene), truth, row_of[mask], False)
 
 
 def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
@@ -183,7 +205,7 @@ def generated_samples(count: int, seed: int) -> Iterator[Sample]:
         scene = make_scene(recipe, recipe.rng(seed))
         if (scene.truth["kind"] != "weed").any():
             photo = Photo(Path(f"{recipe.name}.jpg"), scene.rgb, "")
-            yield sample_of(photo, scene.ground_map(), scene.truth, True)
+            yield sample_of(photo, scene.ground_map(), scene.truth, scene.plant_ids, True)
 
 
 def main() -> None:

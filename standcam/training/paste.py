@@ -1,0 +1,142 @@
+"""More doubles and crowding than photos hold: plants cut out of a sheet and set beside others of the same sheet.
+
+Doubles are a few in a hundred, and photos with truth some dozens. A pasted plant keeps its lean: it is turned about the
+camera's foot with its new place, or mirrored across that line, and lands within half a metre, where light agrees.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
+
+NEAR_CM = 45.0
+"""A plant is set down at most this far from where it grew. [cm]"""
+APART_CM = 0.9
+"""No two stems nearer than this: nothing tells those apart. [cm]"""
+WEED_SHARE = 0.2
+BEHIND_SHARE = 0.35
+"""Pasted plants that go behind the leaves already there."""
+
+
+def unpacked(sample: dict) -> tuple[np.ndarray, np.ndarray]:
+    """Picture, BGR uint8 (h, w, 3), and plant numbers, int32 (h, w): 1 + row of ``stems``, 0 for soil."""
+    bgr = cv2.imdecode(np.frombuffer(sample["jpeg"], np.uint8), cv2.IMREAD_COLOR)
+    numbers = cv2.imdecode(np.frombuffer(sample["numbers"], np.uint8), cv2.IMREAD_UNCHANGED)
+    assert bgr is not None and numbers is not None, "samples hold whole pictures"
+    return bgr, numbers.astype(np.int32)
+
+
+class Collage:
+    """A sheet onto which plants are pasted one by one."""
+
+    def __init__(self, sample: dict, rng: np.random.Generator) -> None:
+        """Start from a sample as ``standcam.training.samples`` writes them."""
+        self.bgr, self.numbers = unpacked(sample)
+        self.stems, self.rng = sample["stems"].copy(), rng
+        self.foot, self.height, self.row = sample["foot_px"], sample["height_px"], sample["row_axis"]
+        self.area = np.bincount(self.numbers.ravel(), minlength=len(self.stems) + 1)[1:].astype(float)
+        """Pixels of each plant when it came. (n,)"""
+        self.came_whole = self.stems[:, 3].copy()
+
+    def paste(self, count: int) -> None:
+        """Paste up to ``count`` plants; places that do not serve are passed over."""
+        size = np.array(self.numbers.shape[::-1])
+        xy, kind, shown = self.stems[:, :2], self.stems[:, 2], self.stems[:, 3]
+        inside = (xy > 20).all(axis=1) & (xy < size - 20).all(axis=1)
+        crops = np.flatnonzero((kind == CROP) & inside & (shown > 0.55) & (self.area > 120))
+        weeds = np.flatnonzero((kind == WEED) & inside & (shown > 0.6) & (self.area > 60))
+        hosts = np.flatnonzero((kind == CROP) & inside)
+        if not len(crops) or not len(hosts):
+            return
+        for _ in range(count):
+            weed = len(weeds) > 0 and self.rng.random() < WEED_SHARE
+            plant = int(self.rng.choice(weeds if weed else crops))
+            near = hosts[np.linalg.norm(xy[hosts] - xy[plant], axis=1) < NEAR_CM / SAMPLE_CM]
+            if len(near):
+                place = xy[self.rng.choice(near)] + self._away(weed)
+                taken = self.stems[self.stems[:, 2] == CROP, :2]
+                free = np.linalg.norm(taken - place, axis=1).min() > APART_CM / SAMPLE_CM
+                if free and (place > 15).all() and (place < size - 15).all():
+                    self._set(plant, place)
+        self._judge()
+
+    def _away(self, weed: bool) -> np.ndarray:
+        """From the host to the new stem: doubles of 1 to 5 cm and close neighbours along the row, weeds anywhere."""
+        rng, across = self.rng, np.array([-self.row[1], self.row[0]])
+        if weed:
+            way = rng.normal(0, 1, 2)
+            return way / np.linalg.norm(way) * rng.uniform(2, 12) / SAMPLE_CM
+        far = rng.choice([rng.uniform(1.0, 5.0), rng.uniform(1.2, 3.5), rng.uniform(5, 16)])
+        return (self.row * far * rng.choice([-1, 1]) + across * rng.normal(0, 0.6)) / SAMPLE_CM
+
+    def _turn(self, stem: np.ndarray, place: np.ndarray) -> np.ndarray:
+        """Linear map that brings a plant's looks to its new place. (2, 2)"""
+        rng, before, after = self.rng, stem - self.foot, place - self.foot
+        turn = _rotation(np.arctan2(after[1], after[0]) - np.arctan2(before[1], before[0]))
+        lean = float(np.linalg.norm(before)) / self.height
+        if rng.random() < 0.5:
+            u = before / max(float(np.linalg.norm(before)), 1e-6)
+            turn = turn @ (2 * np.outer(u, u) - np.eye(2))
+        if lean < 0.25:  # seen from above, a plant may stand turned
+            turn = _rotation(rng.normal(0, 0.5) if lean > 0.1 else rng.uniform(0, 2 * np.pi)) @ turn
+        return turn * np.exp(rng.normal(0, 0.12))
+
+    def _set(self, plant: int, place: np.ndarray) -> None:
+        rng, stem = self.rng, self.stems[plant, :2]
+        y, x = np.nonzero(self.numbers == plant + 1)
+        if len(x) < max(40, 0.8 * self.area[plant]):  # covered by now
+            return
+        low = np.maximum([x.min() - 2, y.min() - 2], 0)
+        high = np.array([x.max() + 3, y.max() + 3])
+        cut = self.numbers[low[1] : high[1], low[0] : high[0]] == plant + 1
+        turn = self._turn(stem, place)
+        corners = np.array([low, (high[0], low[1]), (low[0], high[1]), high]) - stem
+        ends = corners @ turn.T + place
+        begin = np.maximum(np.floor(ends.min(axis=0)).astype(int) - 1, 0)
+        end = np.minimum(np.ceil(ends.max(axis=0)).astype(int) + 2, self.numbers.shape[::-1])
+        if (end - begin < 4).any():
+            return
+        window = (slice(begin[1], end[1]), slice(begin[0], end[0]))
+        affine = np.c_[turn, place - begin - turn @ (stem - low)]
+        size = (int(end[0] - begin[0]), int(end[1] - begin[1]))
+        picture = cv2.warpAffine(
+            self.bgr[low[1] : high[1], low[0] : high[0]], affine, size, borderMode=cv2.BORDER_REPLICATE
+        )
+        cover = cv2.warpAffine(cut.astype(np.uint8) * 255, affine, size)
+        there = self.numbers[window]
+        whole = cover > 127
+        own, alpha = whole, cv2.GaussianBlur(cover.astype(np.float32) / 255, (3, 3), 0.6)
+        if rng.random() < BEHIND_SHARE:
+            own, alpha = whole & (there == 0), alpha * (there == 0)
+        shade = cv2.GaussianBlur(cover.astype(np.float32) / 255, (0, 0), 5) * rng.uniform(0, 0.35) * (there == 0)
+        under = self.bgr[window] * (1 - shade)[..., None]
+        over = picture * np.exp(rng.normal(0, 0.06))
+        mixed = under * (1 - alpha)[..., None] + over * alpha[..., None]
+        self.bgr[window] = np.clip(mixed, 0, 255).astype(np.uint8)
+        shown = self.came_whole[plant]
+        self.stems = np.r_[self.stems, np.array([[*place, self.stems[plant, 2], shown]], np.float32)]
+        self.came_whole = np.r_[self.came_whole, shown]
+        self.area = np.r_[self.area, float(whole.sum())]
+        there[own] = len(self.stems)
+
+    def _judge(self) -> None:
+        """Crop plants that hardly show any more are unsure."""
+        left = np.bincount(self.numbers.ravel(), minlength=len(self.stems) + 1)[1:]
+        shown = self.came_whole * left / np.maximum(self.area, 1)
+        hidden = (self.stems[:, 2] == CROP) & (left < self.area) & ((shown < 0.25) | (left < 25))
+        self.stems[hidden, 2] = UNSURE
+
+
+def pasted(sample: dict, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Picture, plant numbers and stems of a sample with some plants more."""
+    collage = Collage(sample, rng)
+    hosts = int((sample["stems"][:, 2] == CROP).sum())
+    collage.paste(int(rng.integers(2, max(3, min(14, hosts // 2 + 3)))))
+    return collage.bgr, collage.numbers, collage.stems
+
+
+def _rotation(angle: float) -> np.ndarray:
+    c, s = np.cos(angle), np.sin(angle)
+    return np.array([[c, -s], [s, c]])

@@ -1,0 +1,98 @@
+"""Collages and dealing of training pieces: what is pasted is told, and truth travels with the picture."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
+from standcam.training.paste import APART_CM, Collage, pasted, unpacked
+
+SIDE = 600
+
+
+def a_sample(stems=((150, 300), (300, 300), (450, 300)), weed=(320, 420)):
+    """Green discs of 12 pixels about their stems on brown soil, a smaller one for the weed."""
+    bgr = np.full((SIDE, SIDE, 3), (60, 90, 120), np.uint8)
+    numbers = np.zeros((SIDE, SIDE), np.uint16)
+    places = [*stems, weed]
+    for k, place in enumerate(places):
+        radius = 12 if k < len(stems) else 7
+        cv2.circle(bgr, place, radius, (40, 180, 60), -1)
+        cv2.circle(numbers, place, radius, k + 1, -1)
+    kinds = [CROP] * len(stems) + [WEED]
+    return {
+        "photo": "a", "made": False, "height_px": 900.0,
+        "jpeg": cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 95])[1].tobytes(),
+        "numbers": cv2.imencode(".png", numbers)[1].tobytes(),
+        "foot_px": np.array([300, 300], np.float32), "row_axis": np.array([1, 0], np.float32),
+        "stems": np.c_[np.array(places, float), kinds, np.ones(len(places))].astype(np.float32),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_pasted_plants_show_where_their_stems_are_said_to_stand(seed):
+    sample = a_sample()
+    bgr, numbers, stems = pasted(sample, np.random.default_rng(seed))
+    old = len(sample["stems"])
+    np.testing.assert_array_equal(stems[:old, :2], sample["stems"][:, :2])
+    assert set(np.unique(numbers)) <= set(range(len(stems) + 1))
+    for k in range(old, len(stems)):
+        y, x = np.nonzero(numbers == k + 1)
+        if len(x) > 300:  # hardly covered: a disc about its stem
+            np.testing.assert_allclose([x.mean(), y.mean()], stems[k, :2], atol=4)
+            blue, green, red = bgr[y, x].astype(int).mean(axis=0)
+            assert green > red + 40 and green > blue + 40
+
+
+def test_some_are_pasted_and_crop_stems_stay_apart():
+    counts = []
+    for seed in range(20):
+        _, _, stems = pasted(a_sample(), np.random.default_rng(seed))
+        crop = stems[(stems[:, 2] == CROP) | (stems[:, 2] == UNSURE), :2]
+        far = np.linalg.norm(crop[:, None] - crop[None], axis=2) + 1e9 * np.eye(len(crop))
+        assert far.min() >= APART_CM / SAMPLE_CM - 1e-3
+        counts.append(len(stems) - 4)
+    assert np.mean(counts) > 1
+
+
+def test_a_plant_that_is_covered_is_unsure():
+    collage = Collage(a_sample(), np.random.default_rng(0))
+    collage.numbers[collage.numbers == 2] = 1
+    collage._judge()
+    assert collage.stems[:, 2].tolist() == [CROP, UNSURE, CROP, WEED]
+
+
+def test_a_sheet_without_crop_stays_as_it_is():
+    sample = a_sample()
+    sample["stems"][:, 2] = WEED
+    bgr, numbers, stems = pasted(sample, np.random.default_rng(0))
+    np.testing.assert_array_equal(bgr, unpacked(sample)[0])
+    np.testing.assert_array_equal(numbers, unpacked(sample)[1])
+    assert len(stems) == 4
+
+
+def test_dealt_pieces_carry_their_truth():
+    torch = pytest.importorskip("torch")
+    from standcam.training.deck import SIZE_PX, Deck
+    from standcam.training.fit import targets
+
+    deck = Deck([a_sample()], "cpu", seed=1, collages=0, workers=1)
+    pieces = deck.deal(6)
+    assert pieces.x.shape == (6, 5, SIZE_PX, SIZE_PX)
+    aim = targets(pieces)
+    for k in range(6):
+        crop = pieces.ground[k] == 1
+        # heat stands on crop only, and the way from every leaf cell leads to a warm one
+        y, x = torch.nonzero(crop, as_tuple=True)
+        end = torch.stack([x, y]).float() + pieces.to_stem[k][:, y, x]
+        inside = ((end > 0) & (end < SIZE_PX // 2 - 1)).all(0)
+        warm = aim.heat[k, 0][end[1, inside].round().long(), end[0, inside].round().long()]
+        assert (warm > 0.8).all()
+        hot = aim.heat[k, 0] > 0.95
+        assert (pieces.ground[k][hot] == 1).all()
+        # and the picture is green there
+        rgb = pieces.x[k, :3, ::2, ::2]
+        if hot.any():
+            assert (rgb[1][hot] > rgb[0][hot]).float().mean() > 0.9
