@@ -51,9 +51,9 @@ def test_a_peak_beside_a_hotter_one_loses_and_two_hot_ones_stay_two():
         along, heat = zip(*places, strict=True)
         return stems_along(ROW, seen([[x, 0] for x in along], np.array(heat)), SETTINGS).probability
 
-    alone = probabilities((0, 0.45))[0]
-    beside_hotter = probabilities((0, 0.45), (3, 0.8))[0]
-    far_from_hotter = probabilities((0, 0.45), (40, 0.8))[0]
+    alone = probabilities((0, 0.3))[0]
+    beside_hotter = probabilities((0, 0.3), (3, 0.8))[0]
+    far_from_hotter = probabilities((0, 0.3), (40, 0.8))[0]
     assert beside_hotter < 0.5 < alone
     assert far_from_hotter == pytest.approx(alone, abs=0.01)
     assert (probabilities((0, 0.75), (3, 0.8)) > 0.5).all()
