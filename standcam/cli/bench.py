@@ -80,9 +80,9 @@ def summary(
 
 def accuracy(
     folder: Annotated[
-        Path,
-        typer.Argument(metavar="DIR", help="Folder with images/, truth/ and scenes/ (`standcam scene`)."),
-    ],
+        Path | None,
+        typer.Argument(metavar="[DIR]", help="Folder with images/, truth/ and scenes/ (`standcam scene`)."),
+    ] = None,
     by: Annotated[
         str,
         typer.Option("--by", help="Score groups by a value of the scenes: soil.kind, light.kind, image, ..."),
@@ -91,16 +91,43 @@ def accuracy(
         float | None,
         typer.Option("--tolerance-cm", help="Farthest a find may lie from its stem. [default: 4]"),
     ] = None,
+    grid: Annotated[
+        bool, typer.Option("--grid", help="Instead of DIR: scenes made here, one factor at a time moved; minutes.")
+    ] = False,
+    scenes: Annotated[
+        int | None, typer.Option("--scenes", min=1, help="With --grid: scenes for each level. [default: 2]")
+    ] = None,
+    only: Annotated[
+        list[str] | None, typer.Option("--only", help="With --grid: this factor only; repeat for more.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="With --grid: folder for tables and picture.")] = None,
     survey: options.Survey = None,
     csv: CsvOut = None,
     force: options.Force = False,
 ) -> None:
-    """Count photos whose every stem is known, and score what was found."""
+    """Count photos whose every stem is known, and score what was found.
+
+    Either the photos of a folder of scenes, or with --grid scenes made on the spot: light, soil, straw, stage,
+    tilt, weeds, spacing, doubles, blur and JPEG quality are moved away from a middling scene one at a time.
+    """
     import sys
 
     from standcam import benchmark
+    from standcam.errors import BadSettings
     from standcam.report import screen
 
+    if grid:
+        unfit = {"DIR": folder, "--by": by, "--tolerance-cm": tolerance_cm, "--csv": csv}
+        given = [name for name, value in unfit.items() if value not in (None, "")]
+        if given:
+            raise BadSettings(f"--grid does not go with {', '.join(given)}.", "Leave one of them out.")
+        _accuracy_grid(2 if scenes is None else scenes, only or [], out, survey, force)
+        return
+    idle = [name for name, value in {"--scenes": scenes, "--only": only, "--out": out}.items() if value]
+    if idle:
+        raise BadSettings(f"{', '.join(idle)} can only be used with --grid.", "Add --grid, or leave it out.")
+    if folder is None:
+        raise BadSettings("No folder of scenes is named.", "Name one, or add --grid.")
     options.require_positive("--tolerance-cm", tolerance_cm)
     _check_csv(csv, force)
     settings = options.gather_settings(survey)
@@ -109,6 +136,40 @@ def accuracy(
     for record in scores.to_dict("records"):
         _show(record)
     _write_csv(csv, scores, force)
+
+
+def _accuracy_grid(scenes: int, only: list[str], out: Path | None, survey: Path | None, force: bool) -> None:
+    import sys
+    from datetime import UTC, datetime
+
+    from standcam import grid_bench
+    from standcam.report import screen
+    from standcam.report.results import check_out
+
+    started = datetime.now(UTC)
+    if out is not None:
+        check_out(out, force)
+    settings = options.gather_settings(survey)
+    factors = grid_bench.chosen(only)
+    with screen.console(sys.stderr).status("Making scenes", spinner="line") as status:
+        grid = grid_bench.run(
+            factors, scenes, settings, lambda name, done, total: status.update(f"{done} of {total}: {name}")
+        )
+    for line in grid_bench.report_lines(grid):
+        typer.echo(line)
+    if out is not None:
+        from standcam.report.folder import write_folder
+        from standcam.report.results import csv_text, run_record
+
+        names = [factor.name for factor in factors]
+        record = run_record("bench accuracy", settings, [], started, seed=grid_bench.SEED, scenes=scenes, factors=names)
+        files: dict[str, bytes | str] = {
+            "grid.csv": csv_text(grid_bench.GRID, grid.table),
+            "calibration.csv": csv_text(grid_bench.CALIBRATION, grid.calibration),
+            "grid.png": grid_bench.grid_chart(grid),
+        }
+        write_folder(out, files, record, force)
+        typer.echo(f"\nTables and picture are in {out}")
 
 
 def _show(score: dict[str, Any]) -> None:
