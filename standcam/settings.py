@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from standcam.crops import chosen_crop
 from standcam.errors import BadSettings
 
 
@@ -229,7 +230,10 @@ class SpacingSettings:
     """Spacings this near the theoretical one count as near ideal, a band of 3 cm in all (band from memory of Panning
     et al. 2000). Wrong for narrow spacings such as soybean's, which nearly all fall in it. [cm]"""
     crop: str = "maize"
-    """Crop; only the name for reports at present."""
+    """Crop: the name of a card in ``standcam.crops``, of the user's card, or of a crop whose bushel is known. Yields
+    and replant tables go by it, and notes on what is unusual; wrong when left at maize over another crop."""
+    crop_card: str | None = None
+    """Path of a crop card of the user's own (TOML), or of a folder of them. None: the package's."""
 
     def __post_init__(self) -> None:
         _positive(self, "nominal_spacing_cm", "row_width_cm", "seeding_rate_per_ha", "near_nominal_cm")
@@ -362,6 +366,10 @@ def read_settings(path: str | Path) -> Settings:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadSettings(f"Survey file {path} is no valid TOML: {error}.", "Mend that line.") from None
     settings = settings_from_dict(data, str(path))
+    try:
+        settings = settings.replace("spacing", **chosen_crop(data.get("spacing", {}), path.parent))
+    except BadSettings as error:
+        raise BadSettings(f"{path} [spacing]: {error.reason}", error.remedy) from None
     for name in ("board", "lens"):
         value = getattr(settings.calibration, name)
         if value is not None and not Path(value).is_absolute():

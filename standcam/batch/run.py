@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 import pandas as pd
 
 from standcam import tables
+from standcam.batch.crop_notes import crop_notes
 from standcam.batch.inputs import Input, Problem
 from standcam.errors import StandcamError
 from standcam.images.photo import read_photo
@@ -115,7 +116,7 @@ def count_photos(
     stretches = _stack(tables.STRETCHES, [m.stretches for m in measurements])
     summary = summarise(positions, stretches, settings.spacing, settings.statistics)
 
-    notes = [*summary.notes, *_same_pictures(measurements)]
+    notes = [*summary.notes, *crop_notes(summary, settings.spacing), *_same_pictures(measurements)]
     records = [_record(m, f) for m, f in zip(measurements, facts, strict=True)]
     if drawer is not None:
         gaps_of = dict(tuple(summary.gaps.groupby("photo", sort=False)))

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from standcam import tables
+from standcam.batch.crop_notes import crop_notes
 from standcam.batch.inputs import Problem, name_inputs
 from standcam.errors import StandcamError
 from standcam.settings import Settings
@@ -96,7 +97,7 @@ def count_tapes(paths: Sequence[str | Path], settings: Settings, unit: str | Non
     for name in every_stretch:
         if name not in tables.STRETCHES.names and name not in rows:
             rows = rows.assign(**{name: every_stretch[name].to_numpy(object)})
-    notes += _unit_doubts(rows, summary.nominal) + list(summary.notes)
+    notes += [*_unit_doubts(rows, summary.nominal), *summary.notes, *crop_notes(summary, settings.spacing)]
     return TapeBatch(
         plants=plants_from_tape(every_position),
         gaps=summary.gaps,

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from standcam import tables
+from standcam.crops import stage_leaves
 
 _YES, _NO = {"yes", "y", "1", "true", "late", "x", "j"}, {"no", "n", "0", "false", "-"}
 
@@ -43,9 +44,10 @@ def scouted(plants: pd.DataFrame, notes: list[str]) -> tuple[np.ndarray, np.ndar
 
 
 def _stage(word: str) -> float:
-    """Leaf stage of ``3``, ``v3``, ``v3.5``; emergence (VE, and VC of soybean) is 0."""
-    if word in ("ve", "vc"):
-        return 0.0
+    """Leaf stage of ``3``, ``v3``, ``v3.5``, or of a stage that a crop card names: VE, VC, cotyledon, BBCH 12."""
+    named = stage_leaves(word)
+    if named is not None:
+        return named
     found = re.fullmatch(r"v? ?(\d+(?:[.,]\d+)?)", word)
     return float(found[1].replace(",", ".")) if found else math.nan
 
