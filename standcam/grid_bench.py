@@ -2,7 +2,8 @@
 
 All levels of a factor are tried on the same sown rows (same seeds), so that they differ by the factor and not by
 luck; every factor has rows of its own. Photos are written as JPEG and read back like a user's. Scenes are drawn,
-not photographed: a weak cell here is weak in the field too, a strong one is only a hope.
+not photographed, by the generator that also gave training scenes (of other seeds): a weak cell warns, a strong one
+proves little.
 """
 
 from __future__ import annotations
@@ -374,7 +375,10 @@ def report_lines(grid: Grid) -> list[str]:
         lines += [f"  {_weak_words(row)}" for row in weak.to_dict("records")]
     else:
         lines.append(f"No cell has an F1 below {WEAK_F1:.2f}.")
-    lines.append("The scenes are drawn, a few for each cell: a weak cell warns, a strong one proves little.")
+    lines += [
+        "The scenes are drawn, a few for each cell: a weak cell warns, a strong one proves little. The learned locator",
+        "was fitted, among others, on scenes of the same generator (other seeds): expect less of real photos.",
+    ]
     return lines
 
 
@@ -407,17 +411,18 @@ def grid_chart(grid: Grid) -> bytes:
         if index.any():
             left.plot(f1[index], y[index], mark, color=colour, markersize=8, label=word)
     left.axvline(WEAK_F1, color=chart.INK, linewidth=1)
-    left.set(xlim=(lowest, 1.01), xlabel="F1", title="Plants found")
+    left.set(xlim=(lowest, 1.01), xlabel="F1: plants found")
     names = [f"{c.factor}  {c.level}" for c in cells.itertuples()]
     left.set_yticks(y, names)
-    left.legend(loc="lower left", fontsize=10)
+    above = {"loc": "lower left", "bbox_to_anchor": (0, 1), "fontsize": 10, "frameon": False, "borderaxespad": 0.1}
+    left.legend(**above)
     middle.plot(cells["stem_error_mm"], y, "o", color=chart.COLOURS[0], markersize=7, label="mean")
     p95 = cells["stem_error_p95_mm"]
     middle.plot(p95, y, "|", color=chart.COLOURS[1], markersize=12, mew=3, label="95 of 100 below")
     middle.set_yticks(y, [""] * len(y))
-    middle.set(xlabel="mm along the row", title="Stem error")
+    middle.set(xlabel="stem error along the row, mm")
     middle.set_xlim(left=0)
-    middle.legend(loc="lower right", fontsize=10)
+    middle.legend(**above)
     for ax in (left, middle):
         ax.set_ylim(float(y[-1]) + 0.7, -0.7)
     right.plot([0, 1], [0, 1], color=chart.FAINT, linewidth=1)
@@ -429,4 +434,5 @@ def grid_chart(grid: Grid) -> bytes:
     right.set(xlabel="crop_probability (mean of bin)", ylabel="share that is crop")
     right.set_title("Finds by crop_probability")
     right.set_box_aspect(1)
+    right.set_anchor("N")
     return chart.png(figure)

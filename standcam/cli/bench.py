@@ -81,7 +81,7 @@ def summary(
 def accuracy(
     folder: Annotated[
         Path | None,
-        typer.Argument(metavar="[DIR]", help="Folder with images/, truth/ and scenes/ (`standcam scene`)."),
+        typer.Argument(metavar="DIR", help="Folder with images/, truth/ and scenes/ (`standcam scene`)."),
     ] = None,
     by: Annotated[
         str,
