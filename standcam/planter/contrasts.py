@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standcam.planter.places import SeedPlaces
+from standcam.spacing.intervals import holm
 
 PIECE = 12
 """Seed places in a piece of row over which patches are looked for."""
@@ -318,14 +319,3 @@ def step_down(
     rest = holm(p.ravel()).reshape(p.shape)
     adjusted = np.where(settled, adjusted, np.maximum(rest, highest))
     return adjusted, np.where(settled, z, [r.z for r in now])
-
-
-def holm(p: np.ndarray) -> np.ndarray:
-    """Holm's adjusted p (Holm 1979, Scand. J. Stat. 6:65-70); NaN stays and does not count. (n,) -> (n,)"""
-    p = np.asarray(p, float)
-    out = np.full(p.shape, np.nan)
-    known = np.flatnonzero(np.isfinite(p))
-    order = known[np.argsort(p[known], kind="stable")]
-    m = len(order)
-    out[order] = np.minimum(1.0, np.maximum.accumulate(p[order] * (m - np.arange(m))))
-    return out

@@ -113,7 +113,7 @@ def split_missing(
     if has_dig:
         assert dug is not None and seed_found is not None
         f = rng.beta(seed_found + 0.5, dug - seed_found + 0.5, _DRAWS)
-        from standcam.planter.units import share_estimate
+        from standcam.spacing.intervals import share_estimate
 
         in_gaps = share_estimate(seed_found, dug, level)
         held = seed_found / dug

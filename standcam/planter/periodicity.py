@@ -125,7 +125,7 @@ def recurrences(
             if p <= 0.05:  # more shuffles only where they can matter
                 strength, at, p = _strongest(rows, lags, more, rng)
             tests.append(Recurrence(name, signal, lags[at], strength, p))
-    from standcam.planter.contrasts import holm
+    from standcam.spacing.intervals import holm
 
     adjusted = holm(np.array([t.p_value for t in tests])) if tests else np.zeros(0)
     looked = tuple(

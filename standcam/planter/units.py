@@ -15,6 +15,7 @@ import pandas as pd
 from standcam.estimate import Estimate
 from standcam.planter.contrasts import Counts, Scatter, Shares, scatter_test, share_test, step_down
 from standcam.planter.places import SeedPlaces
+from standcam.spacing.intervals import share_estimate
 from standcam.tables import Column, Table
 
 MEASURES = ("missing", "doubles", "placement")
@@ -183,16 +184,6 @@ def _no_units() -> pd.DataFrame:
 
 
 # ---- intervals
-
-
-def share_estimate(cases: float, trials: float, level: float = 0.95) -> Estimate:
-    """Share with Wilson's interval. [1]"""
-    from standcam.spacing.intervals import wilson
-
-    if not trials > 0:
-        return Estimate(float("nan"), level=level)
-    low, high = wilson(np.array(cases), np.array(trials), level)
-    return Estimate(float(cases / trials), float(low), float(high), level)
 
 
 def cv_interval(

@@ -11,6 +11,7 @@ from standcam import units
 from standcam.estimate import Estimate
 from standcam.report import wording
 from standcam.report.results import csv_text
+from standcam.report.wording import plural
 from standcam.spacing import metrics
 from standcam.validation import agree_tables
 from standcam.validation import compare as cmp
@@ -78,11 +79,11 @@ def answer(comparison: Comparison, system: str) -> str:
         tape = factor * q["tape_mean"]
         return (
             f"No row could be compared plant by plant. {name.split(',')[0]}: {tape + factor * q['bias']:.2f} by photo "
-            f"and {tape:.2f} by tape over {_plural(c.counted, 'row')}."
+            f"and {tape:.2f} by tape over {plural(c.counted, 'row')}."
         )
     asked, extra = c.total("tape_plants"), c.total("extra")
     parts = [
-        f"Photo found {c.total('hit')} of {_plural(asked, 'plant')} ({_share(_wider(c.recall, c.recall_by_rows))}), "
+        f"Photo found {c.total('hit')} of {plural(asked, 'plant')} ({_share(_wider(c.recall, c.recall_by_rows))}), "
         f"{extra} extra"
     ]
     if math.isfinite(c.rms_error_cm):
@@ -114,7 +115,7 @@ def range_lines(comparison: Comparison, system: str) -> list[str]:
         return []
     level = f"{100 * c.recall.level:.0f} %"
     lines = [
-        f"Over {_plural(c.compared, 'row')}, {level} intervals: recall {_share(c.recall)}; precision "
+        f"Over {plural(c.compared, 'row')}, {level} intervals: recall {_share(c.recall)}; precision "
         f"{_share(c.precision)}; F1 {_share(c.f1)}, taking plants as independent (Wilson)."
     ]
     if math.isfinite(c.recall_by_rows.low):
@@ -195,7 +196,7 @@ def class_lines(comparison: Comparison, system: str) -> list[str]:
     if false_skips or false_doubles or lost:
         lines.append(
             f"Of the tape's gaps the photo lacks {lost}, a plant being missed or added at them. In their place it "
-            f"shows gaps of its own, among them {_plural(false_skips, 'skip')} and {_plural(false_doubles, 'double')}."
+            f"shows gaps of its own, among them {plural(false_skips, 'skip')} and {plural(false_doubles, 'double')}."
         )
     return lines
 
@@ -237,7 +238,7 @@ def limit_lines(comparison: Comparison, system: str) -> list[str]:
         lines.append(text + ".")
     few = comparison.compared
     if 0 < few < FEW_ROWS:
-        lines.append(f"Over {_plural(few, 'row')} limits and concordance of rows mean little; gaps tell more.")
+        lines.append(f"Over {plural(few, 'row')} limits and concordance of rows mean little; gaps tell more.")
     elif few:
         lines.append("Concordance is low where rows are much alike, however well the two ways agree.")
     return lines
@@ -254,7 +255,7 @@ def lost_lines(comparison: Comparison) -> list[str]:
         if alone:
             told = "; ".join(str(key) for key in alone[:MOST_LISTED])
             more = f" and {len(alone) - MOST_LISTED} more" if len(alone) > MOST_LISTED else ""
-            lines.append(f"No counterpart for {_plural(len(alone), 'row')} of the {side} results: {told}{more}.")
+            lines.append(f"No counterpart for {plural(len(alone), 'row')} of the {side} results: {told}{more}.")
     return [*c.notes, *lines]
 
 
@@ -285,7 +286,7 @@ def untold_lines(comparison: Comparison, same_zero: bool, system: str) -> list[s
         lines.append("Whether photo positions are off as a whole: the offset was found from the plants themselves.")
     edge = int((c.plants["kind"] == "at_edge").sum())
     if edge:
-        lines.append(f"{_plural(edge, 'plant')} too near an end of the common stretch to be judged, left out.")
+        lines.append(f"{plural(edge, 'plant')} too near an end of the common stretch to be judged, left out.")
     chance = float(c.table.loc[c.table["status"] == OK, "chance_hit"].mean())
     reach = max(r.alignment.tolerance_cm for r in c.rows if r.compared and r.alignment)
     lines.append(
@@ -377,10 +378,6 @@ def _ends(e: Estimate) -> str:
 
 def _class_name(kind: str) -> str:
     return {"skip_1": "skip 1", "skip_2": "skip 2", "skip_3_or_more": "skip 3+"}.get(kind, kind)
-
-
-def _plural(n: int, thing: str) -> str:
-    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
 
 
 def tape_nominal(photo_rows: Any, tape_rows: Any, given_cm: float | None) -> tuple[float, list[str]]:

@@ -14,6 +14,7 @@ from standcam.planter import arithmetic
 from standcam.planter.checklist import CAUTIONS, Item
 from standcam.planter.diagnosis import Diagnosis, length, percent, speed
 from standcam.report import wording
+from standcam.report.wording import plural
 from standcam.spacing.metrics import OPEN
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def answer(d: Diagnosis, us: bool) -> list[str]:
         ),
     ]
     said.append(
-        f"From {_plural(d.rows, 'row')} of {wording.row_length(d.row_length_cm, _system(us))} in all, about "
+        f"From {plural(d.rows, 'row')} of {wording.row_length(d.row_length_cm, _system(us))} in all, about "
         f"{fit.seed_places:.0f} seed places {length(fit.fitted_spacing_cm, us)} apart."
     )
     if math.isfinite(d.nominal_cm):
@@ -90,7 +91,7 @@ def displaced_sentence(d: Diagnosis) -> str:
     if not x.pairs:
         return ""
     text = (
-        f"Of {x.short_gaps} short and {x.long_gaps} long spacings, {_plural(x.pairs, 'pair')} "
+        f"Of {x.short_gaps} short and {x.long_gaps} long spacings, {plural(x.pairs, 'pair')} "
         f"{'stands' if x.pairs == 1 else 'stand'} side by side and together make two spacings"
     )
     if x.p_value < 0.01 and x.excess >= 2:
@@ -391,10 +392,6 @@ def _scatter(line: Any) -> Estimate:
 
 def _system(us: bool) -> str:
     return "us" if us else "si"
-
-
-def _plural(n: int, thing: str) -> str:
-    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
 
 
 def fit_record(d: Diagnosis) -> dict[str, Any]:

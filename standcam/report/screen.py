@@ -17,6 +17,7 @@ from rich.table import Table
 
 from standcam import flags
 from standcam.report import wording
+from standcam.report.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -180,8 +181,8 @@ def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "ph
     closed = gaps[gaps["kind"] != "open"]
     gap, kind = closed["gap_cm"], closed["kind"]
     parts = [
-        f"All: {_plural(rows['photo'].nunique(), source)}, {_plural(len(rows), 'row')}",
-        f"{_plural(int(rows['plants'].sum()), 'plant')} on "
+        f"All: {plural(rows['photo'].nunique(), source)}, {plural(len(rows), 'row')}",
+        f"{plural(int(rows['plants'].sum()), 'plant')} on "
         f"{wording.row_length(measured['row_length_cm'].sum(), units)} of row",
     ]
     if len(gap):
@@ -298,7 +299,7 @@ def _spread(gap: pd.Series, rows: pd.DataFrame, us: str) -> str:
             return f"{told}, {wording.spacing(less, us)}{cv} without the error of positions"
     drowned = sum(bool(flags.parse(f) & flags.bit("error_drowns_sd")) for f in open_rows["flags"])
     if drowned:
-        return f"{told}; in {_plural(drowned, 'row')} the error of positions is as large as that and was not taken out"
+        return f"{told}; in {plural(drowned, 'row')} the error of positions is as large as that and was not taken out"
     return f"{told}; the error of positions is not known and was not taken out"
 
 
@@ -346,9 +347,9 @@ def nominal_lines(rows: pd.DataFrame, units: str) -> list[str]:
 def scale_line(methods: Sequence[str]) -> str:
     """Which scale methods served, and in how many photos."""
     counts = Counter(methods)
-    parts = [f"{wording.scale(m)} in {_plural(n, 'photo')}" for m, n in counts.most_common() if m != "none"]
+    parts = [f"{wording.scale(m)} in {plural(n, 'photo')}" for m, n in counts.most_common() if m != "none"]
     if counts["none"]:
-        parts.append(f"none in {_plural(counts['none'], 'photo')} (no centimetres there)")
+        parts.append(f"none in {plural(counts['none'], 'photo')} (no centimetres there)")
     return f"Ground scale: {', '.join(parts)}."
 
 
@@ -369,10 +370,6 @@ def _concerns(row: object) -> list[str]:
 
 def _letter(n: int) -> str:
     return chr(ord("a") + n) if n < 26 else f"{_letter(n // 26 - 1)}{_letter(n % 26)}"
-
-
-def _plural(n: int, thing: str) -> str:
-    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
 
 
 def _text(text: str) -> str:

@@ -53,6 +53,11 @@ def population(per_ha: float, system: str, unit: bool = True) -> str:
     return f"{text}/{name}" if unit else text
 
 
+def plural(n: int, thing: str) -> str:
+    """``1 row``, ``2 rows``."""
+    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
+
+
 def percent(value: float, unit: bool = True) -> str:
     """A share: ``8 %``."""
     return _with(number(value), "%", unit)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standcam.estimate import Estimate
 from standcam.settings import StatisticsSettings
 
 CV_LIMIT = 0.33
@@ -63,20 +64,43 @@ def wilson(hits: np.ndarray, n: np.ndarray, level: float = 0.95) -> tuple[np.nda
     return low, np.where(hits >= n, 1.0, middle + half)
 
 
+def share_estimate(hits: float, n: float, level: float = 0.95) -> Estimate:
+    """A share with Wilson's interval; NaN of nothing. [1]
+
+    The interval takes the things counted as independent. Plants of a row are not quite.
+    """
+    if not n > 0:
+        return Estimate(float("nan"), level=level)
+    low, high = wilson(np.array(hits), np.array(n), level)
+    return Estimate(float(hits / n), float(low), float(high), level)
+
+
 def clopper_pearson(hits: np.ndarray, n: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
     """Exact interval of a share, never short of its level and mostly beyond it; NaN for n = 0. [1]
 
-    Clopper and Pearson 1934, Biometrika 26:404-413.
+    Counts need not be whole: effective ones of a clustered sample serve too. Clopper and Pearson 1934, Biometrika
+    26:404-413.
     """
     from scipy.special import betaincinv
 
     hits, n = np.broadcast_arrays(np.asarray(hits, float), np.asarray(n, float))
     tail = (1 - level) / 2
     with np.errstate(invalid="ignore"):
-        low = np.where(hits > 0, betaincinv(np.maximum(hits, 1), np.maximum(n - hits + 1, 1), tail), 0.0)
-        high = np.where(hits < n, betaincinv(hits + 1, np.maximum(n - hits, 1), 1 - tail), 1.0)
+        low = np.where(hits > 0, betaincinv(np.where(hits > 0, hits, 1), np.maximum(n - hits + 1, 1), tail), 0.0)
+        high = np.where(hits < n, betaincinv(hits + 1, np.where(hits < n, n - hits, 1), 1 - tail), 1.0)
     known = n > 0
     return np.where(known, low, np.nan), np.where(known, high, np.nan)
+
+
+def holm(p: np.ndarray) -> np.ndarray:
+    """Holm's adjusted p (Holm 1979, Scand. J. Stat. 6:65-70); NaN stays and does not count. (n,) -> (n,)"""
+    p = np.asarray(p, float)
+    out = np.full(p.shape, np.nan)
+    known = np.flatnonzero(np.isfinite(p))
+    order = known[np.argsort(p[known], kind="stable")]
+    m = len(order)
+    out[order] = np.minimum(1.0, np.maximum.accumulate(p[order] * (m - np.arange(m))))
+    return out
 
 
 def poisson_exact(count: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from standcam.estimate import Estimate
+from standcam.spacing.intervals import clopper_pearson
 
 
 @dataclass(frozen=True)
@@ -164,15 +165,5 @@ def clustered_share(marked: np.ndarray, judged: np.ndarray, level: float) -> Est
         effective = n / max(1.0, variance / (p * (1 - p) / n))
     tail = (1 + level) / 2
     effective *= (t.ppf(tail, n - 1) / t.ppf(tail, r - 1)) ** 2 if n > 1 else 1.0
-    low, high = exact_interval(p * effective, effective, level)
-    return Estimate(p, low, high, level)
-
-
-def exact_interval(marked: float, n: float, level: float) -> tuple[float, float]:
-    """Clopper-Pearson interval of a share; counts need not be whole. [1]"""
-    from scipy.stats import beta
-
-    tail = (1 - level) / 2
-    low = 0.0 if marked <= 0 else float(beta.ppf(tail, marked, n - marked + 1))
-    high = 1.0 if marked >= n else float(beta.ppf(1 - tail, marked + 1, n - marked))
-    return low, high
+    low, high = clopper_pearson(np.array(p * effective), np.array(effective), level)
+    return Estimate(p, float(low), float(high), level)

@@ -7,7 +7,6 @@ yields to one moisture. Further columns are left alone.
 
 from __future__ import annotations
 
-import csv
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from standcam.errors import BadSettings, StandcamError
+from standcam.small_csv import read_small_csv
 from standcam.units import KG_PER_BUSHEL, kg_per_ha
 
 _SAME_CROP = {"corn": "maize", "soybeans": "soybean"}
@@ -81,15 +81,8 @@ def read_harvest(path: str | Path, crop: str = "maize", to_moisture_pct: float |
         No plot, no yield or no unit, or mistakes in lines: all named in one message.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadHarvest(f"Harvest file {path} cannot be read: {error}.", "Save it as CSV in UTF-8.") from None
-    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
-    if not lines:
-        raise BadHarvest(f"Harvest file {path} is empty.", "Write a header such as plot,yield_t_ha.")
-    delimiter = max(",;\t", key=lines[0][1].count)
-    header = [_name(c) for c in _cells(lines[0][1], delimiter)]
+    sheet = read_small_csv(path, "Harvest file", BadHarvest, "Write a header such as plot,yield_t_ha.")
+    header = [_name(cell) for cell in sheet.lines[0][1]]
     plot, treatment = _find(header, _PLOT), _find(header, _TREATMENT)
     moisture = _find(header, _MOISTURE)
     yields = [(i, _unit(name)) for i, name in enumerate(header) if name.startswith(("yield", "grain_yield"))]
@@ -107,9 +100,8 @@ def read_harvest(path: str | Path, crop: str = "maize", to_moisture_pct: float |
     factor = {"kg/ha": 1.0, "t/ha": 1000.0, "bu/ac": bushel_per_acre_kg_ha(crop) if unit == "bu/ac" else 0.0}[unit]
     records, wrong, blank = [], [], []
     seen_at: dict[tuple[str, str], int] = {}
-    for number, line in lines[1:]:
-        cells = _cells(line, delimiter)
-        cells += [""] * (len(header) - len(cells))
+    for number, own in sheet.lines[1:]:
+        cells = own + [""] * (len(header) - len(own))
         if len(cells) > len(header):
             wrong.append(f"line {number} has {len(cells)} cells, the header {len(header)} (a decimal comma?)")
             continue
@@ -124,8 +116,8 @@ def read_harvest(path: str | Path, crop: str = "maize", to_moisture_pct: float |
         if cells[at] in ("", "-", "NA", "na", "."):
             blank.append(key[0])
             continue
-        value = _number(cells[at], delimiter)
-        water = np.nan if moisture is None or cells[moisture] == "" else _number(cells[moisture], delimiter)
+        value = _number(cells[at], sheet.delimiter)
+        water = np.nan if moisture is None or cells[moisture] == "" else _number(cells[moisture], sheet.delimiter)
         if value is None or not np.isfinite(value) or value < 0:
             wrong.append(f"line {number}: yield {cells[at]!r} is no number from zero up")
         elif water is None or not (np.isnan(water) or 0 <= water < 60):
@@ -206,10 +198,6 @@ def _unit(name: str) -> str:
 
 def _find(header: list[str], names: tuple[str, ...]) -> int | None:
     return next((header.index(n) for n in names if n in header), None)
-
-
-def _cells(line: str, delimiter: str) -> list[str]:
-    return [c.strip() for c in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
 
 
 def _number(text: str, delimiter: str) -> float | None:

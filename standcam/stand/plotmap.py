@@ -12,7 +12,6 @@ of a column are numbers; where semicolons or tabs part the columns, a decimal co
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +19,7 @@ import pandas as pd
 
 from standcam import tables
 from standcam.errors import PlotMapMismatch
+from standcam.small_csv import read_small_csv
 
 KEYS = ("photo", "plot", "row")
 DESIGN = ("row_unit", "treatment", "block")
@@ -47,16 +47,10 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
         one message, by line.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise PlotMapMismatch(f"Plot map {path} cannot be read: {error}.", "Save it as CSV in UTF-8.") from None
-    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
-    if not lines:
-        raise PlotMapMismatch(f"Plot map {path} is empty.", "Write a header such as plot,treatment,block.")
-    delimiter = max(",;\t", key=lines[0][1].count)
-    lines = [(n, line) for n, line in lines if line.strip(delimiter + ' "')]  # spreadsheets leave empty rows behind
-    header = [_name(cell) for cell in _cells(lines[0][1], delimiter)]
+    sheet = read_small_csv(path, "Plot map", PlotMapMismatch, "Write a header such as plot,treatment,block.")
+    # spreadsheets leave empty rows behind
+    lines = [(n, cells) for n, cells in sheet.lines if any(cells)] or sheet.lines
+    header = [_name(cell) for cell in lines[0][1]]
     while header and not header[-1]:  # and empty columns
         header.pop()
     wrong = [f"column {n} has no name" for n, name in enumerate(header, 1) if not name]
@@ -73,8 +67,7 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
         wrong.append("it has a header and no lines")
     records: list[dict[str, str | int | None]] = []
     seen: dict[tuple[str | int | None, ...], int] = {}
-    for number, line in lines[1:]:
-        cells = _cells(line, delimiter)
+    for number, cells in lines[1:]:
         while len(cells) > len(header) and not cells[-1]:
             cells.pop()
         if len(cells) > len(header):
@@ -103,7 +96,7 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
         frame["row"] = frame["row"].astype("Int64")
     for name in header:
         if name not in (*KEYS, *DESIGN):
-            written = frame[name] if delimiter == "," else frame[name].str.replace(",", ".", regex=False)
+            written = frame[name] if sheet.delimiter == "," else frame[name].str.replace(",", ".", regex=False)
             numbers = pd.to_numeric(written.replace("", np.nan), errors="coerce")
             if not (numbers.isna() & (frame[name] != "")).any():
                 frame[name] = numbers
@@ -184,10 +177,6 @@ def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFr
 def _name(cell: str) -> str:
     name = "_".join(cell.strip().lower().replace("-", " ").split())
     return _OTHER_NAMES.get(name, name)
-
-
-def _cells(line: str, delimiter: str) -> list[str]:
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
 
 
 def _key(value: object) -> str:

@@ -20,6 +20,7 @@ from standcam import flags, tables
 from standcam.errors import BadSettings
 from standcam.estimate import Estimate
 from standcam.settings import StatisticsSettings
+from standcam.spacing.intervals import holm
 from standcam.spacing.metrics import OPEN
 from standcam.stand.chance import ChanceTest, at_least, beside_counts, clustered_share, run_counts
 from standcam.stand.published import LateCase, late_cases, late_losses_in_words, late_losses_overall
@@ -386,13 +387,8 @@ def _skips(gaps: pd.DataFrame) -> list[np.ndarray]:
 
 def _adjusted(tests: tuple[ChanceTest, ...], alpha: float) -> tuple[ChanceTest, ...]:
     """Tests with p values adjusted for their number (Holm), those that cannot tell left out."""
-    told = sorted((t for t in tests if t.told), key=lambda t: t.p)
-    p: dict[str, float] = {}
-    highest = 0.0
-    for i, test in enumerate(told):
-        highest = max(highest, min(1.0, (len(told) - i) * test.p))
-        p[test.name] = highest
-    return tuple(t.adjusted(p[t.name], alpha) if t.told else t for t in tests)
+    p = holm(np.array([t.p if t.told else np.nan for t in tests]))
+    return tuple(t.adjusted(float(own), alpha) if t.told else t for t, own in zip(tests, p, strict=True))
 
 
 # ---- words

@@ -143,19 +143,6 @@ def concordance_words(rho: float) -> str:
     return "poor" if rho < 0.90 else "moderate" if rho < 0.95 else "substantial" if rho <= 0.99 else "excellent"
 
 
-def share(part: int, whole: int, level: float = 0.95) -> Estimate:
-    """A proportion with its Wilson interval; NaN of nothing. [1]
-
-    The interval takes the things counted as independent. Plants of a row are not quite: see `clustered`.
-    """
-    if whole == 0:
-        return Estimate(math.nan, level=level)
-    from scipy.stats import binomtest
-
-    ends = binomtest(part, whole).proportion_ci(level, method="wilson")
-    return Estimate(part / whole, float(ends.low), float(ends.high), level)
-
-
 def clustered(
     part: np.ndarray, whole: np.ndarray, level: float = 0.95, resamples: int = 1000, seed: int = 20
 ) -> Estimate:

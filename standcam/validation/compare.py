@@ -13,10 +13,11 @@ from standcam import flags, tables
 from standcam.estimate import Estimate
 from standcam.settings import StatisticsSettings
 from standcam.spacing import metrics
+from standcam.spacing.intervals import share_estimate
 from standcam.spacing.positions import positions_from_plants
 from standcam.tables import Column
 from standcam.validation.agree_tables import AGREE, CLASSES, LIMITS, PAIRS
-from standcam.validation.agreement import NORMAL_MULTIPLIER, agreement, clustered, concordance, share
+from standcam.validation.agreement import NORMAL_MULTIPLIER, agreement, clustered, concordance
 from standcam.validation.align import OK, Alignment, AlignSettings, align
 from standcam.validation.pairing import RowKey, RowPairs
 
@@ -206,7 +207,7 @@ def compare(
     plants = [r.plants for r in rows if len(r.plants)]
     hit, asked, found, extra = (good[n].to_numpy(int) for n in ("hit", "tape_plants", "photo_plants", "extra"))
     hits, either = int(hit.sum()), int((asked + extra).sum())
-    jaccard = share(hits, either, level)
+    jaccard = share_estimate(hits, either, level)
     error = np.concatenate([np.zeros(0), *(_errors(r) for r in rows if r.compared)])
     claimed = np.concatenate([np.zeros(0), *(_claims(r) for r in rows if r.compared)])
     counts = sum((r.gap_classes for r in rows if r.compared), np.zeros((6, 6), int))
@@ -217,8 +218,8 @@ def compare(
         plants=tables.conform(PAIRS, pd.concat(plants, ignore_index=True) if plants else tables.empty(PAIRS)),
         classes=_class_table(counts),
         limits=_limits(good, rows, level),
-        recall=share(hits, int(asked.sum()), level),
-        precision=share(hits, int(found.sum()), level),
+        recall=share_estimate(hits, int(asked.sum()), level),
+        precision=share_estimate(hits, int(found.sum()), level),
         f1=Estimate(_f1(jaccard.value), _f1(jaccard.low), _f1(jaccard.high), level),
         recall_by_rows=clustered(hit, asked, level, statistics.resamples, statistics.seed),
         precision_by_rows=clustered(hit, found, level, statistics.resamples, statistics.seed),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from standcam.errors import StandcamError
+from standcam.small_csv import read_small_csv
 
 PHOTO_KEYS = ("photo", "plot", "row")
 TAPE_KEYS = ("tape_photo", "tape_plot", "tape_row")
@@ -99,20 +99,9 @@ def read_pairs(path: str | Path) -> list[dict[str, str]]:
         The file cannot be read, or lacks a side.
     """
     path = Path(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise PairsMismatch(f"Pairs file {path} cannot be read: {error}.", "Save it as CSV in UTF-8.") from None
-    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
     remedy = "Write a header such as photo,row,tape_plot,tape_row."
-    if not lines:
-        raise PairsMismatch(f"Pairs file {path} is empty.", remedy)
-    delimiter = max(",;\t", key=lines[0][1].count)
-
-    def cells(line: str) -> list[str]:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
-
-    header = [name.lower().replace(" ", "_") for name in cells(lines[0][1])]
+    sheet = read_small_csv(path, "Pairs file", PairsMismatch, remedy)
+    header = [name.lower().replace(" ", "_") for name in sheet.lines[0][1]]
     wrong = [f"column {name!r} is not known" for name in header if name not in (*PHOTO_KEYS, *TAPE_KEYS)]
     wrong += [f"column {name!r} occurs twice" for name in dict.fromkeys(header) if header.count(name) > 1]
     for side, keys in (("photo", PHOTO_KEYS), ("tape", TAPE_KEYS)):
@@ -121,8 +110,7 @@ def read_pairs(path: str | Path) -> list[dict[str, str]]:
     if wrong:
         raise PairsMismatch(f"Pairs file {path}: {'; '.join(wrong)}.", remedy)
     named = []
-    for number, line in lines[1:]:
-        values = cells(line)
+    for number, values in sheet.lines[1:]:
         if len(values) > len(header):
             wrong.append(f"line {number} has {len(values)} cells, the header {len(header)}")
         named.append(dict(zip(header, values, strict=False)) | {"line": str(number)})

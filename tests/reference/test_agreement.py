@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from standcam.validation.agreement import NORMAL_MULTIPLIER, agreement, concordance, share
+from standcam.spacing.intervals import share_estimate
+from standcam.validation.agreement import NORMAL_MULTIPLIER, agreement, concordance
 
 DATA = Path(__file__).parent / "data"
 
@@ -71,5 +72,5 @@ def test_divisor_of_the_concordance(meters):
 )
 def test_wilson_intervals(part, whole, low, high):
     # Newcombe 1998, Statistics in Medicine 17:857-872, table I (from memory)
-    interval = share(part, whole)
+    interval = share_estimate(part, whole)
     assert (interval.low, interval.high) == pytest.approx((low, high), abs=5e-5)

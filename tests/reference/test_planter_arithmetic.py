@@ -10,9 +10,9 @@ import pytest
 
 from standcam import units
 from standcam.planter import arithmetic
-from standcam.planter.contrasts import holm, mean_error
+from standcam.planter.contrasts import mean_error
 from standcam.planter.missing import split_missing
-from standcam.planter.units import share_estimate
+from standcam.spacing.intervals import holm, share_estimate
 
 DATA = Path(__file__).parent / "data"
 

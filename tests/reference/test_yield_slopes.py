@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from standcam.spacing.intervals import clopper_pearson
 from standcam.stand import published
-from standcam.stand.chance import exact_interval, run_counts
+from standcam.stand.chance import run_counts
 from standcam.stand.yield_risk import attainable_sd_cm, plant_route, yield_at_risk
 from standcam.units import CM_PER_INCH, bu_per_acre, kg_per_ha, per_ha
 
@@ -130,7 +131,7 @@ EXACT = [
 
 @pytest.mark.parametrize(("marked", "n", "low", "high"), EXACT)
 def test_exact_interval_of_a_share(marked, n, low, high):
-    assert exact_interval(marked, n, 0.95) == pytest.approx((low, high), abs=5e-5)
+    assert clopper_pearson(marked, n, 0.95) == pytest.approx((low, high), abs=5e-5)
 
 
 @pytest.mark.parametrize(("marked", "n"), [(3, 10), (5, 12), (8, 20)])

@@ -7,7 +7,8 @@ from itertools import pairwise, permutations
 import numpy as np
 import pytest
 
-from standcam.stand.chance import at_least, beside_counts, clustered_share, exact_interval, run_counts
+from standcam.spacing.intervals import clopper_pearson
+from standcam.stand.chance import at_least, beside_counts, clustered_share, run_counts
 
 
 def bools(text):
@@ -78,7 +79,7 @@ def test_share_of_rows():
     alike = clustered_share(np.full(10, 2), np.full(10, 20), 0.95)
     assert alike.value == pytest.approx(0.1)
     # no more scatter than chance: the exact interval of 20 of 200, widened by t at 9 degrees of freedom only
-    low, high = exact_interval(20, 200, 0.95)
+    low, high = clopper_pearson(20, 200, 0.95)
     assert alike.low < low < 0.1 < high < alike.high < 0.2
     lumped = clustered_share(np.array([20] + [0] * 9), np.full(10, 20), 0.95)
     assert lumped.value == pytest.approx(0.1)

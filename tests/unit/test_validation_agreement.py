@@ -5,13 +5,13 @@ import math
 import numpy as np
 import pytest
 
+from standcam.spacing.intervals import share_estimate
 from standcam.validation.agreement import (
     NORMAL_MULTIPLIER,
     agreement,
     clustered,
     concordance,
     concordance_words,
-    share,
 )
 
 
@@ -96,11 +96,11 @@ def test_no_word_for_nothing():
 
 
 def test_share_of_nothing_is_unknown():
-    assert math.isnan(share(0, 0).value)
+    assert math.isnan(share_estimate(0, 0).value)
 
 
 def test_share_stays_within_its_bounds():
-    all_found = share(20, 20)
+    all_found = share_estimate(20, 20)
     assert all_found.value == 1 and all_found.high == 1 and all_found.low == pytest.approx(1 - 0.1611, abs=5e-5)
 
 
@@ -115,7 +115,7 @@ def test_rows_that_differ_widen_the_interval():
     alike = clustered(np.full(12, 7.5), np.full(12, 10))
     apart = clustered([10] * 9 + [0] * 3, [10] * 12)
     assert alike.high - alike.low == pytest.approx(0)
-    wilson = share(90, 120)
+    wilson = share_estimate(90, 120)
     assert apart.high - apart.low > 2 * (wilson.high - wilson.low)
 
 
