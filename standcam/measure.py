@@ -13,7 +13,9 @@ from standcam import flags, tables
 from standcam.ground.calibrate import calibrate
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo
-from standcam.plants.stems import Seen, Stems, green_areas, look_over, stems_along
+from standcam.plants.locate import look_over
+from standcam.plants.stems import Seen, Stems, green_areas, stems_along
+from standcam.plants.traits import traits
 from standcam.plants.view import View, view_of
 from standcam.rows.find import field_of, find_rows, measured_stretch, middle_line, refit
 from standcam.rows.line import RowLine
@@ -48,6 +50,8 @@ class Measurement:
     """What a user should know, in sentences."""
     seconds: dict[str, float] = field(default_factory=dict)
     """Time a stage took. [s]"""
+    traits: pd.DataFrame | None = None
+    """Looks of the plants, row by row as in ``plants``; only where they were asked for."""
 
 
 class _Clock:
@@ -63,7 +67,9 @@ class _Clock:
         self._since = now
 
 
-def measure_photo(photo: Photo, settings: Settings | None = None, plot: str | None = None) -> Measurement:
+def measure_photo(
+    photo: Photo, settings: Settings | None = None, plot: str | None = None, looks: bool = False
+) -> Measurement:
     """Find the plants of one photo.
 
     Parameters
@@ -72,6 +78,8 @@ def measure_photo(photo: Photo, settings: Settings | None = None, plot: str | No
     settings : Settings, optional
     plot : str, optional
         Name of the plot; the file's name without ending by default.
+    looks : bool
+        Keep the looks of the plants too (``Measurement.traits``), which labels need.
 
     Raises
     ------
@@ -82,7 +90,7 @@ def measure_photo(photo: Photo, settings: Settings | None = None, plot: str | No
     clock = _Clock()
     ground = calibrate(photo, settings.calibration)
     clock.lap("scale")
-    return measure_on(photo, ground, settings, plot, clock)
+    return measure_on(photo, ground, settings, plot, clock, looks)
 
 
 def measure_on(
@@ -91,6 +99,7 @@ def measure_on(
     settings: Settings | None = None,
     plot: str | None = None,
     clock: _Clock | None = None,
+    looks: bool = False,
 ) -> Measurement:
     """The same on a ground map that is known already."""
     settings, clock = settings or Settings(), clock or _Clock()
@@ -124,6 +133,10 @@ def measure_on(
     plants = _plants(name, plot, rows, stems, seen, scene)
     rows = tuple(_crowded(row, scene) for row in rows)
     stretches = _stretches(name, plot, rows, plants, ground, photo_flags)
+    found_traits = None
+    if looks:
+        places = ground.to_ground(plants[["x_px", "y_px"]].to_numpy(float))
+        found_traits = traits(places, plants["offset_cm"].to_numpy(float), seen, scene.vegetation, ground)
     if not ground.has_scale:
         plants[["position_cm", "offset_cm", "position_sd_cm", "area_cm2"]] = np.nan
     clock.lap("tables")
@@ -142,6 +155,7 @@ def measure_on(
         flags=photo_flags,
         notes=tuple(notes),
         seconds=clock.seconds,
+        traits=found_traits,
     )
 
 

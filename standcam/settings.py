@@ -168,6 +168,9 @@ class RowSettings:
 class StemSettings:
     """Finding stems."""
 
+    locator: str = "learned"
+    """learned: a network looks at the picture. shape: stems by the geometry of the plant mask, several times faster and
+    less sure. Wrong where time matters more than the last tenth of the plants."""
     network: str = "stems"
     """Network that ships with the package, or path of an ONNX file made by ``standcam.training``."""
     widest_look_cm: float = 500.0
@@ -211,6 +214,8 @@ class StemSettings:
     at) ** power``, fitted on photos and scenes it had not seen; wrong for another network. [cm], [1], [1]"""
 
     def __post_init__(self) -> None:
+        if self.locator not in ("learned", "shape"):
+            raise BadSettings(f"stems.locator is {self.locator!r}.", "Use learned or shape.")
         _positive(self, "widest_look_cm", "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor")
 
 

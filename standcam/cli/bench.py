@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from standcam.cli import options
+
+if TYPE_CHECKING:
+    from standcam.settings import Settings
 
 CsvOut = Annotated[Path | None, typer.Option("--csv", help="Write the numbers to this CSV too.")]
 
@@ -27,6 +30,7 @@ def speed(
         typer.Option("--photo", help="JPEG to time. [default: a 12-megapixel photo, made on first use]"),
     ] = None,
     repeats: Annotated[int, typer.Option("--repeats", min=1, help="Timed rounds; medians are shown.")] = 7,
+    locator: options.LocatorOption = None,
     csv: CsvOut = None,
     force: options.Force = False,
 ) -> None:
@@ -36,7 +40,7 @@ def speed(
     _check_csv(csv, force)
     if photo is None:
         photo = benchmark.speed_photo()
-    result = benchmark.speed(photo, repeats)
+    result = benchmark.speed(photo, repeats, options.gather_settings(locator=locator))
     words = {
         "decode": "decode the file (cv2.imread)",
         "read": "read it upright, with hash and EXIF",
@@ -102,6 +106,7 @@ def accuracy(
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", help="With --grid: folder for tables and picture.")] = None,
     survey: options.Survey = None,
+    locator: options.LocatorOption = None,
     csv: CsvOut = None,
     force: options.Force = False,
 ) -> None:
@@ -121,7 +126,8 @@ def accuracy(
         given = [name for name, value in unfit.items() if value not in (None, "")]
         if given:
             raise BadSettings(f"--grid does not go with {', '.join(given)}.", "Leave one of them out.")
-        _accuracy_grid(2 if scenes is None else scenes, only or [], out, survey, force)
+        settings = options.gather_settings(survey, locator=locator)
+        _accuracy_grid(2 if scenes is None else scenes, only or [], out, settings, force)
         return
     idle = [name for name, value in {"--scenes": scenes, "--only": only, "--out": out}.items() if value]
     if idle:
@@ -130,7 +136,7 @@ def accuracy(
         raise BadSettings("No folder of scenes is named.", "Name one, or add --grid.")
     options.require_positive("--tolerance-cm", tolerance_cm)
     _check_csv(csv, force)
-    settings = options.gather_settings(survey)
+    settings = options.gather_settings(survey, locator=locator)
     with screen.console(sys.stderr).status("Counting", spinner="line") as status:
         scores = benchmark.accuracy(folder, by, tolerance_cm, settings, lambda name: status.update(f"Counted {name}"))
     for record in scores.to_dict("records"):
@@ -138,7 +144,7 @@ def accuracy(
     _write_csv(csv, scores, force)
 
 
-def _accuracy_grid(scenes: int, only: list[str], out: Path | None, survey: Path | None, force: bool) -> None:
+def _accuracy_grid(scenes: int, only: list[str], out: Path | None, settings: Settings, force: bool) -> None:
     import sys
     from datetime import UTC, datetime
 
@@ -149,7 +155,6 @@ def _accuracy_grid(scenes: int, only: list[str], out: Path | None, survey: Path 
     started = datetime.now(UTC)
     if out is not None:
         check_out(out, force)
-    settings = options.gather_settings(survey)
     factors = grid_bench.chosen(only)
     with screen.console(sys.stderr).status("Making scenes", spinner="line") as status:
         grid = grid_bench.run(

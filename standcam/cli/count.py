@@ -52,6 +52,7 @@ def count(
     camera_height_cm: Annotated[
         float | None, typer.Option("--camera-height-cm", help="Height of the camera above the soil.")
     ] = None,
+    locator: options.LocatorOption = None,
     no_marked: Annotated[bool, typer.Option("--no-marked", help="Draw no marked photos.")] = False,
     force: options.Force = False,
 ) -> None:
@@ -70,7 +71,7 @@ def count(
     if survey is None and len(photos) == 1 and (photos[0] / options.SURVEY_FILE).is_file():
         survey = photos[0] / options.SURVEY_FILE
         notes.append(f"Settings were taken from {survey}.")
-    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha)
+    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, locator)
     options.require_positive("--stick-cm", stick_cm)
     options.require_positive("--camera-height-cm", camera_height_cm)
     settings = settings.replace(

@@ -33,6 +33,13 @@ class Scale(StrEnum):
     none = "none"
 
 
+class Locator(StrEnum):
+    """Ways of finding stems."""
+
+    learned = "learned"
+    shape = "shape"
+
+
 Out = Annotated[Path, typer.Option("--out", help="Results folder.", show_default=True)]
 Force = Annotated[bool, typer.Option("--force", help="Replace results that the folder already holds.")]
 Survey = Annotated[
@@ -64,6 +71,13 @@ SeedingRate = Annotated[
     ),
 ]
 
+LocatorOption = Annotated[
+    Locator | None,
+    typer.Option(
+        "--locator", help="How stems are found: learned (network) or shape (faster, less sure). [default: learned]"
+    ),
+]
+
 
 def gather_settings(
     survey: Path | None = None,
@@ -71,6 +85,7 @@ def gather_settings(
     row_width_cm: float | None = None,
     nominal_cm: float | None = None,
     seeding_rate_ha: float | None = None,
+    locator: Locator | None = None,
 ) -> Settings:
     """Settings of the survey file, if any, with the options of the call laid over them.
 
@@ -86,6 +101,7 @@ def gather_settings(
         ("--seeding-rate-ha", seeding_rate_ha),
     ):
         require_positive(name, value)
+    settings = settings.replace("stems", locator=None if locator is None else locator.value)
     return settings.replace("output", units=None if units is None else units.value).replace(
         "spacing",
         row_width_cm=row_width_cm,

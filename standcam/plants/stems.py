@@ -60,6 +60,9 @@ class Seen:
     weed_cm: np.ndarray
     """(m, 2) [cm]"""
     weed_probability: np.ndarray
+    calibration: tuple[float, float, float, float] = (0.0, 1.0, 0.0, 0.0)
+    """Weights by which ``calibrated`` turns these probabilities into final ones: a locator's own. As given here they
+    stay as they are."""
 
     @staticmethod
     def nothing() -> Seen:
@@ -99,7 +102,7 @@ def look_over(
     alive, weedy = green[: len(crop_cm)], green[len(crop_cm) :]
     probability = np.where(alive, crop.probability, crop.probability * settings.no_green_share)
     sd = settings.sd_at_cm * (crop.sd_px * SHEET_CM / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
-    return Seen(crop_cm, probability, sd, weed_cm[weedy], weed.probability[weedy])
+    return Seen(crop_cm, probability, sd, weed_cm[weedy], weed.probability[weedy], settings.calibration)
 
 
 def _is_green(points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 2.5) -> np.ndarray:
@@ -157,25 +160,30 @@ def stems_along(row: RowLine, seen: Seen, settings: StemSettings | None = None) 
     density = np.exp(-0.5 * (offset[own] / scatter) ** 2) / (scatter * np.sqrt(2 * np.pi))
     ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
     p = seen.crop_probability[own]
-    p = calibrated(p * ratio / (p * ratio + 1 - p), seen.crop_cm[own], settings)
+    p = calibrated(p * ratio / (p * ratio + 1 - p), seen.crop_cm[own], seen.calibration, settings.closeness_cm)
     likely = p >= settings.lowest_probability
     own, p = own[likely], p[likely]
     return Stems(seen.crop_cm[own], position[own], offset[own], seen.crop_sd_cm[own], p)
 
 
-def calibrated(probability: np.ndarray, points_cm: np.ndarray, settings: StemSettings) -> np.ndarray:
+def calibrated(
+    probability: np.ndarray,
+    points_cm: np.ndarray,
+    calibration: tuple[float, float, float, float],
+    closeness_cm: float,
+) -> np.ndarray:
     """Probability that a peak is a stem of its own, from its heat and from the nearest hotter peak.
 
     Where the network cannot tell which of two places a plant's stem stands at, it warms both; true doubles are both
     hot. So a peak loses by how much hotter its neighbour is, the more the nearer it stands: a logistic regression
-    with four weights (``settings.calibration``), fitted on photos and scenes the network had not seen.
+    with four weights (``StemSettings.calibration``), fitted on photos and scenes the network had not seen.
     """
     p = np.clip(probability, 1e-3, 1 - 1e-3)
     own = np.log(p / (1 - p))
     if not len(own):
         return probability
-    closeness, above = rivalry(own, points_cm, settings.closeness_cm)
-    base, by_heat, by_closeness, by_rival = settings.calibration
+    closeness, above = rivalry(own, points_cm, closeness_cm)
+    base, by_heat, by_closeness, by_rival = calibration
     logit = base + by_heat * own + closeness * (by_closeness + by_rival * above)
     return 1 / (1 + np.exp(-logit))
 

@@ -20,12 +20,11 @@ ROW = RowLine((0.0, 0.0), (1.0, 0.0), from_cm=-50.0, to_cm=50.0)
 SETTINGS = StemSettings()
 
 
-def seen(crop_cm, probability=0.8, sd_cm=0.3) -> Seen:
+def seen(crop_cm, probability=0.8, sd_cm=0.3, calibration=SETTINGS.calibration) -> Seen:
     crop = np.asarray(crop_cm, float).reshape(-1, 2)
     n = len(crop)
-    return Seen(
-        crop, np.broadcast_to(probability, n).astype(float), np.full(n, sd_cm), np.empty((0, 2)), np.empty(0)
-    )
+    p = np.broadcast_to(probability, n).astype(float)
+    return Seen(crop, p, np.full(n, sd_cm), np.empty((0, 2)), np.empty(0), calibration)
 
 
 def test_stems_of_a_row_come_in_its_order_with_their_places():
@@ -37,8 +36,7 @@ def test_stems_of_a_row_come_in_its_order_with_their_places():
 
 
 def test_standing_on_the_line_speaks_for_crop_and_off_it_against():
-    heat_as_it_is = dataclasses.replace(SETTINGS, calibration=(0.0, 1.0, 0.0, 0.0))
-    stems = stems_along(ROW, seen([[0, 0], [10, 5.5]], 0.5), heat_as_it_is)
+    stems = stems_along(ROW, seen([[0, 0], [10, 5.5]], 0.5, calibration=(0.0, 1.0, 0.0, 0.0)), SETTINGS)
     on, off = stems.probability
     assert on > 0.5 > off
     # within a bounded factor of the odds either way
