@@ -265,6 +265,7 @@ def _plants(
                 "position_sd_cm": s.position_sd_cm,
                 "crop_probability": s.probability,
                 "is_crop": s.probability >= settings.crop_probability,
+                "judged": np.where(s.probability >= settings.crop_probability, "crop", "doubtful"),
                 "bits": _neighbour_flags(s, settings),
             }
         )
@@ -290,6 +291,7 @@ def _plants(
                     "position_sd_cm": np.nan,
                     "crop_probability": 1 - seen.weed_probability[weeds],
                     "is_crop": False,
+                    "judged": "weed",
                     "bits": 0,
                 }
             )
@@ -396,6 +398,7 @@ def _stretches(
                 "to_y_px": px[1, 1],
                 "status": status if ground.has_scale else "no_scale",
                 "flags": flags.words(bits),
+                "weeds": float(((plants["row"] == n) & (plants["judged"] == "weed")).sum()),
             }
         )
     return tables.conform(tables.STRETCHES, pd.DataFrame(lines))

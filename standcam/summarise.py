@@ -131,6 +131,7 @@ def summarise(
             **{name: stretches[name] for name in ("from_x_px", "from_y_px", "to_x_px", "to_y_px")},
             "status": status,
             "flags": _words(bits),
+            "weeds": stretches["weeds"],
         },
     )
 
@@ -164,6 +165,7 @@ def summarise(
             **_area_columns(measured, plot_length, plot_per_ha, spacing),
             "status": _plot_status(status, plot_of, m),
             "flags": _words(plot_bits),
+            "weeds": _sum_of_known(stretches["weeds"].to_numpy(float), plot_of, m),
             **_interval_columns(
                 intervals.spacing_intervals(gap, code, rank[at], plot_of[order], m, statistics),
                 population.ratio_interval(plants, length, plot_of, m, width, statistics.level),
@@ -256,6 +258,13 @@ def _interval_columns(
         [name_of[s] if r else s for s, r in zip(spread.source.tolist(), rows_tell.tolist(), strict=True)], object
     )
     return columns
+
+
+def _sum_of_known(values: np.ndarray, group: np.ndarray, n: int) -> np.ndarray:
+    """Sum over each group of the values that are known; NaN where none is."""
+    known = np.isfinite(values)
+    total = np.bincount(group, weights=np.where(known, values, 0.0), minlength=n)
+    return np.where(np.bincount(group[known], minlength=n) > 0, total, np.nan)
 
 
 def _by_name(stretches: pd.DataFrame) -> np.ndarray:

@@ -40,6 +40,7 @@ class Table:
 
 _PLOT = Column("plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise")
 _ROW = Column("row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours")
+_WEEDS = Column("weeds", "float64", "", "weeds seen within weeds_reach_cm of the row line; missing for a tape")
 _PHOTO = Column("photo", "str", "", "file name of the photo, or of the tape file")
 
 PLANTS = Table(
@@ -68,6 +69,12 @@ PLANTS = Table(
         Column("crop_probability", "float64", "1", "how likely the plant is crop and no weed"),
         Column("is_crop", "bool", "", "decision: counted as crop"),
         Column("flags", "str", "", "words of standcam.flags, joined by '; '"),
+        Column(
+            "judged",
+            "str",
+            "",
+            "crop; doubtful (may be crop, not counted); weed; nothing (a person said so); empty for a tape",
+        ),
     ),
 )
 
@@ -105,6 +112,7 @@ STRETCHES = Table(
         Column("to_y_px", "float64", "px", "end of the stretch"),
         Column("status", "str", "", "ok; empty (no plants); no_scale; no_row; counted (a tape count, no positions)"),
         Column("flags", "str", "", "words of standcam.flags"),
+        _WEEDS,
     ),
 )
 
@@ -221,6 +229,7 @@ ROWS = Table(
         Column("status", "str", "", "ok; empty (no plants); no_scale; no_row"),
         Column("flags", "str", "", "words of standcam.flags"),
         *_SPACING_MORE,
+        _WEEDS,
     ),
 )
 
@@ -244,6 +253,7 @@ PLOTS = Table(
         Column("flags", "str", "", "words of standcam.flags over all rows"),
         *_SPACING_MORE,
         *_INTERVALS,
+        _WEEDS,
     ),
 )
 
