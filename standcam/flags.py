@@ -23,6 +23,8 @@ REGISTER: tuple[Flag, ...] = (
     Flag(1 << 0, "split", "one of several plants told apart within touching leaves"),
     Flag(1 << 1, "at_edge", "the stem stands within 2 cm of the edge of the picture"),
     Flag(1 << 3, "weak", "few pixels: small, far or hidden plant"),
+    Flag(1 << 4, "labelled", "a person said what this is"),
+    Flag(1 << 5, "adapted", "decided otherwise than at first, by what the labels of the survey teach"),
     # on a row
     Flag(1 << 8, "censored_ends", "the first and last open stretch are not counted as gaps"),
     Flag(1 << 9, "row_unsure", "few plants, or plants far off the line: the row direction is unsure"),

@@ -273,7 +273,7 @@ def _plants(
     ]
     likely = seen.crop_cm[seen.crop_probability >= settings.lowest_probability * 3]
     weeds = _clear_of(seen.weed_cm, likely, settings.weeds_apart_cm)
-    weeds &= _beside(rows, seen.weed_cm, settings.weeds_reach_cm)
+    weeds &= beside(rows, seen.weed_cm, settings.weeds_reach_cm)
     if weeds.any():
         places = seen.weed_cm[weeds]
         offsets = np.stack([row.offset(places) for row in rows])
@@ -311,15 +311,17 @@ def _plants(
         area_cm2=area,
         flags=[flags.words(b) for b in bits],
     )
-    # crop first, so that plants carry the numbers a person would give them walking along the row
-    plants = plants.sort_values(
-        ["row", "is_crop", "position_cm"], ascending=[True, False, True], kind="stable"
-    )
-    plants["plant"] = np.arange(1, len(plants) + 1)
+    order = walking_order(plants["row"], plants["is_crop"], plants["position_cm"])
+    plants = plants.iloc[order].assign(plant=np.arange(1, len(plants) + 1))
     return tables.conform(tables.PLANTS, plants.drop(columns=["x_cm", "y_cm", "bits"]))
 
 
-def _beside(rows: tuple[RowLine, ...], places: np.ndarray, reach_cm: float) -> np.ndarray:
+def walking_order(row: pd.Series, is_crop: pd.Series, position_cm: pd.Series) -> np.ndarray:
+    """Order of a photo's plants: row by row, crop first, as a person would number them walking along. (n,) int"""
+    return np.lexsort((position_cm, ~is_crop.to_numpy(bool), row))
+
+
+def beside(rows: tuple[RowLine, ...], places: np.ndarray, reach_cm: float) -> np.ndarray:
     """Which places lie beside the measured stretch of a row: farther off, another row's plants would pass for weeds."""
     near = np.zeros(len(places), bool)
     for row in rows:

@@ -4,7 +4,8 @@ Three steps, of which the first and the last go photo by photo and know nothing 
 :func:`map_jobs` may one day spread them over processes:
 
 1. read and measure a photo; keep its numbers and a small copy of the picture;
-2. summarise all photos together (the theoretical spacing may have to be learnt from all of them);
+2. decide again by labels, if there are any, and summarise all photos together (the theoretical spacing may have to be
+   learnt from all of them);
 3. draw the finds into the small copies.
 """
 
@@ -20,11 +21,13 @@ import pandas as pd
 from standcam import tables
 from standcam.batch.crop_notes import crop_notes
 from standcam.batch.inputs import Input, Problem
+from standcam.batch.labelled import Labelled, use_labels
 from standcam.errors import StandcamError
 from standcam.images.photo import read_photo
 from standcam.images.quality import quality_flags
 from standcam.images.reduce import reduce
 from standcam.measure import Measurement, measure_photo
+from standcam.plants.labels import Label
 from standcam.report import overlay
 from standcam.report.results import ResultsWriter
 from standcam.settings import Settings
@@ -61,6 +64,8 @@ class Batch:
     inputs: tuple[dict[str, Any], ...]
     """One record a used photo, for run.json."""
     notes: tuple[str, ...] = ()
+    labelled: Labelled | None = None
+    """What became of the labels; None where none were given."""
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -79,6 +84,7 @@ def count_photos(
     problems: Sequence[Problem] = (),
     writer: ResultsWriter | None = None,
     on_done: Callable[[Counted], None] | None = None,
+    labels: Sequence[Label] | None = None,
 ) -> Batch:
     """Measure photos and summarise them together.
 
@@ -96,12 +102,14 @@ def count_photos(
         Takes the marked photos; without it none are drawn.
     on_done : callable, optional
         Told of each input as it is done.
+    labels : sequence of Label, optional
+        What a person says that some plants are (:func:`standcam.batch.labelled.use_labels`).
     """
     drawer = writer if settings.output.marked else None
     measurements: list[Measurement] = []
     facts: list[dict[str, Any]] = []
     problems = list(problems)
-    for n, counted in enumerate(map_jobs(_Measure(settings, drawer is not None), inputs)):
+    for n, counted in enumerate(map_jobs(_Measure(settings, drawer is not None, labels is not None), inputs)):
         if counted.measurement is not None:
             if drawer is not None and counted.view is not None:
                 drawer.put_aside(f"view-{n}", counted.view)
@@ -112,6 +120,9 @@ def count_photos(
         if on_done:
             on_done(counted)
 
+    labelled = None if labels is None else use_labels(labels, measurements, settings)
+    if labelled is not None:
+        measurements = list(labelled.measurements)
     positions = _stack(tables.POSITIONS, [m.positions for m in measurements])
     stretches = _stack(tables.STRETCHES, [m.stretches for m in measurements])
     summary = summarise(positions, stretches, settings.spacing, settings.statistics)
@@ -147,6 +158,7 @@ def count_photos(
         measurements=tuple(measurements),
         inputs=tuple(records),
         notes=tuple(notes),
+        labelled=labelled,
     )
 
 
@@ -164,6 +176,7 @@ class _Measure:
 
     settings: Settings
     keep_view: bool
+    looks: bool = False
 
     def __call__(self, job: Input) -> Counted:
         try:
@@ -172,7 +185,7 @@ class _Measure:
             read_seconds = time.perf_counter() - start
             small = reduce(photo.rgb, self.settings.output.marked_width_px)
             photo = replace(photo, flags=photo.flags | quality_flags(small))
-            m = measure_photo(photo, self.settings, plot=job.plot)
+            m = measure_photo(photo, self.settings, plot=job.plot, looks=self.looks)
             m = _named(m, job.photo)
             m = replace(m, seconds={"read": read_seconds} | dict(m.seconds))
             view = overlay.pack_view(small) if self.keep_view else None

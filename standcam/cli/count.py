@@ -53,6 +53,14 @@ def count(
         float | None, typer.Option("--camera-height-cm", help="Height of the camera above the soil.")
     ] = None,
     locator: options.LocatorOption = None,
+    labels: Annotated[
+        Path | None,
+        typer.Option(
+            "--labels",
+            help="Labels (CSV: photo, x_px, y_px, label) of some plants: crop, weed or nothing. "
+            "[default: labels.csv in the one folder named]",
+        ),
+    ] = None,
     no_marked: Annotated[bool, typer.Option("--no-marked", help="Draw no marked photos.")] = False,
     force: options.Force = False,
 ) -> None:
@@ -64,7 +72,8 @@ def count(
     from datetime import UTC, datetime
 
     from standcam.batch.inputs import find_inputs
-    from standcam.report.results import ResultsWriter, check_out, holds_results, run_record
+    from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
+    from standcam.report.results import ResultsWriter, check_out, csv_text, holds_results, run_record
 
     started = datetime.now(UTC)
     notes: list[str] = []
@@ -86,6 +95,12 @@ def count(
     if no_marked:
         settings = settings.replace("output", marked=False)
     check_out(out, force)
+    said = None
+    if labels is None and len(photos) == 1 and (photos[0] / LABELS_FILE).is_file():
+        labels = photos[0] / LABELS_FILE
+        notes.append(f"Labels were taken from {labels}.")
+    if labels is not None:
+        said = read_labels(labels)
 
     inputs, problems = find_inputs(photos, out)
     if settings.calibration.points is not None and len(inputs) > 1:
@@ -104,12 +119,16 @@ def count(
         console = screen.console(sys.stderr)
         several = len(inputs) > 1 and console.is_terminal
         with screen.progress(console, len(inputs)) if several else nullcontext() as on_done:
-            batch = count_photos(inputs, settings, problems, writer, on_done)
+            batch = count_photos(inputs, settings, problems, writer, on_done, said)
         nothing = not batch.measurements
         if nothing and holds_results(out):
             _nothing_done(batch.problem_list, f"Earlier results in {out} were left as they are.")
-        record = run_record("count", settings, batch.inputs, started, [*notes, *batch.notes])
-        writer.finish(**batch.tables, run=record)
+        told = batch.labelled.notes if batch.labelled else ()
+        notes += [*told, *batch.notes]
+        more = {} if batch.labelled is None else {"labels": {"file": str(labels)} | batch.labelled.record}
+        record = run_record("count", settings, batch.inputs, started, notes, **more)
+        files = {} if batch.labelled is None else {"labelled.csv": csv_text(LABELLED, batch.labelled.table)}
+        writer.finish(**batch.tables, run=record, more=files)
 
     if nothing:
         _nothing_done(batch.problem_list, f"problems.csv is in {out}.")
@@ -120,7 +139,7 @@ def count(
         settings,
         out,
         scale_methods=[m.ground.method for m in batch.measurements],
-        notes=[*notes, *batch.notes],
+        notes=notes,
     )
     if len(batch.problems):
         raise typer.Exit(1)

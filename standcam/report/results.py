@@ -172,8 +172,9 @@ class ResultsWriter:
         plots: pd.DataFrame,
         problems: pd.DataFrame,
         run: dict[str, Any],
+        more: Mapping[str, str] | None = None,
     ) -> Path:
-        """Write tables and run record, put all in place, and give the results folder.
+        """Write tables, further files by name and the run record, put all in place, and give the results folder.
 
         Raises
         ------
@@ -183,7 +184,8 @@ class ResultsWriter:
             Disk full, no rights, or a file held open by another program; old results are still there.
         """
         frames = dict(zip(TABLES, (plants, gaps, rows, plots, problems), strict=True))
-        return self.finish_files({name: csv_text(TABLES[name], frame) for name, frame in frames.items()}, run)
+        texts = {name: csv_text(TABLES[name], frame) for name, frame in frames.items()}
+        return self.finish_files(texts | dict(more or {}), run)
 
     def finish_files(self, contents: Mapping[str, bytes | str], run: dict[str, Any]) -> Path:
         """Write files by name and the run record, put all in place, and give the results folder.

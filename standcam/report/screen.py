@@ -112,7 +112,7 @@ def show(
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")
     to.print()
     to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else "tape file")))
-    for line in spacing_lines(rows, gaps, settings):
+    for line in [*weed_lines(rows, settings), *spacing_lines(rows, gaps, settings)]:
         to.print(_text(line))
     for line in nominal_lines(rows, settings.output.units):
         to.print(_text(line))
@@ -201,6 +201,15 @@ def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "ph
         per_ha = measured["plants"].sum() / area_cm2 * 1e8
         parts.append(f"{wording.population(per_ha, units)}, {wording.on_small_area(per_ha, units)}")
     return "; ".join(parts) + "."
+
+
+def weed_lines(rows: pd.DataFrame, settings: Settings) -> list[str]:
+    """Weeds beside the rows of photos; nothing of a tape, which tells none."""
+    if not rows["weeds"].notna().any():
+        return []
+    reach = wording.spacing(settings.stems.weeds_reach_cm, settings.output.units)
+    n = int(rows["weeds"].sum())
+    return [f"Weeds: {n or 'none'} seen within {reach} of the row lines, not counted as plants."]
 
 
 def spacing_lines(rows: pd.DataFrame, gaps: pd.DataFrame, settings: Settings) -> list[str]:

@@ -27,7 +27,7 @@ def measuring(monkeypatch):
     """Each readable photo shows the same seven plants: the tests are about what is around measuring."""
     seen = []
 
-    def measure(photo, settings=None, plot=None):
+    def measure(photo, settings=None, plot=None, looks=False):
         seen.append(settings)
         return measured(photo, plot=plot, method="none" if "noscale" in photo.path.name else "board")
 

@@ -27,7 +27,7 @@ def write(path, seed=0):
 def measuring(monkeypatch):
     """Photos measure as seven plants, unless their names say otherwise."""
 
-    def measure(photo, settings=None, plot=None):
+    def measure(photo, settings=None, plot=None, looks=False):
         name = photo.path.name
         if "noscale" in name:
             return measured(photo, plot=plot, method="none")
@@ -133,7 +133,7 @@ def test_blur_is_told_to_the_measurement(tmp_path, monkeypatch):
     monkeypatch.setattr(
         run,
         "measure_photo",
-        lambda p, *_, plot: seen.update({plot: flags.names(p.flags)}) or measured(p, plot=plot),
+        lambda p, *_, plot, looks: seen.update({plot: flags.names(p.flags)}) or measured(p, plot=plot),
     )
     count(tmp_path)
     assert seen == {"blurred": ["blurred"], "sharp": []}
