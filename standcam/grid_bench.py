@@ -234,6 +234,7 @@ def _all(factors: Sequence[Factor], scenes: int) -> Iterator[tuple[Factor, str, 
 def shoot(recipe: SceneRecipe, folder: Path, settings: Settings, seed: int) -> Shot:
     """Make one scene, count its photo as a user's, compare."""
     from standcam.images.photo import read_photo
+    from standcam.images.quality import quality_flags
     from standcam.measure import measure_photo
     from standcam.summarise import summarise
     from standcam.synthetic import noise
@@ -243,7 +244,9 @@ def shoot(recipe: SceneRecipe, folder: Path, settings: Settings, seed: int) -> S
     scene = make_scene(recipe, recipe.rng(seed))
     path = folder / f"{recipe.name}.jpg"
     noise.write_jpeg(path, scene.rgb, recipe.capture, recipe.camera)
-    m = measure_photo(read_photo(path, settings.photo), settings)
+    photo = read_photo(path, settings.photo)
+    photo = dataclasses.replace(photo, flags=photo.flags | quality_flags(photo.rgb))
+    m = measure_photo(photo, settings)
     path.unlink()
     rows = summarise(m.positions, m.stretches, settings.spacing, settings.statistics).rows
     return compare(TrueScene(path, scene_record(scene, seed), scene.truth), m.plants, rows, m.stretches)

@@ -16,6 +16,7 @@ from typing import Any
 
 from standcam.crops import chosen_crop
 from standcam.errors import BadSettings
+from standcam.flags import GRADES
 
 
 def _positive(record: object, *names: str) -> None:
@@ -300,9 +301,15 @@ class StatisticsSettings:
     """Bootstrap resamples. Wrong for levels above 99 %: take more."""
     seed: int = 20
     """Of the bootstrap, so that equal inputs give equal intervals."""
+    min_trust: str = "poor"
+    """good, fair or poor: rows of a lower grade (:mod:`standcam.trust`) are left out of all summaries and listed. poor
+    leaves nothing out. Wrong at good or fair where doubt goes with the stand, as crowding goes with many plants: the
+    rows that are left then do not stand for the field."""
 
     def __post_init__(self) -> None:
         _positive(self, "resamples")
+        if self.min_trust not in GRADES:
+            raise BadSettings(f"min_trust is {self.min_trust!r}.", f"Use {', '.join(GRADES[:-1])} or {GRADES[-1]}.")
         if not 0.5 <= self.level < 1:
             raise BadSettings(f"level is {self.level}.", "Give a confidence from 0.5 to below 1, such as 0.95.")
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standcam import flags, tables, units
+from standcam import flags, tables, trust, units
 from standcam.settings import SpacingSettings, StatisticsSettings
 from standcam.spacing import intervals, metrics, noise
 from standcam.spacing.nominal import Nominal, theoretical_spacing
@@ -24,9 +24,9 @@ class Summary:
     gaps: pd.DataFrame
     """GAPS, open ends included."""
     rows: pd.DataFrame
-    """ROWS: one line a measured stretch, in the order of the stretches."""
+    """ROWS: one line a measured stretch, in the order of the stretches, those left out marked so."""
     plots: pd.DataFrame
-    """PLOTS, in the order of their first stretch."""
+    """PLOTS, in the order of their first stretch; rows left out are in none of the numbers."""
     nominal: Nominal
     """Theoretical spacing that the classes were taken against."""
     notes: tuple[str, ...] = ()
@@ -55,6 +55,10 @@ def summarise(
     (:mod:`standcam.spacing.noise`). Plots have intervals from how their rows differ, and from the gaps where there
     are one or two rows (:func:`standcam.spacing.intervals.spacing_intervals`,
     :func:`standcam.stand.population.ratio_interval`).
+
+    Every row gets a grade of trust from the flags of its stretch (:mod:`standcam.trust`). Rows below
+    ``statistics.min_trust`` keep their own numbers, and are in no other: neither in the theoretical spacing that is
+    estimated nor in plots and intervals. Notes list them.
 
     Parameters
     ----------
@@ -92,12 +96,18 @@ def summarise(
     status = np.where(scaled, np.where(plants > 0, "ok", "empty"), status)
 
     place, plant, index = place[keep], positions["plant"].to_numpy()[keep], index[keep]
+    bits = _row_bits(stretches["flags"])
+    # before the theoretical spacing, which rests on rows that are kept
+    grade, reasons = trust.grades(bits, plants)
+    kept = ~trust.below(grade, statistics.min_trust)
+    grade_names = np.array(flags.GRADES, object)[grade]
+
     # where there are no positions, the whole length is no open gap
     ends = stretches.assign(from_cm=stretches["from_cm"].where(~counted), to_cm=stretches["to_cm"].where(~counted))
     pairs = metrics.neighbours(place, plant, index, ends)
     closed = pairs.closed
     at, gap = pairs.stretch[closed], pairs.gap_cm[closed]
-    nominal = theoretical_spacing(gap, spacing)
+    nominal = theoretical_spacing(gap[kept[at]], spacing)
     gaps = metrics.gap_table(pairs, plant, stretches, nominal.spacing_cm)
     code = metrics.classify(gap / nominal.spacing_cm)
     error = positions["position_sd_cm"].to_numpy(float)[keep] ** 2
@@ -108,7 +118,6 @@ def summarise(
     per_ha = population.density_per_ha(plants, length, width)
     own = np.arange(n)
     columns, drowned = _columns(gap, code, at, n, nominal, spacing, noise.error_variance(left, right, at, own, n))
-    bits = _row_bits(stretches["flags"])
     bits[(plants > 0) & np.isfinite(length) & ~counted] |= flags.bit("censored_ends")
     bits[scaled & np.isnan(per_ha)] |= flags.bit("no_population")
     bits[beyond & scaled] |= flags.bit("beyond_stretch")
@@ -132,49 +141,62 @@ def summarise(
             "status": status,
             "flags": _words(bits),
             "weeds": stretches["weeds"],
+            "trust": grade_names,
+            "trust_reasons": reasons,
+            "left_out": np.where(kept, "", np.char.add("trust is ", grade_names.astype(str))).astype(object),
         },
     )
 
     plot_of, plot_names = pd.factorize(stretches["plot"])
     m = len(plot_names)
-    has_length = np.isfinite(length)
+    has_length = np.isfinite(length) & kept
     plot_length = np.bincount(plot_of, weights=np.where(has_length, length, 0.0), minlength=m).astype(float)
     plot_length[np.bincount(plot_of[has_length], minlength=m) == 0] = np.nan
     measured = np.bincount(plot_of[has_length], weights=plants[has_length], minlength=m)
     plot_per_ha = population.density_per_ha(measured, plot_length, width)
-    if m < n:  # else plots are rows, in the same order
+    gap_kept = kept[at]
+    gap, code, at, left, right = (values[gap_kept] for values in (gap, code, at, left, right))
+    if m < n or not kept.all():  # else plots are rows, in the same order
         added = noise.error_variance(left, right, at, plot_of, m)
         columns, drowned = _columns(gap, code, plot_of[at], m, nominal, spacing, added)
     gaps_in = np.bincount(plot_of[at], minlength=m)
     order = _by_name(stretches)
-    rank = np.empty(n, int)
-    rank[order] = np.arange(n)
+    order = order[kept[order]]
+    rank = np.zeros(n, int)
+    rank[order] = np.arange(len(order))
     plot_bits = np.zeros(m, np.int64)
-    np.bitwise_or.at(plot_bits, plot_of, bits)
+    np.bitwise_or.at(plot_bits, plot_of[kept], bits[kept])
     # one row of several may be drowned where the plot is not, and the other way round
     plot_bits = plot_bits & ~flags.bit("error_drowns_sd") | np.where(drowned, flags.bit("error_drowns_sd"), 0)
+    lost = np.bincount(plot_of[kept], minlength=m) == 0
+    lowest = np.full(m, len(flags.GRADES))
+    np.minimum.at(lowest, plot_of[kept], grade[kept])
+    length_kept = np.where(kept, length, np.nan)
     plots = _table(
         tables.PLOTS,
         {
             "plot": plot_names,
-            "rows": np.bincount(plot_of[scaled], minlength=m),
+            "rows": np.bincount(plot_of[scaled & kept], minlength=m),
             "row_length_cm": plot_length,
-            "plants": np.bincount(plot_of, weights=plants, minlength=m).astype(np.int64),
+            "plants": np.bincount(plot_of[kept], weights=plants[kept], minlength=m).astype(np.int64),
             **columns,
-            "nominal_spacing_cm": nominal.spacing_cm,
+            "nominal_spacing_cm": np.where(lost, np.nan, nominal.spacing_cm),
             **_area_columns(measured, plot_length, plot_per_ha, spacing),
-            "status": _plot_status(status, plot_of, m),
+            "status": np.where(lost, trust.LEFT_OUT, _plot_status(status[kept], plot_of[kept], m)),
             "flags": _words(plot_bits),
-            "weeds": _sum_of_known(stretches["weeds"].to_numpy(float), plot_of, m),
+            "weeds": _sum_of_known(np.where(kept, stretches["weeds"].to_numpy(float), np.nan), plot_of, m),
             **_interval_columns(
                 intervals.spacing_intervals(gap, code, rank[at], plot_of[order], m, statistics),
-                population.ratio_interval(plants, length, plot_of, m, width, statistics.level),
+                population.ratio_interval(plants, length_kept, plot_of, m, width, statistics.level),
                 population.gaps_interval(plot_per_ha, columns["cv_pct"] / 100, gaps_in, statistics.level),
                 intervals.cv_interval(columns["cv_pct"] / 100, gaps_in, statistics.level),
             ),
+            "trust": np.array([*flags.GRADES, ""], object)[lowest],
+            "rows_left_out": np.bincount(plot_of[~kept], minlength=m),
         },
     )
-    return Summary(gaps, rows, plots, nominal, _notes(nominal, spacing))
+    notes = (*_notes(nominal, spacing), *trust.left_out_notes(rows, statistics.min_trust))
+    return Summary(gaps, rows, plots, nominal, notes)
 
 
 def _table(table: tables.Table, columns: dict[str, Any]) -> pd.DataFrame:

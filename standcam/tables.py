@@ -230,6 +230,9 @@ ROWS = Table(
         Column("flags", "str", "", "words of standcam.flags"),
         *_SPACING_MORE,
         _WEEDS,
+        Column("trust", "str", "", "good, fair or poor: the gravest doubt among the flags, see standcam.trust"),
+        Column("trust_reasons", "str", "", "why it is not good, in words, the gravest first, joined by '; '"),
+        Column("left_out", "str", "", "why the row is in no summary; empty: it is in them"),
     ),
 )
 
@@ -239,7 +242,7 @@ PLOTS = Table(
         _PLOT,
         Column("rows", "int64", "", "measured rows in the plot"),
         Column("row_length_cm", "float64", "cm", "sum over rows"),
-        Column("plants", "int64", "", "crop plants"),
+        Column("plants", "int64", "", "crop plants; 0 where status is left_out, which is no count"),
         Column("mean_gap_cm", "float64", "cm", "over all gaps of the plot"),
         Column("sd_gap_cm", "float64", "cm", "over all gaps of the plot"),
         Column("cv_pct", "float64", "%", "100 sd / mean"),
@@ -249,11 +252,15 @@ PLOTS = Table(
         Column("precision_pct", "float64", "%", "over all gaps of the plot"),
         Column("nominal_spacing_cm", "float64", "cm", "theoretical spacing"),
         Column("plants_per_ha", "float64", "1/ha", "from summed plants and summed length"),
-        Column("status", "str", "", "ok, or the commonest reason why not"),
+        Column("status", "str", "", "ok, or the commonest reason why not; left_out: all its rows are"),
         Column("flags", "str", "", "words of standcam.flags over all rows"),
         *_SPACING_MORE,
         *_INTERVALS,
         _WEEDS,
+        Column("trust", "str", "", "the lowest grade among the rows that are in it; empty where none is"),
+        Column(
+            "rows_left_out", "Int64", "", "rows of the plot that are in none of its numbers, see left_out in rows.csv"
+        ),
     ),
 )
 
@@ -285,7 +292,7 @@ def _dtype(name: str) -> object:
 
 
 def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
-    """Columns of ``table`` in order and with their dtypes; missing float columns become NaN, strings empty.
+    """Columns of ``table`` in order and with their dtypes; missing columns become NaN, NA or empty text.
 
     Further columns stay, behind the registered ones.
 
@@ -306,6 +313,8 @@ def conform(table: Table, df: pd.DataFrame) -> pd.DataFrame:
             series = pd.Series(np.nan, index=df.index)
         elif c.dtype == "str":
             series = pd.Series("", index=df.index)
+        elif c.dtype == "Int64":
+            series = pd.Series(pd.NA, index=df.index, dtype="Int64")
         else:
             raise BadTable(f"Table {table.name} has no column {c.name!r}.", "It must be there; see standcam.tables.")
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from standcam import trust
 from standcam.crops import crop_card, unusual
 from standcam.settings import SpacingSettings
 from standcam.summarise import Summary
@@ -19,7 +20,7 @@ def crop_notes(summary: Summary, spacing: SpacingSettings) -> list[str]:
         The crop is unknown or the user's card cannot be read.
     """
     card = crop_card(spacing.crop, spacing.crop_card)
-    rows = summary.rows[summary.rows["plants"] >= _FEWEST_PLANTS]
+    rows = summary.rows[trust.kept(summary.rows) & (summary.rows["plants"] >= _FEWEST_PLANTS)]
     medians = rows.groupby("photo", sort=False)["median_gap_cm"].median().dropna()
     measured = {str(photo): float(cm) for photo, cm in medians.items()}
     return unusual(card, summary.nominal.spacing_cm, spacing.row_width_cm, spacing.near_nominal_cm, measured)

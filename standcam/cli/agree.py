@@ -80,6 +80,7 @@ def agree(
 
     given = nominal_cm if survey is None else settings.spacing.nominal_spacing_cm
     nominal, notes = report.tape_nominal(photo.rows, tape.rows, given)
+    notes = [*photo.notes, *tape.notes, *notes]
     comparison = compare(
         row_lists(photo.plants, photo.gaps, photo.rows, "photo"),
         row_lists(tape.plants, tape.gaps, tape.rows, "tape"),

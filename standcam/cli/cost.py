@@ -71,6 +71,7 @@ def cost(
     settings = read.settings.replace("output", units=None if units is None else units.value)
     asked = Asked(price, expected * 1000, area, after, repair_cost_row, rows or settings.planter.row_units)
     described, notes = with_design(read.rows, read.plants, plot_map)
+    notes = [*read.notes, *notes]
     outcome = assess_cost(described, read.plants, read.gaps, settings, asked, notes)
 
     from standcam.report import cost_report

@@ -31,6 +31,7 @@ def count(
     row_width_cm: options.RowWidth = None,
     nominal_cm: options.Nominal = None,
     seeding_rate_ha: options.SeedingRate = None,
+    min_trust: options.MinTrust = None,
     scale: Annotated[
         options.Scale | None,
         typer.Option("--scale", help="Where the ground scale comes from. [default: auto]"),
@@ -80,7 +81,7 @@ def count(
     if survey is None and len(photos) == 1 and (photos[0] / options.SURVEY_FILE).is_file():
         survey = photos[0] / options.SURVEY_FILE
         notes.append(f"Settings were taken from {survey}.")
-    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, locator)
+    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, locator, min_trust)
     options.require_positive("--stick-cm", stick_cm)
     options.require_positive("--camera-height-cm", camera_height_cm)
     settings = settings.replace(

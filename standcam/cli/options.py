@@ -40,6 +40,14 @@ class Locator(StrEnum):
     shape = "shape"
 
 
+class Trust(StrEnum):
+    """Grades of trust in a row."""
+
+    good = "good"
+    fair = "fair"
+    poor = "poor"
+
+
 Out = Annotated[Path, typer.Option("--out", help="Results folder.", show_default=True)]
 Force = Annotated[bool, typer.Option("--force", help="Replace results that the folder already holds.")]
 Survey = Annotated[
@@ -78,6 +86,14 @@ LocatorOption = Annotated[
     ),
 ]
 
+MinTrust = Annotated[
+    Trust | None,
+    typer.Option(
+        "--min-trust",
+        help="Leave rows of less trust out of all summaries, and list them. [default: poor, which leaves none out]",
+    ),
+]
+
 
 def gather_settings(
     survey: Path | None = None,
@@ -86,6 +102,7 @@ def gather_settings(
     nominal_cm: float | None = None,
     seeding_rate_ha: float | None = None,
     locator: Locator | None = None,
+    min_trust: Trust | None = None,
 ) -> Settings:
     """Settings of the survey file, if any, with the options of the call laid over them.
 
@@ -102,6 +119,7 @@ def gather_settings(
     ):
         require_positive(name, value)
     settings = settings.replace("stems", locator=None if locator is None else locator.value)
+    settings = settings.replace("statistics", min_trust=None if min_trust is None else min_trust.value)
     return settings.replace("output", units=None if units is None else units.value).replace(
         "spacing",
         row_width_cm=row_width_cm,

@@ -73,6 +73,7 @@ def planter(
         .replace("planter", cells_per_disc=cells, speed_kmh=speed_kmh)
     )
     rows, notes = with_design(read.rows, read.plants, plot_map)
+    notes = [*read.notes, *notes]
 
     from standcam.planter.diagnosis import diagnose
     from standcam.planter.units import UNITS

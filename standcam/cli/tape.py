@@ -43,6 +43,7 @@ def tape(
     row_width_cm: options.RowWidth = None,
     nominal_cm: options.Nominal = None,
     seeding_rate_ha: options.SeedingRate = None,
+    min_trust: options.MinTrust = None,
     force: options.Force = False,
     print_sheet: Annotated[
         Path | None,
@@ -67,7 +68,7 @@ def tape(
     from standcam.report.results import check_out, holds_results, run_record, write_results
 
     started = datetime.now(UTC)
-    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha)
+    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, min_trust=min_trust)
     check_out(out, force)
 
     from standcam.batch.tapes import count_tapes

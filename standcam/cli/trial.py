@@ -82,6 +82,7 @@ def trial(
     read = read_results(results)
     settings = read.settings.replace("output", units=None if units is None else units.value)
     rows, notes = with_design(read.rows, read.plants, plot_map)
+    notes = [*read.notes, *notes]
     measures = list(measure or DEFAULT_MEASURES)
     design = trial_plots(
         rows, read.gaps, treatment=treatment, plots_are=plots_are, dose=dose, spacing=settings.spacing,

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from standcam import tables
+from standcam import tables, trust
 from standcam.errors import BadResults, BadSettings
 from standcam.report.results import RUN, ResultsWriter, read_table
 from standcam.settings import Settings, settings_from_dict
@@ -18,7 +18,7 @@ from standcam.settings import Settings, settings_from_dict
 
 @dataclass(frozen=True)
 class Results:
-    """What ``count``, ``tape`` or ``strip`` wrote, as they wrote it."""
+    """What ``count``, ``tape`` or ``strip`` wrote, as they wrote it, less the rows that they left out."""
 
     folder: Path
     plants: pd.DataFrame
@@ -33,6 +33,10 @@ class Results:
     """Of that run."""
     run: dict[str, Any]
     """Its run.json."""
+    left_out: pd.DataFrame
+    """ROWS that are in none of the tables above, for want of trust."""
+    notes: tuple[str, ...]
+    """These rows in sentences."""
 
 
 def read_results(folder: str | Path) -> Results:
@@ -41,7 +45,7 @@ def read_results(folder: str | Path) -> Results:
     Raises
     ------
     BadResults
-        There are no results in it.
+        There are no results in it, or all rows were left out.
     BadTable
         A table is missing or damaged.
     """
@@ -58,7 +62,24 @@ def read_results(folder: str | Path) -> Results:
         table.name: read_table(folder, table)
         for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS)
     }
-    return Results(folder, frames["plants"], frames["gaps"], frames["rows"], frames["plots"], settings, run)
+    rows, plots = frames["rows"], frames["plots"]
+    kept, bar = trust.kept(rows), settings.statistics.min_trust
+    if len(rows) and not kept.any():
+        raise BadResults(
+            f"All rows of {folder} ({len(rows)}) were left out: their trust is below {bar}.",
+            "Count again with a lower --min-trust, or photograph the rows anew; rows.csv says what was doubted.",
+        )
+    return Results(
+        folder,
+        trust.of_kept(frames["plants"], rows),
+        trust.of_kept(frames["gaps"], rows),
+        rows[kept].reset_index(drop=True),
+        plots[plots["status"] != trust.LEFT_OUT].reset_index(drop=True),
+        settings,
+        run,
+        rows[~kept].reset_index(drop=True),
+        trust.left_out_notes(rows, bar),
+    )
 
 
 def with_design(

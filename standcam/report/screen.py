@@ -15,7 +15,7 @@ from rich.markup import escape
 from rich.measure import Measurement
 from rich.table import Table
 
-from standcam import flags
+from standcam import flags, trust
 from standcam.report import wording
 from standcam.report.wording import plural
 
@@ -107,10 +107,13 @@ def show(
             for r in rows.itertuples():
                 marks = " ".join(letters[c] for c in _concerns(r))
                 words = " ".join(wording.row_words(r, settings.output.units))
+                words = f"{words}; {wording.trust_words(r)}" if r.trust else words
                 to.print(_text(f"{_place(r, _by_plot(rows))} row {r.row}: {words}. {marks}".rstrip()))
         for mark, meaning in legend.items():
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")
     to.print()
+    # what was left out stands in the table and in the notes, and in no number below
+    gaps, rows = trust.of_kept(gaps, rows), rows[trust.kept(rows)]
     to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else "tape file")))
     for line in [*weed_lines(rows, settings), *spacing_lines(rows, gaps, settings)]:
         to.print(_text(line))
@@ -140,7 +143,7 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
         "doub-\nles %", "sin-\ngles %", "skips\n%", f"plants\n/{'acre' if us else 'ha'}",
     ):  # fmt: skip
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("look", overflow="fold")
+    table.add_column("trust" if rows["trust"].any() else "look", overflow="fold")
     legend: dict[str, str] = {}
     letters: dict[str, str] = {}
     for r in rows.itertuples():
@@ -161,7 +164,7 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
             wording.number(r.quality_of_feed_pct),
             wording.number(r.misses_pct),
             wording.population(r.plants_per_ha, units, unit=False),
-            " ".join(marks),
+            " ".join([*([wording.trust_words(r)] if r.trust else []), *marks]),
         )
     return table, legend
 

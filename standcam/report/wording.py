@@ -96,6 +96,11 @@ def row_words(row: Any, system: str) -> list[str]:
     return [f"{part}," for part in parts[:-1]] + parts[-1:]
 
 
+def trust_words(row: Any) -> str:
+    """Grade of one line of ROWS, and whether it is left out: ``fair``, ``poor, left out``."""
+    return f"{row.trust}, left out" if row.left_out else str(row.trust)
+
+
 def missing_plants(kind: str) -> str:
     """How many plants a skip lacks, from its class: ``1``, ``2`` or ``3+``."""
     return {"skip_1": "1", "skip_2": "2", "skip_3_or_more": "3+"}[kind]

@@ -34,8 +34,10 @@ def block(language):
 
 
 def flags_table():
-    lines = [f"| `{flag.name}` | {flag.meaning} |" for flag in flags.REGISTER]
-    return "\n".join(["| flag | meaning |", "| --- | --- |", *lines])
+    lines = [
+        f"| `{flag.name}` | {flag.meaning} | {flag.doubt if flag.doubt != 'none' else ''} |" for flag in flags.REGISTER
+    ]
+    return "\n".join(["| flag | meaning | trust |", "| --- | --- | --- |", *lines])
 
 
 @pytest.fixture(scope="module")
@@ -179,8 +181,7 @@ def test_the_guide_for_developers_names_what_is_there():
 
 def test_links_lead_somewhere():
     anchors = {
-        re.sub(r"[^\w -]", "", h).strip().lower().replace(" ", "-")
-        for h in re.findall(r"^#+ (.*)$", README, re.M)
+        re.sub(r"[^\w -]", "", h).strip().lower().replace(" ", "-") for h in re.findall(r"^#+ (.*)$", README, re.M)
     }
     for target in re.findall(r"\]\(([^)]+)\)", README):
         if target.startswith("#"):

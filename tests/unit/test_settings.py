@@ -68,7 +68,7 @@ def test_digest_changes_with_any_setting():
             elif old is None:
                 new = "x" if field.name in ("board", "lens") else 7.5
             else:
-                new = {"si": "us", "learned": "shape"}.get(old, "other")
+                new = {"si": "us", "learned": "shape", "poor": "fair"}.get(old, "other")
             seen.add(base.replace(stage.name, **{field.name: new}).digest())
     assert len(seen) == 1 + sum(
         len(dataclasses.fields(getattr(base, s.name))) for s in dataclasses.fields(Settings)
