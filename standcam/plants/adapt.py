@@ -114,7 +114,7 @@ def adapt(
     threshold: float,
     settings: LabelSettings | None = None,
 ) -> Adapted:
-    """Fit the correction to the labels, and use it only where it foretells labels that it has not seen.
+    """Fit the correction to the labels, and use it only where it foretells labels left out of it markedly better.
 
     Parameters
     ----------
@@ -150,7 +150,8 @@ def adapt(
         left[i] = base[labelled[i]] + x[labelled[i]] @ _fit(x, base, said.without(i), free, settings)
     agree_after = int(((left >= logit(np.array(threshold))) == (target > 0.5)).sum())
     loss_after = _loss(left, said)
-    if loss_after >= loss_before or agree_after < agree_before:
+    gain = (loss_before - loss_after) * float(said.weight.sum())
+    if gain <= settings.least_gain or agree_after < agree_before:
         return replace(unchanged, agree_after=agree_after, loss_after=loss_after)
     weights = _fit(x, base, said, free, settings)
     return Adapted(_expit(base + x @ weights), weights, agree_before, agree_after, loss_before, loss_after)

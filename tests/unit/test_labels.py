@@ -47,7 +47,7 @@ def test_what_is_wrong_is_named_with_its_line_and_remedy(tmp_path, text, words):
 
 
 def test_a_missing_file_is_named(tmp_path):
-    with pytest.raises(BadLabels, match="none.csv cannot be read"):
+    with pytest.raises(BadLabels, match=r"none\.csv cannot be read"):
         read_labels(tmp_path / "none.csv")
 
 
