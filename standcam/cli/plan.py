@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -94,9 +95,10 @@ def plan(
     most = max((n.places or 0) for n in found[photo])
     units_known = row_units or settings.planter.row_units
     places = places_to_look(_for_all_units(most, rows_per_place, units_known), rows_per_place, units_known, seed)
-    _show(settings, variation, found, places, most, units_known, width, rate, assumed)
+    left_out = () if results is None else results.notes
+    _show(settings, variation, found, places, most, units_known, width, rate, assumed, left_out)
     if out is not None:
-        _write(out, found, places, settings, first, started, force)
+        _write(out, found, places, settings, first, started, force, left_out)
 
 
 def _read(first: Path | None) -> Results | None:
@@ -158,6 +160,7 @@ def _for_all_units(places: int, rows_per_place: int, row_units: int | None) -> i
 def _show(
     settings: Settings, variation: Variation, found: dict[str, list[Need]], places: pd.DataFrame, most: int,
     row_units: int | None, width: float, rate: float | None, assumed: list[str],
+    left_out: Sequence[str],
 ) -> None:  # fmt: skip
     from rich.markup import escape
 
@@ -185,6 +188,8 @@ def _show(
         say(line)
     if assumed:
         say(f"Taken for want of better: {'; '.join(assumed)}.")
+    for line in left_out:
+        say(line)
     say("")
     if len(places):
         total = places["plot"].nunique()
@@ -208,7 +213,7 @@ def _show(
 
 def _write(
     out: Path, found: dict[str, list[Need]], places: pd.DataFrame, settings: Settings, first: Path | None,
-    started: object, force: bool,
+    started: object, force: bool, left_out: Sequence[str],
 ) -> None:  # fmt: skip
     from standcam.report import plan_report as report
     from standcam.report.folder import write_folder
@@ -221,6 +226,6 @@ def _write(
         "places.csv": csv_text(report.PLACES, table),
     }
     inputs = [] if first is None else [{"path": str(first)}]
-    record = run_record("plan", settings, inputs, started)  # type: ignore[arg-type]
+    record = run_record("plan", settings, inputs, started, left_out)  # type: ignore[arg-type]
     write_folder(out, files, record, force)
     typer.echo(f"The plan is in {out}; places.csv serves as a plot map.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -143,6 +144,7 @@ def replant(
 
     folder = None if results is None else read_results(results)
     settings = Settings() if folder is None else folder.settings
+    left_out = () if folder is None else folder.notes
     american = any(x is not None for x in (stand_acre, target_acre, yield_bu_acre, price_bu, cost_acre, drying_bu))
     system = units.value if units else ("us" if american else settings.output.units)
     settings = settings.replace("output", units=system)
@@ -194,14 +196,14 @@ def replant(
     }
     inputs = [_input(path) for path in (results and results / "run.json", table) if path]
     record = run_record(
-        "replant", settings, inputs, started, [words.headline(), words.reason()], case=_plain(case),
+        "replant", settings, inputs, started, [words.headline(), words.reason(), *left_out], case=_plain(case),
         assumptions=_plain(how), cost_as_given=cost_ha or cost_acre, currency=currency,
     )  # fmt: skip
     write_folder(out, files, record, force)
-    _show(words, found, out)
+    _show(words, found, out, left_out)
 
 
-def _show(words: Any, found: StandFound | None, out: Path) -> None:
+def _show(words: Any, found: StandFound | None, out: Path, left_out: Sequence[str]) -> None:
     from rich.markup import escape
     from rich.measure import Measurement
 
@@ -228,7 +230,7 @@ def _show(words: Any, found: StandFound | None, out: Path) -> None:
     for title, lines in (
         ("What decides it, each alone, all others likeliest:", words.deciders()),
         ("Where it turns:", words.breakevens()),
-        ("What went in:", words.basis(found)),
+        ("What went in:", [*words.basis(found), *left_out]),
         ("About the tables:", words.warnings()),
         ("Beside the tables:", words.context()),
         ("What cannot be told from this:", CANNOT_TELL),

@@ -12,6 +12,9 @@ from standcam.report.folder import read_results
 from standcam.report.results import read_table
 
 DEMO = Path(__file__).resolve().parents[2] / "demo-images"
+REPLANT = (
+    "--planted 2026-05-02 --replant-on 2026-05-20 --target-ha 75000 --yield-t-ha 10-12 --price-t 170-200 --cost-ha 300"
+)
 BOARD, STICK = "slow_1_board.jpg", "slow_2_stick.jpg"
 
 
@@ -69,3 +72,48 @@ def test_tape_rows_have_grades_too(tmp_path):
 def test_a_grade_that_does_not_exist(photos, tmp_path):
     result, said = call("count", photos, "--min-trust", "great", "--out", tmp_path / "r")
     assert result.exit_code == 2 and "great" in said and not (tmp_path / "r").exists()
+
+
+@pytest.fixture(scope="module")
+def trial(tmp_path_factory):
+    """The trial's tape counts, of which some rows are marked as a count of photos with a bar would mark them."""
+    folder, short = tmp_path_factory.mktemp("trial") / "r", tmp_path_factory.mktemp("tape") / "tape.csv"
+    lines = (DEMO / "tape_trial.csv").read_text().splitlines(keepends=True)
+    short.write_text("".join(line for line in lines if line[0] != "M" or line.split(",")[2] in ("4", "5")))
+    given = ("--row-width-cm", 76, "--nominal-cm", 16.5, "--min-trust", "fair")
+    result, said = call("tape", short, *given, "--out", folder)
+    assert result.exit_code == 0, said
+    lines = (folder / "rows.csv").read_text().splitlines()
+    head = lines[0].split(",")
+    for n in (3, 4, 5):
+        cells = lines[n].split(",")
+        cells[head.index("trust")], cells[head.index("left_out")] = "poor", "trust is poor"
+        cells[head.index("trust_reasons")] = "one scale for the whole picture"
+        lines[n] = ",".join(cells)
+    (folder / "rows.csv").write_text("\n".join(lines) + "\n")
+    return folder
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["planter"],
+        ["cost", "--price-t", 180],
+        ["trial", "--plot-map", DEMO / "trial_plots.csv"],
+        ["plan", "--from"],
+        ["replant", *REPLANT.split()],
+    ],
+    ids=lambda words: words[0],
+)
+def test_later_commands_say_what_was_left_out(words, trial, tmp_path):
+    head = words if words[-1] == "--from" else words[:1]
+    result, said = call(*head, trial, *words[len(head) :], "--out", tmp_path / "o")
+    assert result.exit_code == 0, said
+    assert "3 of 30 rows are left out of all summaries, trust being below fair" in said
+    assert "3 of 30 rows are left out" in (tmp_path / "o" / "run.json").read_text()
+
+
+def test_agreement_says_it_too(trial, tmp_path):
+    result, said = call("agree", trial, trial, "--out", tmp_path / "o")
+    assert result.exit_code in (0, 1), said
+    assert "3 of 30 rows are left out" in said

@@ -284,7 +284,7 @@ def measured(gap_lists, width=76.2, plots=None, length=None):
         stretches.append(("p.jpg", plot, i + 1, 0.0, length or places[-1] + 10, len(places), *[math.nan] * 4, "ok", ""))
     p = pd.DataFrame(positions, columns=tables.POSITIONS.names)
     s = summarise(
-        p, pd.DataFrame(stretches, columns=tables.STRETCHES.names),
+        p, pd.DataFrame(stretches, columns=tables.STRETCHES.names[:12]),
         SpacingSettings(row_width_cm=width, nominal_spacing_cm=20),
     )  # fmt: skip
     return s, p
