@@ -382,7 +382,7 @@ def _stretches(
         px = ground.to_pixels(ends)
         count = int(((plants["row"] == n) & plants["is_crop"]).sum())
         bits = row.flags | photo_flags
-        if _finds_unsure(plants[(plants["row"] == n) & (plants["judged"] != "weed")]):
+        if finds_unsure(plants[(plants["row"] == n) & (plants["judged"] != "weed")]):
             bits |= flags.bit("finds_unsure")
         # nothing measured is no empty stand
         status = "no_row" if row.length_cm <= 0 else "ok" if count else "empty"
@@ -421,7 +421,7 @@ USUAL_UNSURE, USUAL_FINDS = 0.03, 4
 bare row does not flag it (chosen by us)."""
 
 
-def _finds_unsure(finds: pd.DataFrame) -> bool:
+def finds_unsure(finds: pd.DataFrame) -> bool:
     """Whether too many finds of one row might as well not be plants."""
     p = finds["crop_probability"].to_numpy(float)
     mean = ((p * (1 - p)).sum() + USUAL_UNSURE * USUAL_FINDS) / (len(p) + USUAL_FINDS)

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from standcam import flags, tables
-from standcam.measure import Measurement, beside, walking_order
+from standcam.measure import Measurement, beside, finds_unsure, walking_order
 from standcam.plants.adapt import TERMS, Adapted, adapt, terms
 from standcam.plants.labels import LABELLED, MISSING, Label, Tie, photo_of, tie
 from standcam.plants.traits import TRAITS
@@ -241,7 +241,12 @@ def _with_plants(m: Measurement, plants: pd.DataFrame) -> Measurement:
     open_status = stretches["status"].isin(["ok", "empty"])
     status = stretches["status"].where(~open_status, np.where(count > 0, "ok", "empty"))
     bare, none = flags.bit("no_plants"), not plants["is_crop"].any()
-    words = [flags.words(flags.parse(f) & ~bare | (bare if none else 0)) for f in stretches["flags"]]
+    words = []
+    for stretch in stretches.itertuples():
+        finds = plants[(plants["row"] == stretch.row) & plants["judged"].isin(["crop", "doubtful"])]
+        bits = flags.parse(stretch.flags) & ~flags.bit("no_plants", "finds_unsure")
+        unsure = flags.bit("finds_unsure") if finds_unsure(finds) else 0
+        words.append(flags.words(bits | unsure | (bare if none else 0)))
     return replace(
         m,
         plants=plants,

@@ -219,3 +219,16 @@ def test_a_batch_takes_labels_between_measuring_and_summarising(tmp_path, monkey
     assert plain.labelled is None and plain.rows["plants"].tolist() == [11] * 4
     assert done.rows["plants"].tolist() == [8] * 4 and done.rows["weeds"].tolist() == [4.0] * 4
     assert done.plots["weeds"].tolist() == [4.0] * 4 and (done.gaps["kind"] == "skip_1").sum() == 12
+
+
+def test_labels_take_the_doubt_off_a_row():
+    m = field("0.png", red=())
+    m = replace(
+        m,
+        plants=m.plants.assign(crop_probability=0.55),
+        stretches=m.stretches.assign(flags=flags.words(flags.bit("finds_unsure", "blurred"))),
+    )
+    all_but_one = [label(n, "0.png", p, "crop") for n, p in enumerate(PLACES[1:], 2)]
+    some, most = (use_labels(said, [m], SETTINGS).measurements[0] for said in (all_but_one[:2], all_but_one))
+    assert some.stretches.loc[0, "flags"] == "finds_unsure; blurred"
+    assert most.stretches.loc[0, "flags"] == "blurred"
