@@ -215,6 +215,21 @@ def test_doubtful_stems_are_listed_and_not_counted(see):
     assert len(measured.plants) == len(PLACES)
 
 
+def test_a_row_of_finds_that_may_not_be_plants_is_flagged_and_one_such_find_is_not(see):
+    bit = flags.bit("finds_unsure")
+
+    def flagged(places, probability):
+        see(row_px(places), probability=probability)
+        return bool(flags.parse(measure_on(PHOTO, GROUND).stretches.loc[0, "flags"]) & bit)
+
+    assert not flagged(PLACES, 0.97)
+    assert flagged(PLACES, 0.5)
+    one = np.full(len(PLACES), 0.97)
+    one[4] = 0.4
+    assert not flagged(PLACES, one)
+    assert not flagged(PLACES[4:5], 0.2)
+
+
 def test_doubles_are_told_and_lone_plants_not(see):
     places = np.sort(np.r_[PLACES, PLACES[5] + 3.0])
     see(row_px(places))

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from standcam import flags
-from standcam.images.quality import burnt_share, quality_flags, sharpness
+from standcam.images.quality import burnt_share, clipped_share, quality_flags, sharpness
 from standcam.images.reduce import reduce
 
 
@@ -37,6 +37,20 @@ def test_blur_is_flagged_even_under_noise(soil):
     noise = np.random.default_rng(2).normal(0, 3, soil.shape)
     blurred = np.clip(cv2.GaussianBlur(soil, (0, 0), 4) + noise, 0, 255).astype(np.uint8)
     assert quality_flags(blurred) == flags.bit("blurred")
+
+
+@pytest.mark.parametrize("longer_side", [1600, 2200])
+def test_blur_of_four_pixels_is_flagged_and_of_one_is_not(longer_side):
+    photo = ground(3, (longer_side * 3 // 4, longer_side))
+    assert quality_flags(cv2.GaussianBlur(photo, (0, 0), 1)) == 0
+    assert quality_flags(cv2.GaussianBlur(photo, (0, 0), 4)) == flags.bit("blurred")
+
+
+def test_one_burnt_channel_is_enough(soil):
+    red = soil.copy()
+    red[..., 0] = np.where(np.arange(soil.shape[1]) < 0.35 * soil.shape[1], 255, red[..., 0])
+    assert burnt_share(red) == 0 and clipped_share(red) == pytest.approx(0.35, abs=0.01)
+    assert quality_flags(red) & flags.bit("overexposed")
 
 
 @pytest.mark.parametrize("upright", [False, True])
