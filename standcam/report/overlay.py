@@ -292,7 +292,10 @@ def _head(
     for r in rows.itertuples() if rows is not None else ():
         bits |= flags.parse(r.flags)
         name = f"Row {r.row}:" if several else ""
-        blocks.append(([*([name] if name else []), *wording.row_words(r, output.units)], 42, WHITE, ""))
+        words = wording.row_words(r, output.units)
+        if r.trust not in ("", "good"):
+            words = [*words[:-1], f"{words[-1]};", f"trust {wording.trust_words(r)}"]
+        blocks.append(([*([name] if name else []), *words], 42, WHITE, ""))
         if r.nominal_source == "estimated":
             estimated = (
                 f"Theoretical spacing {wording.spacing(r.nominal_spacing_cm, output.units)}, estimated."

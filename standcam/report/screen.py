@@ -107,7 +107,7 @@ def show(
             for r in rows.itertuples():
                 marks = " ".join(letters[c] for c in _concerns(r))
                 words = " ".join(wording.row_words(r, settings.output.units))
-                words = f"{words}; {wording.trust_words(r)}" if r.trust else words
+                words = f"{words}; trust {wording.trust_words(r)}" if r.trust else words
                 to.print(_text(f"{_place(r, _by_plot(rows))} row {r.row}: {words}. {marks}".rstrip()))
         for mark, meaning in legend.items():
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")

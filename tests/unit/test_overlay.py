@@ -136,6 +136,8 @@ def test_the_head_says_in_words_what_is_wrong():
     text = head_text(measured(photo(), bits=flags.bit("few_markers", "blurred")))
     assert "fewer than three board markers" in text and "the photo is blurred" in text
     assert "Nothing odd" not in text
+    assert "84 800/ha; trust fair Scale" in text
+    assert "trust" not in head_text(measured(photo()))
     text = head_text(measured(photo(), method="none"))
     assert "no scale" in text and "cm," not in text and "7 plants" in text
     assert "estimated" in head_text(measured(photo()), spacing=SpacingSettings())
