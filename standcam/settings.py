@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from standcam.crops import chosen_crop
+from standcam.crops import chosen_crop, crop_card
 from standcam.errors import BadSettings
 from standcam.flags import GRADES
 
@@ -181,7 +181,8 @@ class StemSettings:
     """A stem farther off the line is no plant of the row: planters place seed within 2 cm of their line (common
     practice, no source), and the line itself may be 2 cm off. Wrong for broadcast or transplanted crops. [cm]"""
     row_scatter_cm: float = 1.5
-    """Scatter of crop stems about their line, against which weeds are weighed. [cm]"""
+    """Scatter of crop stems about their line, against which weeds are weighed. A survey file that does not give it
+    takes the crop card's, which is the same on all of the package's. [cm]"""
     row_odds: float = 3.0
     """Standing on the line, or off it, changes the odds of being crop by at most this factor."""
     apart_cm: float = 0.9
@@ -225,8 +226,9 @@ class LabelSettings:
     """Adapting the decision crop or weed to a survey from plants that a person has labelled."""
 
     reach_cm: float = 3.0
-    """A label means the nearest listed plant within this: a finger on a phone, at the scale of a marked photo, is some
-    2 cm wide. Wrong where plants stand closer than that and labels are exact. [cm]"""
+    """A label means the nearest listed plant within this, or within half of it where it gainsays what that was taken
+    for: a finger on a phone, at the scale of a marked photo, is some 2 cm wide. Wrong where plants stand closer than
+    that and labels are exact. [cm]"""
     weight_sd: float = 0.5
     """Standard deviation of the weights of traits in the correction, as believed before any label. This and the next
     four were chosen on 36 surveys of generated scenes: a larger one gains more from labels put on plants as they come,
@@ -413,8 +415,11 @@ def read_settings(path: str | Path) -> Settings:
     settings = settings_from_dict(data, str(path))
     try:
         settings = settings.replace("spacing", **chosen_crop(data.get("spacing", {}), path.parent))
+        scatter = crop_card(settings.spacing.crop, settings.spacing.crop_card).row_scatter_cm
     except BadSettings as error:
         raise BadSettings(f"{path} [spacing]: {error.reason}", error.remedy) from None
+    if "row_scatter_cm" not in data.get("stems", {}):
+        settings = settings.replace("stems", row_scatter_cm=scatter)
     for name in ("board", "lens"):
         value = getattr(settings.calibration, name)
         if value is not None and not Path(value).is_absolute():

@@ -141,6 +141,7 @@ def _tied(labels: Sequence[Label], survey: _Survey, settings: Settings) -> list[
             [labels[i] for i in own],
             cm,
             survey.places_cm[listed],
+            survey.plants["is_crop"].to_numpy(bool)[listed],
             settings.labels.reach_cm,
             settings.stems.apart_cm,
         )

@@ -1,4 +1,7 @@
-"""Crop cards: what is usual of a crop, to be set beside what was measured. No card changes a measured number."""
+"""Crop cards: what is usual of a crop, to be set beside what was measured.
+
+Of their figures only the scatter about the row line bears on what is counted (``StemSettings.row_scatter_cm``).
+"""
 
 from __future__ import annotations
 

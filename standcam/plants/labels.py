@@ -43,6 +43,10 @@ MISSING = (_NOBODY, _TAKEN)
 """Why a label of a place on a measured row means no plant."""
 
 
+_GAINSAY = 2.0
+"""How much farther a plant counts that was taken for something else than the label says (chosen by us)."""
+
+
 class BadLabels(StandcamError):
     """A labels file cannot be read."""
 
@@ -136,9 +140,17 @@ def photo_of(name: str, photos: Sequence[str], paths: Sequence[Path]) -> int | s
 
 
 def tie(
-    labels: Sequence[Label], places_cm: np.ndarray, plants_cm: np.ndarray, reach_cm: float, apart_cm: float
+    labels: Sequence[Label],
+    places_cm: np.ndarray,
+    plants_cm: np.ndarray,
+    is_crop: np.ndarray,
+    reach_cm: float,
+    apart_cm: float,
 ) -> list[Tie]:
     """Tie the labels of one photo to its listed plants, one to one, the nearest pairs first.
+
+    Who corrects a plant puts the label on it; who labels a weed that is not listed puts it beside one. So a label that
+    gainsays what a plant was taken for counts as twice as far from it.
 
     Parameters
     ----------
@@ -147,6 +159,8 @@ def tie(
         Where they lie on the ground; NaN outside the photo. [cm]
     plants_cm : (m, 2) array
         Listed plants, crop, doubtful and weeds. [cm]
+    is_crop : (m,) bool
+        Which of them were taken for crop.
     reach_cm : float
         Farthest that a label may lie from its plant. [cm]
     apart_cm : float
@@ -170,11 +184,13 @@ def tie(
             ties[i] = Tie(None, math.nan, f"line {labels[earlier[0]].line} says the same of this place")
     free = [i for i in range(n) if not ties[i].why]
     distance = np.linalg.norm(places_cm[free][:, None] - plants_cm[None], axis=2)
+    crop = np.array([labels[i].label == "crop" for i in free], bool)
+    counted = distance * np.where(crop[:, None] == np.asarray(is_crop, bool)[None], 1.0, _GAINSAY)
     taken: set[int] = set()
     done: set[int] = set()
-    for flat in np.argsort(distance, axis=None, kind="stable"):
+    for flat in np.argsort(counted, axis=None, kind="stable"):
         a, plant = divmod(int(flat), len(plants_cm))
-        if distance[a, plant] > reach_cm:
+        if counted[a, plant] > reach_cm:
             break
         if a not in done and plant not in taken:
             ties[free[a]] = Tie(plant, float(distance[a, plant]))
@@ -182,6 +198,6 @@ def tie(
             taken.add(plant)
     for a, i in enumerate(free):
         if a not in done:
-            near = distance.size and float(distance[a].min()) <= reach_cm
+            near = counted.size and float(counted[a].min()) <= reach_cm
             ties[i] = Tie(None, math.nan, _TAKEN if near else _NOBODY)
     return ties

@@ -54,6 +54,7 @@ def desk(tmp_path_factory):
     shutil.copy(DEMO / "slow_1_board.jpg", desk / "my-photos")
     shutil.copy(DEMO / "slow_1_board.jpg", desk / "photo.jpg")
     shutil.copy(DEMO / "slow_2_stick.jpg", desk / "stick-photos")
+    (desk / "my-labels.csv").write_text("photo,x_px,y_px,label\nslow_1_board.jpg,400,300,weed\n")
     small = '[[scene]]\nname = "small"\n[scene.camera]\nwidth_px = 400\nheight_px = 300\n'
     (desk / "demo-images" / "recipe.toml").write_text(f"seed = 1\n{small}")
     return desk

@@ -204,3 +204,17 @@ def test_cards_are_light_to_import():
     code = "import sys, standcam.crops as c; c.shipped_cards(); print({'numpy', 'pandas', 'cv2'} & set(sys.modules))"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert out.strip() == "set()"
+
+
+def test_the_scatter_of_a_card_serves_where_the_survey_gives_none(tmp_path):
+    written(tmp_path, SORGHUM + '[row_scatter_cm]\nvalue = 2.5\nsource = "our fields"\n')
+    survey = written(tmp_path, '[spacing]\ncrop_card = "my.toml"\n', "survey.toml")
+    assert read_settings(survey).stems.row_scatter_cm == 2.5
+    written(tmp_path, '[spacing]\ncrop_card = "my.toml"\n[stems]\nrow_scatter_cm = 1.0\n', "survey.toml")
+    assert read_settings(survey).stems.row_scatter_cm == 1.0
+
+
+@pytest.mark.parametrize("card", CROPS, ids=lambda card: card.name)
+def test_cards_of_the_package_leave_the_scatter_as_it_was_fitted(card, tmp_path):
+    survey = written(tmp_path, f'[spacing]\ncrop = "{card.name}"\n', "survey.toml")
+    assert read_settings(survey).stems == StemSettings()

@@ -72,12 +72,14 @@ def labels(*words):
     return [Label(n, "a.jpg", 0.0, 0.0, word) for n, word in enumerate(words, 2)]
 
 
-def tied(words, places, plants):
-    return tie(labels(*words), np.array(places, float), np.array(plants, float).reshape(-1, 2), 3.0, 0.9)
+def tied(words, places, plants, is_crop=None):
+    plants = np.array(plants, float).reshape(-1, 2)
+    crop = np.ones(len(plants), bool) if is_crop is None else np.array(is_crop)
+    return tie(labels(*words), np.array(places, float), plants, crop, 3.0, 0.9)
 
 
 def test_each_label_gets_the_nearest_plant_within_reach():
-    ties = tied(["crop", "weed", "crop"], [[0, 1], [10, 2.9], [20, 3.1]], [[0, 0], [10, 0], [20, 0]])
+    ties = tied(["crop", "crop", "crop"], [[0, 1], [10, 2.9], [20, 3.1]], [[0, 0], [10, 0], [20, 0]])
     assert [t.plant for t in ties] == [0, 1, None]
     assert [t.distance_cm for t in ties[:2]] == pytest.approx([1.0, 2.9])
     assert ties[2].why == "no plant is listed there"
@@ -87,6 +89,19 @@ def test_two_labels_at_a_double_get_a_plant_each():
     """The second label lies nearer to the first plant than to its own, but the first label lies nearer still."""
     ties = tied(["crop", "crop"], [[0.1, 0], [1.2, 0]], [[0, 0], [3.0, 0]])
     assert [t.plant for t in ties] == [0, 1]
+
+
+def test_a_label_against_the_decision_must_lie_on_its_plant():
+    """A weed beside a crop plant is not that plant, unless it is marked right there."""
+    places, plants, is_crop = (
+        [[0, 1.4], [10, 1.6], [20, 1.6], [30, 1.6]],
+        [[0, 0], [10, 0], [20, 0], [30, 0]],
+        [1, 1, 0, 0],
+    )
+    ties = tied(["weed", "weed", "nothing", "crop"], places, plants, np.array(is_crop, bool))
+    assert [t.plant for t in ties] == [0, None, 2, None]
+    # of two plants in reach the one that agrees, though farther, is meant
+    assert tied(["weed"], [[0, 0]], [[0.8, 0], [0, 1.5]], [True, False])[0].plant == 1
 
 
 def test_a_second_label_finds_the_only_plant_taken():
@@ -109,4 +124,4 @@ def test_a_label_typed_twice_counts_once():
 def test_nowhere_and_nothing():
     assert tied(["crop"], [[np.nan, np.nan]], [[0, 0]])[0].why == "it lies outside the photo"
     assert tied(["crop"], [[0, 0]], [])[0].why == "no plant is listed there"
-    assert tie([], np.empty((0, 2)), np.array([[0.0, 0.0]]), 3.0, 0.9) == []
+    assert tie([], np.empty((0, 2)), np.array([[0.0, 0.0]]), np.array([True]), 3.0, 0.9) == []
