@@ -97,9 +97,7 @@ class VegetationSettings:
     def __post_init__(self) -> None:
         _positive(self, "work_mm_per_px", "grow_mm", "min_sure_mm2")
         if self.fair_greenness > self.sure_greenness:
-            raise BadSettings(
-                "vegetation.fair_greenness is above sure_greenness.", "Regions grow downwards: lower it."
-            )
+            raise BadSettings("vegetation.fair_greenness is above sure_greenness.", "Regions grow downwards: lower it.")
 
 
 @dataclass(frozen=True)
@@ -174,6 +172,9 @@ class StemSettings:
     less sure. Wrong where time matters more than the last tenth of the plants."""
     network: str = "stems"
     """Network that ships with the package, or path of an ONNX file made by ``standcam.training``."""
+    card: str = "shape"
+    """Scoring cards of the locator by shape that ship with the package, or path of a JSON file made by
+    ``standcam.training.shape``."""
     widest_look_cm: float = 500.0
     """Ground looked over for rows, along either side: bounds time and memory where a wrong scale makes the field
     enormous. Wrong for photos from a mast or drone that show more. [cm]"""
@@ -407,9 +408,7 @@ def read_settings(path: str | Path) -> Settings:
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise BadSettings(
-            f"Survey file {path} cannot be read: {error.strerror}.", "Check the path."
-        ) from None
+        raise BadSettings(f"Survey file {path} cannot be read: {error.strerror}.", "Check the path.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadSettings(f"Survey file {path} is no valid TOML: {error}.", "Mend that line.") from None
     settings = settings_from_dict(data, str(path))

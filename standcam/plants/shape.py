@@ -1,10 +1,18 @@
-"""Stems by the shape of plants alone, without any learned network."""
+"""Stems by the shape of plants: regions of plant, their arms, widths and sizes; no learned network.
+
+Every place on the plant mask is judged by the plant around it (``shape_places``), the likeliest are weighed against one
+another and against the photo's usual plant (``shape_peaks``), both by scoring cards (``shape_card``): tables of points
+fitted on photos with known stems by ``standcam.training.shape``.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
 from standcam.ground.map import GroundMap
+from standcam.plants.shape_card import cards_of
+from standcam.plants.shape_peaks import PEAK_MEASURES, bases, peak_measures, peaks_of, shared_out
+from standcam.plants.shape_places import SHEET_CM, measures, places_on
 from standcam.plants.stems import Seen
 from standcam.plants.view import View
 from standcam.settings import StemSettings
@@ -18,14 +26,55 @@ def look_over(
     view: View,
     settings: StemSettings | None = None,
 ) -> Seen:
-    """Regions of plant, each one stem under its middle."""
-    import cv2
+    """Find stems and weeds all over the photo by the shape of the plants.
 
+    Parameters
+    ----------
+    field_cm : (n, 2) array
+        Ground in which stems can be resolved; its bounding box is looked at. [cm]
+    vegetation, ground, view
+    settings : StemSettings, optional
+
+    Returns
+    -------
+    Seen
+        Crop stems at least ``settings.lowest_probability`` likely, no two closer than ``settings.apart_cm``; weeds
+        likewise by their own settings.
+    """
     settings = settings or StemSettings()
-    count, _, stats, middles = cv2.connectedComponentsWithStats(vegetation.mask.view(np.uint8))
-    if count <= 1:
+    cards = cards_of(settings.card)
+    places = places_on(field_cm, vegetation, ground, view, settings)
+    values = measures(places)
+    peaks = peaks_of(places, cards.places.probability(values))
+    if not len(peaks):
         return Seen.nothing()
-    cm = ground.to_ground(vegetation.to_photo(middles[1:]))
-    keep = np.isfinite(cm).all(axis=1) & (stats[1:, 4] > 40)
-    cm = cm[keep]
-    return Seen(cm, np.full(len(cm), 0.5), np.full(len(cm), 1.0), np.empty((0, 2)), np.empty(0), (0.0, 1.0, 0.0, 0.0))
+    judged = peak_measures(places, peaks)
+    base_cm = bases(places, peaks, values, cards.base)
+    lean = np.linalg.norm(places.lean[peaks.index], axis=1)
+    typical = np.exp(judged[:, PEAK_MEASURES.index("typical")])
+    variance = np.stack([np.ones(len(lean)), lean**2, typical], axis=1) @ np.array(cards.variance)
+    crop = shared_out(cards.peaks.probability(judged), base_cm, places.region[peaks.index])
+    likely = _apart(base_cm, np.where(crop >= settings.lowest_probability, crop, 0), settings.apart_cm)
+    weed = cards.weeds.probability(judged)
+    weeds = _apart(base_cm, np.where(weed >= settings.weed_probability, weed, 0), settings.weeds_apart_cm)
+    on_ground = places.frame.to_ground(base_cm / SHEET_CM)
+    # nobody can be sure by shape alone
+    return Seen(
+        on_ground[likely],
+        np.clip(crop[likely], 0, 0.98),
+        np.sqrt(variance[likely]),
+        on_ground[weeds],
+        weed[weeds],
+        cards.calibration,
+    )
+
+
+def _apart(base_cm: np.ndarray, probability: np.ndarray, apart_cm: float) -> np.ndarray:
+    """Indices of the likeliest, none without any likelihood, no two nearer than ``apart_cm``."""
+    kept: list[int] = []
+    for k in np.argsort(-probability, kind="stable"):
+        if probability[k] <= 0:
+            break
+        if not kept or np.linalg.norm(base_cm[kept] - base_cm[k], axis=1).min() >= apart_cm:
+            kept.append(int(k))
+    return np.array(kept, int)
