@@ -78,13 +78,16 @@ def places_on(
     vegetation, ground, view, settings
     """
     frame = frame_over(field_cm, ground, settings, SHEET_CM)
-    at_x, at_y = (((v + 0.5) / vegetation.factor - 0.5).astype(np.float32) for v in photo_places(frame, ground))
+    at_x, at_y = photo_places(frame, ground)
+    for places in (at_x, at_y):  # to working pixels, in place: these are large
+        places *= np.float32(1 / vegetation.factor)
+        places += np.float32(0.5 / vegetation.factor - 0.5)
     mask = cv2.remap(_no_marks(vegetation, ground), at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     plant = (mask > 127).view(np.uint8)
     joined = cv2.dilate(plant, np.ones((_GAP_PX, _GAP_PX), np.uint8))
     _, regions = cv2.connectedComponents(joined)
     width = cv2.distanceTransform(plant, cv2.DIST_L2, 3)
-    y, x = np.nonzero(plant)
+    y, x = np.divmod(np.flatnonzero(plant.view(bool)), frame.width_px)
     region = regions[y, x]
     area = np.bincount(region) * SHEET_CM**2
     columns = frame.width_px // CELL_PX + 1
