@@ -14,6 +14,9 @@ import pandas as pd
 
 from standcam.errors import StandcamError
 
+# texts are kept by Python whatever else is installed: pyarrow refuses file names that are no valid Unicode
+pd.set_option("mode.string_storage", "python")
+
 
 @dataclass(frozen=True)
 class Column:

@@ -59,3 +59,48 @@ def plain(text: str, most: int | None = None) -> str:
     if most is not None and len(text) > most:
         text = f"{text[: (most - 1) // 2]}…{text[-(most // 2) :]}"
     return text.replace("$", r"\$")
+
+
+def svg(figure: Figure, prefix: str, label: str) -> str:
+    """The figure as SVG to stand inside a page, as wide as its place; equal figures give equal text.
+
+    Letters stay text, in the page's own font. Names of parts get the prefix, for a page may hold several figures, and
+    nothing in it points outside.
+
+    Parameters
+    ----------
+    figure : Figure
+        From :func:`new_chart`.
+    prefix : str
+        Other than that of the other figures of the page.
+    label : str
+        What the figure shows, for those who hear it read.
+    """
+    import re
+    from html import escape
+
+    from matplotlib import rc_context
+
+    out = io.StringIO()
+    with warnings.catch_warnings(), rc_context({"svg.fonttype": "none", "svg.hashsalt": prefix}):
+        warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
+    head, rest = text.split(">", 1)
+    box = re.search(r'viewBox="[^"]*"', head)
+    assert box is not None
+    # only inside tags: a label may read url(#a) or id="a"
+    rest = re.sub(r"<!--.*?-->\s*", "", rest, flags=re.DOTALL)
+    rest = re.sub(r"<[^>]+>", lambda tag: _own_names(tag.group(), prefix), rest)
+    return f'<svg {box.group()} role="img" aria-label="{escape(label)}">{rest}'
+
+
+def _own_names(tag: str, prefix: str) -> str:
+    import re
+
+    tag = re.sub(r'\bid="', f'id="{prefix}-', tag)
+    tag = re.sub(r"url\(#", f"url(#{prefix}-", tag)
+    tag = re.sub(r'xlink:href="#', f'href="#{prefix}-', tag)
+    return re.sub(r"'DejaVu Sans'[^;\"]*", "sans-serif", tag)

@@ -19,8 +19,11 @@ from standcam.spacing.metrics import OPEN
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
     from rich.console import Console
     from rich.table import Table
+
+    from standcam.planter.mixture import PlanterFit
 
 ITEMS_ON_SCREEN = 6
 """Causes on the screen; the checklist file has them all."""
@@ -290,28 +293,38 @@ def _item_lines(n: int, item: Item) -> list[str]:
 
 
 def spacing_chart(d: Diagnosis, gaps: pd.DataFrame, us: bool) -> bytes:
+    """Spacings as counted, with the fitted planter drawn over them (PNG)."""
+    from standcam.report.chart import png
+
+    return png(spacing_figure(d.fit, gaps, us))
+
+
+def spacing_figure(fit: PlanterFit, gaps: pd.DataFrame, us: bool, width_in: float = 7.0) -> Figure:
     """Spacings as counted, with the fitted planter drawn over them."""
     from standcam.planter.mixture import gap_density
-    from standcam.report.chart import COLOURS, FAINT, INK, new_chart, png
+    from standcam.report.chart import COLOURS, FAINT, INK, new_chart
 
     unit = units.CM_PER_INCH if us else 1.0
-    s = d.fit.fitted_spacing_cm.value
+    s = fit.fitted_spacing_cm.value
     gap = gaps.loc[gaps["kind"] != OPEN, "gap_cm"].to_numpy(float)
     end = min(max(3.6, float(np.quantile(gap, 0.995)) / s + 0.6), 6.6) * s
     beyond = int((gap > end).sum())
     width = s / (8 if len(gap) >= 150 else 4)
     edges = np.arange(0, end + width, width)
-    figure, ax = new_chart(height_in=4.4)
+    figure, ax = new_chart(width_in=width_in, height_in=4.4 if width_in > 6 else 3.4)
     ax.hist(gap, edges, color="#b9d3dd", edgecolor="white", linewidth=0.6)
     for patch in ax.patches:  # drawn in cm, shown in the wanted unit
         patch.set_x(patch.get_x() / unit)
         patch.set_width(patch.get_width() / unit)
     x = np.linspace(0, end, 600)
-    ax.plot(x / unit, gap_density(d.fit, x) * len(gap) * width, color=COLOURS[0], linewidth=2.4)
-    top = max(float(np.histogram(gap, edges)[0].max()), float(np.nanmax(gap_density(d.fit, x)) * len(gap) * width))
+    ax.plot(x / unit, gap_density(fit, x) * len(gap) * width, color=COLOURS[0], linewidth=2.4)
+    top = max(float(np.histogram(gap, edges)[0].max()), float(np.nanmax(gap_density(fit, x)) * len(gap) * width))
     ax.set_ylim(0, 1.22 * top)
     ax.set_xlim(0, end / unit)
-    for k, text in enumerate(("double", "single", "1 missing", "2 missing", "3 missing", "4", "5")):
+    names = ("double", "single", "1 missing", "2 missing", "3 missing", "4", "5")
+    if width_in < 6:
+        names = ("double", "single", "1 missing", "2", "3", "4", "5")
+    for k, text in enumerate(names):
         left, right = max(k - 0.5, 0) * s, (k + 0.5) * s
         if right > end + 1e-6:
             break
@@ -322,11 +335,11 @@ def spacing_chart(d: Diagnosis, gaps: pd.DataFrame, us: bool) -> bytes:
     ax.set_ylabel("spacings")
     more = f"; {beyond} longer not shown" if beyond else ""
     ax.set_title(
-        f"Places without a plant {_round(d.fit.skip_share)}, doubles {_round(d.fit.double_share)},\n"
-        f"placement {length(Estimate(d.fit.placement_sd_cm.value), us)} ({len(gap)} spacings{more})",
+        f"Places without a plant {_round(fit.skip_share)}, doubles {_round(fit.double_share)},\n"
+        f"placement {length(Estimate(fit.placement_sd_cm.value), us)} ({len(gap)} spacings{more})",
         loc="left",
     )
-    return png(figure)
+    return figure
 
 
 def units_chart(d: Diagnosis, us: bool) -> bytes:

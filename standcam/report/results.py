@@ -38,7 +38,8 @@ TABLES = {
     "problems.csv": tables.PROBLEMS,
 }
 RUN, MARKED, _ASIDE = "run.json", "marked", "aside"
-OWN_FILES = (*TABLES, RUN, "report.html")
+REPORT, SPREADSHEET, PARQUET = "report.html", "results.xlsx", "results.parquet"
+OWN_FILES = (*TABLES, RUN, REPORT, SPREADSHEET, PARQUET)
 """Files that only standcam writes. A folder that holds one of them holds results."""
 
 _DECIMALS = {
@@ -162,6 +163,10 @@ class ResultsWriter:
         self._taken.add(name.casefold())
         self._marked.append(name)
         return name
+
+    def marked_photo(self, name: str) -> bytes | None:
+        """A marked photo that was added under this name, or None."""
+        return marked_photo(self._work, name)
 
     def finish(
         self,
@@ -290,6 +295,43 @@ def write_results(
         return writer.finish(plants=plants, gaps=gaps, rows=rows, plots=plots, problems=problems, run=run)
 
 
+def marked_photo(folder: str | Path, name: str) -> bytes | None:
+    """JPEG of a marked photo of results by its name under ``marked/``; None where it cannot be read."""
+    if not name or Path(name).name != name:
+        return None
+    try:
+        return (Path(folder) / MARKED / name).read_bytes()
+    except OSError:
+        return None
+
+
+def add_files(out: str | Path, contents: Mapping[str, bytes | str]) -> list[str]:
+    """Put further files into a results folder, each whole or not at all; gives the names of those replaced.
+
+    Raises
+    ------
+    UnwritableResults
+        Disk full or no rights; files that were there are as they were.
+    """
+    out = Path(out)
+    replaced = [name for name in contents if (out / name).exists()]
+    work: Path | None = None
+    try:
+        work = Path(tempfile.mkdtemp(prefix=".standcam-", dir=out))
+        for name, content in contents.items():
+            _write(work / name, content)
+        for name in contents:
+            os.replace(work / name, out / name)
+    except OSError as error:
+        raise UnwritableResults(
+            f"{out} cannot be written to: {error.strerror or error}.", "Check the rights and the free space."
+        ) from None
+    finally:
+        if work is not None:
+            shutil.rmtree(work, ignore_errors=True)
+    return replaced
+
+
 def run_record(
     command: str,
     settings: Settings,
@@ -345,15 +387,21 @@ def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
 
     Lengths keep hundredths of a millimetre and pixels hundredths: a hundred times finer than any photo tells.
     """
-    frame = tables.conform(table, frame)
-    for column in table.columns:
-        if column.dtype == "float64":
-            frame[column.name] = frame[column.name].round(_DECIMALS.get(column.unit, 6)) + 0.0  # no "-0.0"
+    frame = rounded(table, frame)
     for name in frame.columns:
         if pd.api.types.is_string_dtype(frame[name]) or frame[name].dtype == object:
             prefix = _prefix(name)
             frame[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in frame[name]]
     return frame.to_csv(index=False, lineterminator="\n")
+
+
+def rounded(table: tables.Table, frame: pd.DataFrame) -> pd.DataFrame:
+    """A table as results files show it: registered columns first, numbers rounded by their units."""
+    frame = tables.conform(table, frame)
+    for column in table.columns:
+        if column.dtype == "float64":
+            frame[column.name] = frame[column.name].round(_DECIMALS.get(column.unit, 6)) + 0.0  # no "-0.0"
+    return frame
 
 
 def read_table(out: str | Path, table: tables.Table) -> pd.DataFrame:
