@@ -264,6 +264,7 @@ def _record(m: Measurement, facts: dict[str, Any]) -> dict[str, Any]:
         "scale_residual_mm": m.ground.residual_mm,
         "scale_error_pct_per_m": m.ground.scale_error_pct_per_m,
         "camera_height_cm": m.ground.camera_cm[2] if m.ground.camera_cm else None,
+        "geometry": m.geometry(),
         "notes": list(dict.fromkeys([*m.ground.notes, *m.notes])),
         "seconds": {name: round(s, 4) for name, s in m.seconds.items()},
     }
