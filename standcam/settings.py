@@ -298,6 +298,47 @@ class PlanterSettings:
 
 
 @dataclass(frozen=True)
+class TieSettings:
+    """Which plot each photo of a survey belongs to (:mod:`standcam.survey`)."""
+
+    order: tuple[str, ...] = ("plots_csv", "label", "file_name", "time", "gps")
+    """Ways of tying, the one that is believed first in front; a way left out is not used. All that speak are compared,
+    and a contradiction is listed. Wrong where labels were carried on to the next plot: put file_name before label."""
+    file_name: str | None = None
+    """How file names tell the plot: ``{plot}_{plot_row}_*.jpg``, with the fields plot, plot_row, row_unit, treatment,
+    block and visit; or a regular expression with groups so named. A field ends where the character behind it in the
+    pattern comes first: wrong for plots whose names hold that character."""
+    plot_labels: str = "auto"
+    """Labels looked for in the pictures: none, aruco, qr, both; auto: those that plots.csv has in its column label.
+    Each costs time a photo."""
+    label_dictionary: str = "DICT_5X5_250"
+    """Family of the ArUco plot labels by OpenCV's name. Never that of the ground boards, DICT_4X4_50 unless a board of
+    your own says otherwise."""
+    plot_areas: str | None = None
+    """Path of plot outlines (GeoJSON, polygons in degrees of longitude and latitude), for photos with a position."""
+    area_name: str = "plot"
+    """Property of an outline that holds the plot's name."""
+    gps_error_m: float = 5.0
+    """A photo nearer than this to another plot's outline may lie in that one, and is listed; a larger error told by
+    the photo counts instead. Phones in the open are 3 to 5 m off (common practice, no source); wrong under trees, and
+    too careful for a receiver with corrections. [m]"""
+    camera_utc_offset: str | None = None
+    """Time zone of the camera's clock where its photos do not tell, such as ``+02:00``. Needed only for times in
+    plots.csv that name a zone."""
+    clock_ahead_s: float = 0.0
+    """How far the camera's clock ran ahead of the clock that the times in plots.csv were written by. [s]"""
+
+    def __post_init__(self) -> None:
+        ways = TieSettings.__dataclass_fields__["order"].default
+        if not set(self.order) <= set(ways) or len(set(self.order)) < len(self.order):
+            raise BadSettings(f"ties.order is {list(self.order)}.", f"Use each of these at most once: {', '.join(ways)}.")
+        if self.plot_labels not in ("auto", "none", "aruco", "qr", "both"):
+            raise BadSettings(f"ties.plot_labels is {self.plot_labels!r}.", "Use auto, none, aruco, qr or both.")
+        if self.gps_error_m < 0:
+            raise BadSettings(f"ties.gps_error_m is {self.gps_error_m:g}.", "It must be zero or greater.")
+
+
+@dataclass(frozen=True)
 class StatisticsSettings:
     """Intervals."""
 
@@ -349,6 +390,7 @@ class Settings:
     labels: LabelSettings = field(default_factory=LabelSettings)
     spacing: SpacingSettings = field(default_factory=SpacingSettings)
     planter: PlanterSettings = field(default_factory=PlanterSettings)
+    ties: TieSettings = field(default_factory=TieSettings)
     statistics: StatisticsSettings = field(default_factory=StatisticsSettings)
     output: OutputSettings = field(default_factory=OutputSettings)
 
@@ -419,8 +461,8 @@ def read_settings(path: str | Path) -> Settings:
         raise BadSettings(f"{path} [spacing]: {error.reason}", error.remedy) from None
     if "row_scatter_cm" not in data.get("stems", {}):
         settings = settings.replace("stems", row_scatter_cm=scatter)
-    for name in ("board", "lens"):
-        value = getattr(settings.calibration, name)
+    for stage, name in (("calibration", "board"), ("calibration", "lens"), ("ties", "plot_areas")):
+        value = getattr(getattr(settings, stage), name)
         if value is not None and not Path(value).is_absolute():
-            settings = settings.replace("calibration", **{name: str(path.parent / value)})
+            settings = settings.replace(stage, **{name: str(path.parent / value)})
     return settings
