@@ -48,9 +48,11 @@ REGISTER: tuple[Flag, ...] = (
     # on a plant
     Flag(1 << 0, "split", "one of several plants told apart within touching leaves", "none"),
     Flag(1 << 1, "at_edge", "the stem stands within 2 cm of the edge of the picture", "none"),
+    Flag(1 << 2, "seam", "in one of two overlapping photos only: missed in the other, or no plant", "none"),
     Flag(1 << 3, "weak", "few pixels: small, far or hidden plant", "none"),
     Flag(1 << 4, "labelled", "a person said what this is", "none"),
     Flag(1 << 5, "adapted", "decided otherwise than at first, by what the labels of the survey teach", "none"),
+    Flag(1 << 6, "edited", "added, moved or decided by hand in review; of a row: one of its plants was", "none"),
     # on a row
     Flag(1 << 8, "censored_ends", "the first and last open stretch are not counted as gaps", "none"),
     Flag(1 << 9, "row_unsure", "few plants, or plants far off the line: the row direction is unsure", "poor"),
@@ -71,6 +73,8 @@ REGISTER: tuple[Flag, ...] = (
         "none",
     ),
     Flag(1 << 27, "finds_unsure", "many finds may be weeds, or one plant seen as two: the count is less sure", "poor"),
+    Flag(1 << 28, "chained", "joined from overlapping photos; see chains.csv and seams.csv", "none"),
+    Flag(1 << 29, "seam_off", "photos of one row disagree by more than 15 mm where they overlap", "fair"),
     # on a photo and its scale
     Flag(1 << 16, "no_scale", "nothing in the photo gives a ground scale: centimetres are left empty", "poor"),
     Flag(1 << 17, "few_markers", "fewer than three board markers were read: scale less sure", "none"),

@@ -44,6 +44,7 @@ def agree(
             show_default=False,
         ),
     ] = None,
+    raw: options.Raw = False,
     nominal_cm: options.Nominal = None,
     survey: options.Survey = None,
     units: options.UnitsOption = None,
@@ -67,7 +68,7 @@ def agree(
     from standcam.validation.pairing import pair_rows, read_pairs
 
     laying = AlignSettings(max_scale_pct=max_scale_pct, tolerance_cm=tolerance_cm)
-    photo, tape = read_results(results), read_results(tape_results)
+    photo, tape = read_results(results, edited=not raw), read_results(tape_results)
     check_out(out, force)
     if survey is None:  # the photos' run knew the units, and what else its survey said
         settings = photo.settings.replace("output", units=None if units is None else units.value)

@@ -24,6 +24,7 @@ def cost(
         Path | None, typer.Option("--out", help="Folder for tables and picture; without it nothing is written.")
     ] = None,
     plot_map: options.PlotMap = None,
+    raw: options.Raw = False,
     price_t: Annotated[float | None, typer.Option("--price-t", help="Grain price for a tonne.")] = None,
     price_bu: Annotated[float | None, typer.Option("--price-bu", help="Grain price for a bushel (56 lb).")] = None,
     yield_t_ha: Annotated[float | None, typer.Option("--yield-t-ha", help="Yield you expect, t per ha.")] = None,
@@ -67,7 +68,7 @@ def cost(
         if out.resolve() == results.resolve():
             raise BadSettings(f"--out {out} is the results folder itself.", "Name another folder.")
         check_out(out, force)
-    read = read_results(results)
+    read = read_results(results, edited=not raw)
     settings = read.settings.replace("output", units=None if units is None else units.value)
     asked = Asked(price, expected * 1000, area, after, repair_cost_row, rows or settings.planter.row_units)
     described, notes = with_design(read.rows, read.plants, plot_map)

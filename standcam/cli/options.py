@@ -86,11 +86,30 @@ LocatorOption = Annotated[
     ),
 ]
 
+Raw = Annotated[
+    bool, typer.Option("--raw", help="Leave edits by hand (standcam review) aside and take what was found.")
+]
+
 MinTrust = Annotated[
     Trust | None,
     typer.Option(
         "--min-trust",
         help="Leave rows of less trust out of all summaries, and list them. [default: poor, which leaves none out]",
+    ),
+]
+
+Report = Annotated[
+    bool | None,
+    typer.Option(
+        "--report/--no-report",
+        help="Write report.html. [default: yes; no for a single photo, where it would take a third of the time]",
+        show_default=False,
+    ),
+]
+Tables = Annotated[
+    str | None,
+    typer.Option(
+        "--tables", metavar="xlsx,parquet", help="Further files of the tables: xlsx, parquet, both, or none."
     ),
 ]
 

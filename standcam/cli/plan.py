@@ -40,6 +40,7 @@ def plan(
         Path | None,
         typer.Option("--from", help="Results of a first sample, to plan by its variation and not by common practice."),
     ] = None,
+    raw: options.Raw = False,
     row_width_cm: options.RowWidth = None,
     nominal_cm: options.Nominal = None,
     seeding_rate_ha: options.SeedingRate = None,
@@ -84,7 +85,7 @@ def plan(
     wanted = Wanted() if (within_pct, cv_within, skips_within) == (None,) * 3 else Wanted(
         within_pct, cv_within, skips_within
     )  # fmt: skip
-    results = _read(first)
+    results = _read(first, raw)
     width, rate, assumed = _stand(settings, results)
     variation = _variation(results, width, rate)
     looks = _looks(width, photo_m, row_m, settings.output.units)
@@ -101,10 +102,10 @@ def plan(
         _write(out, found, places, settings, first, started, force, left_out)
 
 
-def _read(first: Path | None) -> Results | None:
+def _read(first: Path | None, raw: bool) -> Results | None:
     from standcam.report.folder import read_results
 
-    return None if first is None else read_results(first)
+    return None if first is None else read_results(first, edited=not raw)
 
 
 def _stand(settings: Settings, results: Results | None) -> tuple[float, float | None, list[str]]:

@@ -20,6 +20,7 @@ def planter(
         Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")
     ],
     plot_map: options.PlotMap = None,
+    raw: options.Raw = False,
     out: options.Out = Path("planter"),
     survey: options.Survey = None,
     units: options.UnitsOption = None,
@@ -65,7 +66,7 @@ def planter(
     if out.resolve() == results.resolve():
         raise BadSettings(f"--out {out} is the results folder itself.", "Name another folder.")
     check_out(out, force)
-    read = read_results(results)
+    read = read_results(results, edited=not raw)
     settings = read.settings if survey is None else read_settings(survey)
     settings = (
         settings.replace("output", units=None if units is None else units.value)

@@ -119,6 +119,7 @@ def replant(
     ] = "0-10-10",
     currency: Annotated[str, typer.Option(help="Word to print behind amounts; none is assumed.")] = "",
     row_width_cm: options.RowWidth = None,
+    raw: options.Raw = False,
     units: options.UnitsOption = None,
     out: options.Out = Path("replant"),
     force: options.Force = False,
@@ -142,7 +143,7 @@ def replant(
     from standcam.report.folder import read_results
     from standcam.settings import Settings
 
-    folder = None if results is None else read_results(results)
+    folder = None if results is None else read_results(results, edited=not raw)
     settings = Settings() if folder is None else folder.settings
     left_out = () if folder is None else folder.notes
     american = any(x is not None for x in (stand_acre, target_acre, yield_bu_acre, price_bu, cost_acre, drying_bu))

@@ -18,6 +18,7 @@ def register(app: typer.Typer) -> None:
 def trial(
     results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Folder that count, tape or strip wrote.")],
     plot_map: options.PlotMap = None,
+    raw: options.Raw = False,
     measure: Annotated[
         list[str] | None,
         typer.Option(
@@ -79,7 +80,7 @@ def trial(
     from standcam.stand.harvest import join_harvest, read_harvest
     from standcam.stand.trial_plots import DEFAULT_MEASURES, MEASURES, trial_plots
 
-    read = read_results(results)
+    read = read_results(results, edited=not raw)
     settings = read.settings.replace("output", units=None if units is None else units.value)
     rows, notes = with_design(read.rows, read.plants, plot_map)
     notes = [*read.notes, *notes]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -15,10 +15,14 @@ from standcam.errors import BadResults, BadSettings
 from standcam.report.results import RUN, ResultsWriter, read_table
 from standcam.settings import Settings, settings_from_dict
 
+if TYPE_CHECKING:
+    from standcam.report.html_report import Run
+from standcam.spacing.edits import EDITS, Edited, EditsFile, Tally, apply_edits, parse_edits
+
 
 @dataclass(frozen=True)
 class Results:
-    """What ``count``, ``tape`` or ``strip`` wrote, as they wrote it, less the rows that they left out."""
+    """What ``count``, ``tape`` or ``strip`` wrote, edited by hand since, less the rows that they left out."""
 
     folder: Path
     plants: pd.DataFrame
@@ -36,11 +40,43 @@ class Results:
     left_out: pd.DataFrame
     """ROWS that are in none of the tables above, for want of trust."""
     notes: tuple[str, ...]
-    """These rows in sentences."""
+    """These rows in sentences, after what was edited by hand."""
+    edits: Tally = field(default_factory=Tally)
+    """What was edited by hand (``standcam review``) and is in the tables above."""
+    raw_rows: pd.DataFrame | None = None
+    """ROWS as they were before the edits; None where nothing was edited."""
+    raw_plots: pd.DataFrame | None = None
+    """PLOTS before the edits."""
 
 
-def read_results(folder: str | Path) -> Results:
-    """Read a results folder.
+def read_edits(folder: str | Path) -> EditsFile:
+    """Edits by hand of a results folder; none where there is no file of them.
+
+    Raises
+    ------
+    BadResults
+        There is one, and it cannot be read.
+    """
+    path = Path(folder) / EDITS
+    try:
+        return parse_edits(path.read_bytes())
+    except FileNotFoundError:
+        return EditsFile()
+    except OSError as error:
+        raise BadResults(
+            f"{path} cannot be read: {error.strerror or error}.",
+            "Check the rights, or add --raw to leave edits by hand aside.",
+        ) from None
+
+
+def read_results(folder: str | Path, edited: bool = True) -> Results:
+    """Read a results folder, with the edits by hand laid over what was found.
+
+    Parameters
+    ----------
+    folder : path
+    edited : bool
+        False leaves the edits aside and gives what was found.
 
     Raises
     ------
@@ -50,18 +86,15 @@ def read_results(folder: str | Path) -> Results:
         A table is missing or damaged.
     """
     folder = Path(folder)
-    try:
-        run = json.loads((folder / RUN).read_text(encoding="utf-8"))
-        settings = settings_from_dict(run["settings"], str(folder / RUN))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, BadSettings) as error:
-        raise BadResults(
-            f"{folder} holds no results of a count that can be read: {error}.",
-            "Name the folder that standcam count, tape or strip wrote.",
-        ) from None
+    run, settings = _record(folder)
     frames = {
         table.name: read_table(folder, table)
         for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS)
     }
+    laid, told = lay_edits(folder, frames, settings, edited)
+    raw = frames
+    if laid:
+        frames = {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
     rows, plots = frames["rows"], frames["plots"]
     kept, bar = trust.kept(rows), settings.statistics.min_trust
     if len(rows) and not kept.any():
@@ -78,8 +111,81 @@ def read_results(folder: str | Path) -> Results:
         settings,
         run,
         rows[~kept].reset_index(drop=True),
-        trust.left_out_notes(rows, bar),
+        (*told, *trust.left_out_notes(rows, bar)),
+        laid.tally if laid else Tally(),
+        raw["rows"] if laid else None,
+        raw["plots"] if laid else None,
     )
+
+
+def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str | None = None) -> Run:
+    """Read a results folder for its report: all rows, those left out too, and the marked photos.
+
+    Parameters
+    ----------
+    folder : path
+    plot_map : path, optional
+        Ties rows to row units, treatments, blocks and places in the field.
+    units : str, optional
+        si or us, in place of those of the run.
+
+    Raises
+    ------
+    BadResults, BadTable
+        As :func:`read_results`, but all rows may be left out.
+    PlotMapMismatch
+        The plot map cannot be read.
+    """
+    from standcam.report.html_report import Run
+    from standcam.report.results import marked_photo
+
+    folder = Path(folder)
+    run, settings = _record(folder)
+    frames = {
+        table.name: read_table(folder, table)
+        for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS, tables.PROBLEMS)
+    }
+    laid, told = lay_edits(folder, frames, settings)
+    if laid:
+        frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
+    frames["rows"], notes = with_design(frames["rows"], frames["plants"], plot_map)
+    notes = [*told, *notes]
+    return Run(
+        **frames,
+        settings=settings.replace("output", units=units),
+        record=run,
+        name=folder.resolve().name,
+        notes=notes,
+        picture=lambda name: marked_photo(folder, name),
+    )
+
+
+def _record(folder: Path) -> tuple[dict[str, Any], Settings]:
+    try:
+        run = json.loads((folder / RUN).read_text(encoding="utf-8"))
+        return run, settings_from_dict(run["settings"], str(folder / RUN))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, BadSettings) as error:
+        raise BadResults(
+            f"{folder} holds no results of a count that can be read: {error}.",
+            "Name the folder that standcam count, tape or strip wrote.",
+        ) from None
+
+
+def lay_edits(
+    folder: Path, frames: Mapping[str, pd.DataFrame], settings: Settings, edited: bool = True
+) -> tuple[Edited | None, tuple[str, ...]]:
+    """Raw tables of a folder with its edits by hand laid over them, None where these change nothing; and notes."""
+    if not edited:
+        aside = (folder / EDITS).exists()
+        return None, (f"Edits by hand in {EDITS} are left aside, as asked for.",) if aside else ()
+    file = read_edits(folder)
+    if not file.edits:
+        return None, file.notes
+    tables_of = {name: frames[name] for name in ("plants", "gaps", "rows", "plots")}
+    laid = apply_edits(**tables_of, edits=file.edits, spacing=settings.spacing, statistics=settings.statistics)
+    before, after = int(frames["rows"]["plants"].sum()), int(laid.rows["plants"].sum())
+    change = (f"As found: {before} plants; with the edits by hand: {after}.",) if laid.tally.edited else ()
+    return laid if laid.tally.rows else None, (*laid.tally.sentences(), *change, *file.notes)
 
 
 def with_design(
