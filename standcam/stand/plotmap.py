@@ -12,6 +12,7 @@ of a column are numbers; where semicolons or tabs part the columns, a decimal co
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -46,8 +47,44 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
         The file cannot be read, names nothing to tie its lines to, or names one thing twice; all mistakes in
         one message, by line.
     """
+    frame, wrong = read_lines(path)
+    if wrong:
+        raise PlotMapMismatch(f"Plot map {path}: " + "; ".join(wrong) + ".", "Mend the file.")
+    return frame.reset_index(drop=True)
+
+
+def read_lines(
+    path: str | Path,
+    what: str = "Plot map",
+    identity: Sequence[str] = KEYS,
+    texts: Collection[str] = (*KEYS, *DESIGN),
+) -> tuple[pd.DataFrame, list[str]]:
+    """Lines of a plot map that can be used, and in words what is wrong with the others.
+
+    Parameters
+    ----------
+    path : path
+    what : str
+        Name of such a file at the beginning of a sentence.
+    identity : sequence of str
+        Columns of which no two lines may have all alike.
+    texts : collection of str
+        Columns that are never numbers.
+
+    Returns
+    -------
+    frame : DataFrame
+        As :func:`read_plot_map` gives it; its index is the number of the line in the file.
+    wrong : list of str
+        Empty when nothing is.
+
+    Raises
+    ------
+    PlotMapMismatch
+        The file cannot be read or is empty.
+    """
     path = Path(path)
-    sheet = read_small_csv(path, "Plot map", PlotMapMismatch, "Write a header such as plot,treatment,block.")
+    sheet = read_small_csv(path, what, PlotMapMismatch, "Write a header such as plot,treatment,block.")
     # spreadsheets leave empty rows behind
     lines = [(n, cells) for n, cells in sheet.lines if any(cells)] or sheet.lines
     header = [_name(cell) for cell in lines[0][1]]
@@ -65,7 +102,9 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
         wrong.append("no column photo, plot or row ties its lines to measured rows")
     elif len(lines) == 1:
         wrong.append("it has a header and no lines")
+    told = [key for key in identity if key in header]
     records: list[dict[str, str | int | None]] = []
+    numbers: list[int] = []
     seen: dict[tuple[str | int | None, ...], int] = {}
     for number, cells in lines[1:]:
         while len(cells) > len(header) and not cells[-1]:
@@ -81,28 +120,28 @@ def read_plot_map(path: str | Path) -> pd.DataFrame:
             except ValueError:
                 wrong.append(f"line {number}: row {record['row']!r} is no whole number")
                 continue
-        key = tuple(record[k] for k in keys)
-        if all(part in ("", None) for part in key):
+        key = tuple(record[k] for k in told)
+        if all(record[k] in ("", None) for k in keys):
             wrong.append(f"line {number} names no {', '.join(keys)}")
         elif key in seen:
-            wrong.append(f"line {number} repeats line {seen[key]} ({_said(dict(zip(keys, key, strict=True)))})")
+            wrong.append(f"line {number} repeats line {seen[key]} ({_said(dict(zip(told, key, strict=True)))})")
         else:
             seen[key] = number
             records.append(record)
-    if wrong:
-        raise PlotMapMismatch(f"Plot map {path}: " + "; ".join(wrong) + ".", "Mend the file.")
-    frame = pd.DataFrame(records, columns=header)
+            numbers.append(number)
+    header = list(dict.fromkeys(name for name in header if name and (name in KEYS or name not in tables.ROWS.names)))
+    frame = pd.DataFrame(records, columns=header, index=pd.Index(numbers, dtype="int64"))
     if "row" in frame:
         frame["row"] = frame["row"].astype("Int64")
     for name in header:
-        if name not in (*KEYS, *DESIGN):
+        if name != "row" and name not in texts:
             written = frame[name] if sheet.delimiter == "," else frame[name].str.replace(",", ".", regex=False)
-            numbers = pd.to_numeric(written.replace("", np.nan), errors="coerce")
-            if not (numbers.isna() & (frame[name] != "")).any():
-                frame[name] = numbers
+            values = pd.to_numeric(written.replace("", np.nan), errors="coerce")
+            if not (values.isna() & (frame[name] != "")).any():
+                frame[name] = values
         elif name != "row":
             frame[name] = frame[name].astype("str")
-    return frame
+    return frame, wrong
 
 
 def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
