@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 
 from standcam import flags, tables
+from standcam.chain.register import MARKS
 from standcam.ground.calibrate import calibrate
+from standcam.ground.geometry import board_label
 from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo
@@ -23,6 +25,7 @@ from standcam.rows.find import field_of, find_rows, measured_stretch, middle_lin
 from standcam.rows.line import RowLine
 from standcam.settings import Settings, StemSettings
 from standcam.spacing.positions import positions_from_plants
+from standcam.trust import finds_unsure
 from standcam.vegetation.segment import Vegetation, segment
 
 
@@ -54,6 +57,8 @@ class Measurement:
     """Time a stage took. [s]"""
     traits: pd.DataFrame | None = None
     """Looks of the plants, row by row as in ``plants``; only where they were asked for."""
+    marks: pd.DataFrame | None = None
+    """MARKS: corners of board markers along and across each row; empty without board. Ties overlapping photos."""
 
     def geometry(self) -> dict[str, Any]:
         """Ground map and row lines in plain numbers, for run.json: :func:`geometry_from` takes them back."""
@@ -99,7 +104,9 @@ def geometry_from(record: dict[str, Any]) -> tuple[GroundMap, tuple[RowLine, ...
         RowLine(
             (float(r["origin_cm"][0]), float(r["origin_cm"][1])),
             (float(r["direction"][0]), float(r["direction"][1])),
-            *(float(r[name]) for name in ("bend_per_cm", "from_cm", "to_cm")),
+            bend_per_cm=float(r["bend_per_cm"]),
+            from_cm=float(r["from_cm"]),
+            to_cm=float(r["to_cm"]),
         )
         for r in kept["rows"]
     )
@@ -208,6 +215,7 @@ def measure_on(
         notes=tuple(notes),
         seconds=clock.seconds,
         traits=found_traits,
+        marks=_marks(name, plot, rows, ground, settings.calibration.board is None),
     )
 
 
@@ -460,26 +468,34 @@ def _stretches(
     return tables.conform(tables.STRETCHES, pd.DataFrame(lines))
 
 
+def _marks(photo: str, plot: str, rows: tuple[RowLine, ...], ground: GroundMap, built_in: bool) -> pd.DataFrame:
+    """Where the corners of the markers read lie along and across each row."""
+    known = ground.method == "board" and len(ground.mark_names) == len(ground.marks_px)
+    if not known or not ground.marks_px or not rows:
+        return tables.empty(MARKS)
+    corners = ground.to_ground(np.array(ground.marks_px, float).reshape(-1, 2))
+    names = np.repeat(np.array(ground.mark_names, object), 4)
+    parts = [
+        pd.DataFrame(
+            {
+                "photo": photo,
+                "plot": plot,
+                "row": n,
+                "board": [board_label(int(name)) if built_in else "" for name in names],
+                "marker": names,
+                "corner": np.tile(np.arange(4), len(ground.marks_px)),
+                "position_cm": row.position(corners) - row.from_cm,
+                "offset_cm": row.offset(corners),
+            }
+        )
+        for n, row in enumerate(rows, start=1)
+    ]
+    return tables.conform(MARKS, pd.concat(parts, ignore_index=True))
+
+
 FAR_ERROR_PCT = 3.0
 """Expected scale error at the far end of a row from which the row is flagged: an even stand's CV is read about this
 much wrong before anyone would act on it (chosen by us). [%]"""
-
-
-UNSURE_FINDS = 0.06
-"""Mean of p (1 - p), p being crop_probability, over a row's finds from which they are flagged unsure. On 183 rows of 81
-path-traced photos, those above had 11 % error of count and CV off by 15 points, the others 3.5 % and 4.3 points. [1]"""
-USUAL_UNSURE, USUAL_FINDS = 0.03, 4
-"""Mean of p (1 - p) in those photos, and the number of finds that it weighs as much as, so that one doubtful find among
-few does not flag their row (chosen by us)."""
-FEWEST_FINDS = 3
-"""A find or two on bare ground tell nothing of a row."""
-
-
-def finds_unsure(finds: pd.DataFrame) -> bool:
-    """Whether too many finds of one row might as well not be plants."""
-    p = finds["crop_probability"].to_numpy(float)
-    mean = ((p * (1 - p)).sum() + USUAL_UNSURE * USUAL_FINDS) / (len(p) + USUAL_FINDS)
-    return len(p) >= FEWEST_FINDS and bool(mean > UNSURE_FINDS)
 
 
 def _far(ends_cm: np.ndarray, ground: GroundMap) -> bool:

@@ -45,6 +45,12 @@ def board(
     board: Annotated[
         Path | None, typer.Option("--board", help="Print this board geometry (TOML) and not a built-in one.")
     ] = None,
+    number: Annotated[
+        int | None,
+        typer.Option(
+            "--number", min=1, max=5, help="Number of the board, where several lie along one row. [default: 1]"
+        ),
+    ] = None,
     dictionary: Annotated[
         str | None,
         typer.Option("--dictionary", help="Marker family by OpenCV's name. [default: DICT_4X4_50]"),
@@ -71,12 +77,21 @@ def board(
     from standcam.cli.files import write_files
     from standcam.ground.geometry import board_toml
 
+    if number is not None and (board is not None or dictionary is not None or first_id is not None):
+        from standcam.errors import BadSettings
+
+        raise BadSettings(
+            "--number names a built-in board, and --board, --dictionary or --first-id one of your own.",
+            "Give one or the other.",
+        )
     stem = board.stem if board else f"board-{paper.value}{'-halves' if tiles else ''}"
+    if number is not None and number > 1:
+        stem += f"-{number}"
     if measured_ruler_mm is not None:
         from standcam.ground.printing import as_printed
 
         target = _with_suffix(out or Path(f"{stem}-measured"), ".toml")
-        printed = as_printed(_geometry(paper, board, dictionary, first_id, tiles), measured_ruler_mm)
+        printed = as_printed(_geometry(paper, board, dictionary, first_id, tiles, number), measured_ruler_mm)
         write_files({target: board_toml(printed)}, force)
         typer.echo(f"{target}: the board as printed at {measured_ruler_mm:.4g} %.")
         if abs(measured_ruler_mm - 100) > 3:
@@ -90,7 +105,7 @@ def board(
 
     target = _with_suffix(out or Path(stem), ".pdf")
     numbers = target.with_suffix(".toml")
-    geometry = _geometry(paper, board, dictionary, first_id, tiles)
+    geometry = _geometry(paper, board, dictionary, first_id, tiles, number)
     pages = _pages(geometry, paper, numbers.name, tiles)
     files: dict[Path, bytes | str] = {target: pdf(pages, geometry.name), numbers: board_toml(geometry)}
     if svg:
@@ -100,19 +115,24 @@ def board(
             end = f"-{i + 1}" if len(pages) > 1 else ""
             files[target.with_name(f"{target.stem}{end}.svg")] = as_svg(page)
     write_files(files, force)
-    _say_how(geometry, files, numbers, paper, tiles)
+    _say_how(geometry, files, numbers, paper, tiles, number)
 
 
 def _geometry(
-    paper: Paper, board: Path | None, dictionary: str | None, first_id: int | None, tiles: bool
+    paper: Paper,
+    board: Path | None,
+    dictionary: str | None,
+    first_id: int | None,
+    tiles: bool,
+    number: int | None = None,
 ) -> BoardGeometry:
-    from standcam.ground.geometry import default_board, read_board
+    from standcam.ground.geometry import default_board, numbered, read_board
     from standcam.ground.printing import board_for, redressed
 
     if board is not None:
         geometry = read_board(board)
     else:
-        geometry = default_board() if tiles else board_for(paper.value)
+        geometry = numbered(default_board() if tiles else board_for(paper.value), number or 1)
     if dictionary is None and first_id is None:
         return geometry
     return redressed(geometry, dictionary or geometry.dictionary, first_id)
@@ -125,7 +145,7 @@ def _pages(geometry: BoardGeometry, paper: Paper, file: str, tiles: bool) -> lis
 
 
 def _say_how(
-    geometry: BoardGeometry, files: dict[Path, bytes | str], numbers: Path, paper: Paper, tiles: bool
+    geometry: BoardGeometry, files: dict[Path, bytes | str], numbers: Path, paper: Paper, tiles: bool, number: int | None
 ) -> None:
     from standcam.ground.printing import first_free_id, is_built_in, taken_for
 
@@ -135,7 +155,7 @@ def _say_how(
     )
     typer.echo("A wrong print scale makes every number wrong. Ruler not 100 mm? Print again, or:")
     which = (
-        f"--paper {paper.value}{' --tiles' if tiles else ''}"
+        f"--paper {paper.value}{' --tiles' if tiles else ''}{f' --number {number}' if number else ''}"
         if is_built_in(geometry)
         else f"--board {numbers}"
     )

@@ -17,7 +17,7 @@ import numpy as np
 from standcam import flags
 from standcam.errors import BoardNotFound
 from standcam.ground.focal import Focal, focal_of
-from standcam.ground.geometry import BoardGeometry, built_in_boards, read_boards
+from standcam.ground.geometry import BoardGeometry, built_in_boards, numbered_boards, read_boards
 from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap, Outline
 from standcam.ground.markers import (
@@ -88,9 +88,12 @@ class BoardView:
         )
 
 
-def find_boards(greys: Greys, geometries: Sequence[BoardGeometry]) -> list[BoardView]:
+def find_boards(
+    greys: Greys, geometries: Sequence[BoardGeometry], further: Sequence[BoardGeometry] = ()
+) -> list[BoardView]:
     """Boards seen in the photo, the one with most markers first; empty when no marker is found.
 
+    Of ``further`` boards two markers must be plain to see: there are many of them, and most photos show none.
     Whole-picture looks grow from quick to thorough and end with the first that finds two markers of one
     board; from there the missing ones are sought where they must be.
     """
@@ -108,6 +111,11 @@ def find_boards(greys: Greys, geometries: Sequence[BoardGeometry]) -> list[Board
                 if match >= MATCH:
                     add_reading(found, dataclasses.replace(reading, correlation=match))
         views = _assemble(greys, geometries, found)
+        more = [r for r in found if any(r.id in g.ids and r.dictionary == g.dictionary for g in further)]
+        if more:
+            views += [view for view in _assemble(greys, further, more) if _is_sure(view)]
+            views.sort(key=lambda v: -len(v.readings))
+            views = views[:1] + [view for view in views[1:] if _is_sure(view)]
         if views and len(views[0].readings) >= min(2, len(views[0].geometry.markers)):
             break
     return views
@@ -264,8 +272,9 @@ def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         The board file or lens profile cannot be read.
     """
     geometries = read_boards(settings.board) if settings.board is not None else built_in_boards()
+    further = numbered_boards() if settings.board is None else ()
     focal = focal_of(photo, settings)
-    views = find_boards(Greys(photo.rgb), geometries)
+    views = find_boards(Greys(photo.rgb), geometries, further)
     if not views:
         raise BoardNotFound(
             f"No marker of {_names(geometries)} is seen in {photo.path.name}.",

@@ -138,6 +138,44 @@ def built_in_boards() -> tuple[BoardGeometry, ...]:
     return default_board(), small_board()
 
 
+BOARD_NUMBERS = 5
+"""Boards of either size that can be told apart in one row. They take the markers 0 to 39 of the family of 50."""
+
+
+def numbered(board: BoardGeometry, number: int) -> BoardGeometry:
+    """A built-in board with the markers of its number; number 1 is the board itself.
+
+    Raises
+    ------
+    BadSettings
+        There is no such number.
+    """
+    if not 1 <= number <= BOARD_NUMBERS:
+        raise BadSettings(f"There is no board number {number}.", f"Boards are numbered 1 to {BOARD_NUMBERS}.")
+    if number == 1:
+        return board
+    markers = tuple(Marker(m.id + 8 * (number - 1), m.centre_mm, m.side_mm) for m in board.markers)
+    name = f"{board.name}, number {number}"
+    return BoardGeometry(name, board.dictionary, markers, board.width_mm, board.height_mm)
+
+
+def numbered_boards() -> tuple[BoardGeometry, ...]:
+    """Boards of the numbers from 2 on, which are looked for beside the built-in ones, and taken only when sure."""
+    return tuple(numbered(board, n) for n in range(2, BOARD_NUMBERS + 1) for board in built_in_boards())
+
+
+def known_boards() -> tuple[BoardGeometry, ...]:
+    """All boards that counting knows without a board file."""
+    return (*built_in_boards(), *numbered_boards())
+
+
+def board_label(marker: int) -> str:
+    """What the board that carries a marker is called: "board 3", "small board 1"; empty if it is no known board's."""
+    if not 0 <= marker < 8 * BOARD_NUMBERS:
+        return ""
+    return f"{'small ' if marker % 8 >= 4 else ''}board {marker // 8 + 1}"
+
+
 def _rectangle(across_mm: float, down_mm: float, first_id: int) -> tuple[Marker, ...]:
     """Markers of 50 mm in the corners of a rectangle, clockwise from the top left."""
     x, y = across_mm / 2, down_mm / 2

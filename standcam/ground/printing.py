@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from standcam.errors import BadSettings
-from standcam.ground.geometry import BoardGeometry, Marker, built_in_boards, default_board, small_board
+from standcam.ground.geometry import BoardGeometry, Marker, default_board, known_boards, small_board
 from standcam.ground.lens_fit import Pattern
 from standcam.ground.page import Area, Page, Stroke, Text, outline_loops, wrap
 
@@ -56,14 +56,14 @@ def redressed(board: BoardGeometry, dictionary: str, first_id: int | None = None
 
 def is_built_in(board: BoardGeometry) -> bool:
     """Whether standcam knows the board without being told."""
-    return any((board.markers, board.dictionary) == (b.markers, b.dictionary) for b in built_in_boards())
+    return any((board.markers, board.dictionary) == (b.markers, b.dictionary) for b in known_boards())
 
 
 def taken_for(board: BoardGeometry) -> BoardGeometry | None:
     """The built-in board that another board passes for when its file is not named: they share markers."""
     if is_built_in(board):
         return None
-    for known in built_in_boards():
+    for known in known_boards():
         # OpenCV's larger families begin with the markers of the smaller ones: 4X4_100 with those of 4X4_50
         alike = board.dictionary.rpartition("_")[0] == known.dictionary.rpartition("_")[0]
         if alike and set(board.ids) & set(known.ids):
@@ -73,7 +73,7 @@ def taken_for(board: BoardGeometry) -> BoardGeometry | None:
 
 def first_free_id() -> int:
     """Least marker id that, like all above it, no built-in board carries."""
-    return 1 + max(id for board in built_in_boards() for id in board.ids)
+    return 1 + max(id for board in known_boards() for id in board.ids)
 
 
 def as_printed(board: BoardGeometry, measured_ruler_mm: float) -> BoardGeometry:

@@ -59,7 +59,7 @@ def test_lens_patterns_are_what_the_command_writes(tmp_path):
 
 
 def test_says_how_to_print_and_to_count(call):
-    result = call("--paper", "letter", "--first-id", 8)
+    result = call("--paper", "letter", "--first-id", 40)
     for said in ("100 %", "measure the 100 mm ruler", "--measured-ruler-mm", "--board board-letter.toml"):
         assert said in result.output
     assert "taken for" not in result.output
@@ -71,7 +71,7 @@ def test_warns_of_own_boards_that_pass_for_a_built_in_one(call):
     result = call("--paper", "a4", "--first-id", 0)
     assert result.exit_code == 0
     assert "taken for the built-in field board 400 x 300" in result.output
-    assert "--first-id 8" in result.output
+    assert "--first-id 40" in result.output
 
 
 def test_never_overwrites_unasked(call, tmp_path):
