@@ -362,6 +362,69 @@ class StatisticsSettings:
 
 
 @dataclass(frozen=True)
+class ChainSettings:
+    """How overlapping photos of one row are joined into one row (:mod:`standcam.chain`)."""
+
+    boards: bool = True
+    """Join photos of one plot and day that show the same markers, where their plants fall together. Turn off where
+    photos of one plot are separate samples of a row of nearly even spacing, taken with one board carried along."""
+    by_plants: bool = False
+    """Join also photos without a common board where their plants fit in one place only. Wrong for separate samples of
+    a plot: tried against each other, they now and then fit by chance."""
+    board_at_cm: tuple[str, ...] = ()
+    """Places of numbered boards along the row, where a tape was laid: ``"board 2 = 150"``. The boards must be laid
+    alike. [cm]"""
+    board_sd_cm: float = 0.7
+    """Error of laying one photo on another by a board: corners, row direction, furrow. [cm]"""
+    reach_cm: float = 3.0
+    """How far plants seen twice may correct the boards. Wrong for furrows deeper than some 3 cm, whose plants a camera
+    sees displaced by more at the edges of its pictures. [cm]"""
+    tolerance_cm: float = 2.5
+    """Plants nearer than this, after that, are one plant. [cm]"""
+    across_cm: float = 15.0
+    """Rows farther apart across are different rows. Wrong for rows narrower than 30 cm. [cm]"""
+    turn_deg: float = 8.0
+    """Rows at a larger angle are different rows. [degrees]"""
+    alone_share: float = 0.1
+    """Share of plants that one of two photos is expected to lack. Weighs joining against not joining only."""
+    fewest_to_check: int = 3
+    """With fewer plants on the common stretch these tell nothing, and the boards must do."""
+    most_unchecked: float = 0.6
+    """Photos that share more than this of their length and no plants to check it are not joined: one board was carried
+    along. [1]"""
+    seam_mm: float = 15.0
+    """Disagreement from which a seam is flagged: a tenth of a usual spacing of maize (chosen by us). [mm]"""
+    edge_cm: float = 2.0
+    """Plants so near to an end of a photo's stretch need not show in it. [cm]"""
+
+    def __post_init__(self) -> None:
+        _positive(self, "board_sd_cm", "reach_cm", "tolerance_cm", "across_cm", "turn_deg", "seam_mm", "fewest_to_check")
+        if not 0 < self.alone_share < 0.5:
+            raise BadSettings(f"chain.alone_share is {self.alone_share}.", "Give a share between 0 and 0.5.")
+        self.places()
+
+    def places(self) -> dict[str, float]:
+        """Boards to their places along the row. [cm]
+
+        Raises
+        ------
+        BadSettings
+            An entry of ``board_at_cm`` does not read ``board 2 = 150``.
+        """
+        places = {}
+        for text in self.board_at_cm:
+            name, sign, value = str(text).partition("=")
+            try:
+                place = float(value)
+            except ValueError:
+                place = float("nan")
+            if not sign or not name.strip() or place != place:
+                raise BadSettings(f"chain.board_at_cm has {text!r}.", 'Write "board 2 = 150", in cm along the row.')
+            places[" ".join(name.split())] = place
+        return places
+
+
+@dataclass(frozen=True)
 class OutputSettings:
     """What is written and how."""
 
@@ -391,6 +454,7 @@ class Settings:
     spacing: SpacingSettings = field(default_factory=SpacingSettings)
     planter: PlanterSettings = field(default_factory=PlanterSettings)
     ties: TieSettings = field(default_factory=TieSettings)
+    chain: ChainSettings = field(default_factory=ChainSettings)
     statistics: StatisticsSettings = field(default_factory=StatisticsSettings)
     output: OutputSettings = field(default_factory=OutputSettings)
 
