@@ -63,11 +63,14 @@ def count(
         ),
     ] = None,
     no_marked: Annotated[bool, typer.Option("--no-marked", help="Draw no marked photos.")] = False,
+    report: options.Report = None,
+    tables: options.Tables = None,
     force: options.Force = False,
 ) -> None:
     """Count plants and measure their spacing in emergence photos.
 
-    Writes plants.csv, gaps.csv, rows.csv, plots.csv, problems.csv, run.json and marked photos.
+    Writes plants.csv, gaps.csv, rows.csv, plots.csv, problems.csv, run.json and marked photos; of several photos also
+    report.html and results.xlsx.
     """
     import sys
     from datetime import UTC, datetime
@@ -96,6 +99,7 @@ def count(
     if no_marked:
         settings = settings.replace("output", marked=False)
     check_out(out, force)
+    kinds = options.table_kinds(tables)
     said = None
     if labels is None and len(photos) == 1 and (photos[0] / LABELS_FILE).is_file():
         labels = photos[0] / LABELS_FILE
@@ -128,7 +132,14 @@ def count(
         notes += [*told, *batch.notes]
         more = {} if batch.labelled is None else {"labels": {"file": str(labels)} | batch.labelled.record}
         record = run_record("count", settings, batch.inputs, started, notes, **more)
-        files = {} if batch.labelled is None else {"labelled.csv": csv_text(LABELLED, batch.labelled.table)}
+        files: dict[str, bytes | str] = {} if batch.labelled is None else {"labelled.csv": csv_text(LABELLED, batch.labelled.table)}
+        if not nothing:
+            wanted = len(inputs) > 1 if report is None else report
+            pages, faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer)
+            record["notes"] = notes = [*notes, *faults]
+            files |= pages
+        if batch.chained is not None:
+            files |= batch.chained.files()
         writer.finish(**batch.tables, run=record, more=files)
 
     if nothing:

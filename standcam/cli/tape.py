@@ -44,6 +44,8 @@ def tape(
     nominal_cm: options.Nominal = None,
     seeding_rate_ha: options.SeedingRate = None,
     min_trust: options.MinTrust = None,
+    report: options.Report = None,
+    tables: options.Tables = None,
     force: options.Force = False,
     print_sheet: Annotated[
         Path | None,
@@ -65,11 +67,12 @@ def tape(
         raise typer.BadParameter("name at least one tape file, or --print-sheet SHEET.pdf")
     from datetime import UTC, datetime
 
-    from standcam.report.results import check_out, holds_results, run_record, write_results
+    from standcam.report.results import ResultsWriter, check_out, holds_results, run_record
 
     started = datetime.now(UTC)
     settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, min_trust=min_trust)
     check_out(out, force)
+    kinds = options.table_kinds(tables)
 
     from standcam.batch.tapes import count_tapes
     from standcam.report import screen
@@ -77,10 +80,14 @@ def tape(
 
     unit = None if units is None else {"si": "cm", "us": "in"}[units.value]
     batch = count_tapes(files, settings, unit)
-    nothing = not batch.inputs
+    nothing, notes = not batch.inputs, list(batch.notes)
     if not (nothing and holds_results(out)):
-        record = run_record("tape", settings, batch.inputs, started, batch.notes)
-        write_results(out, **batch.tables, run=record, force=force)
+        record = run_record("tape", settings, batch.inputs, started, notes)
+        with ResultsWriter(out, force) as writer:
+            wanted = not nothing and report is not False
+            pages, faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer)
+            record["notes"] = notes = [*notes, *faults]
+            writer.finish(**batch.tables, run=record, more=pages)
     if nothing:
         for problem in batch.problems:
             typer.echo(
@@ -88,7 +95,7 @@ def tape(
             )
         typer.echo("standcam: No tape file could be used.", err=True)
         raise typer.Exit(2)
-    screen.show(batch.rows, batch.gaps, batch.tables["problems"], settings, out, notes=batch.notes)
+    screen.show(batch.rows, batch.gaps, batch.tables["problems"], settings, out, notes=notes)
     if batch.problems:
         raise typer.Exit(1)
 

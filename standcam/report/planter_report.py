@@ -69,11 +69,11 @@ def unit_sentences(d: Diagnosis, us: bool) -> list[str]:
         if line.verdict:
             numbers = []
             if "missing" in line.verdict:
-                numbers.append(f"{percent(_share(line, 'missing'))} without a plant")
+                numbers.append(f"{percent(share_of(line, 'missing'))} without a plant")
             if "doubles" in line.verdict:
-                numbers.append(f"{percent(_share(line, 'double'))} doubles")
+                numbers.append(f"{percent(share_of(line, 'double'))} doubles")
             if "placement" in line.verdict:
-                numbers.append(f"placement {length(_scatter(line), us)}")
+                numbers.append(f"placement {length(scatter_of(line), us)}")
             said.append(f"Unit {line.row_unit}: {line.verdict} than the others ({'; '.join(numbers)}).")
     if not said and len(d.units.table) > 1:
         low = min(
@@ -189,8 +189,8 @@ def show(
         else:
             for r in d.units.table.itertuples():
                 line(
-                    f"Unit {r.row_unit}: no plant {percent(_share(r, 'missing'))}, "
-                    f"doubles {percent(_share(r, 'double'))}, placement {length(_scatter(r), us)}, "
+                    f"Unit {r.row_unit}: no plant {percent(share_of(r, 'missing'))}, "
+                    f"doubles {percent(share_of(r, 'double'))}, placement {length(scatter_of(r), us)}, "
                     f"CV {wording.percent(r.cv_pct)}"
                     + (f": {r.verdict}" if r.verdict else "")
                 )
@@ -243,9 +243,9 @@ def units_table(table: pd.DataFrame, us: bool) -> Table:
             wording.printable(str(r.row_unit)),
             str(r.rows),
             str(r.seed_places),
-            percent(_share(r, "missing")).replace(" %", ""),
-            percent(_share(r, "double")).replace(" %", ""),
-            length(_scatter(r), us).replace(" in", "").replace(" cm", ""),
+            percent(share_of(r, "missing")).replace(" %", ""),
+            percent(share_of(r, "double")).replace(" %", ""),
+            length(scatter_of(r), us).replace(" in", "").replace(" cm", ""),
             wording.number(r.cv_pct),
             r.verdict,
         )
@@ -394,12 +394,14 @@ def _round(e: Estimate) -> str:
     return f"{100 * e.value:.{1 if e.value < 0.0995 else 0}f} %"
 
 
-def _share(line: Any, name: str) -> Estimate:
+def share_of(line: Any, name: str) -> Estimate:
+    """Share with its interval from one line of UNITS: missing or double. [1]"""
     value, low, high = (getattr(line, f"{name}_{end}pct") / 100 for end in ("", "low_", "high_"))
     return Estimate(value, low, high)
 
 
-def _scatter(line: Any) -> Estimate:
+def scatter_of(line: Any) -> Estimate:
+    """Placement with its interval from one line of UNITS. [cm]"""
     return Estimate(line.placement_sd_cm, line.placement_sd_low_cm, line.placement_sd_high_cm)
 
 

@@ -105,7 +105,7 @@ def show(
         else:  # a table that is cut would lose numbers in silence
             letters = {meaning: mark for mark, meaning in legend.items()}
             for r in rows.itertuples():
-                marks = " ".join(letters[c] for c in _concerns(r))
+                marks = " ".join(letters[c] for c in concerns(r))
                 words = " ".join(wording.row_words(r, settings.output.units))
                 words = f"{words}; trust {wording.trust_words(r)}" if r.trust else words
                 to.print(_text(f"{_place(r, _by_plot(rows))} row {r.row}: {words}. {marks}".rstrip()))
@@ -148,7 +148,7 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
     letters: dict[str, str] = {}
     for r in rows.itertuples():
         marks = []
-        for sentence in _concerns(r):
+        for sentence in concerns(r):
             if sentence not in letters:
                 letters[sentence] = _letter(len(letters))
                 legend[letters[sentence]] = sentence
@@ -199,11 +199,17 @@ def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "ph
             f"doubles {wording.percent(100 * doubles)}, singles {wording.percent(100 * singles)}, "
             f"skips {wording.percent(100 * (1 - doubles - singles))}"
         )
-    area_cm2 = (measured["row_length_cm"] * measured["row_width_cm"]).sum(skipna=False)
-    if area_cm2 > 0:
-        per_ha = measured["plants"].sum() / area_cm2 * 1e8
+    per_ha = pooled_per_ha(rows)
+    if per_ha == per_ha:
         parts.append(f"{wording.population(per_ha, units)}, {wording.on_small_area(per_ha, units)}")
     return "; ".join(parts) + "."
+
+
+def pooled_per_ha(rows: pd.DataFrame) -> float:
+    """Plants on all measured rows over their area; NaN without a row width. [1/ha]"""
+    measured = rows[rows["row_length_cm"].notna()]
+    area_cm2 = float((measured["row_length_cm"] * measured["row_width_cm"]).sum(skipna=False))
+    return float(measured["plants"].sum()) / area_cm2 * 1e8 if area_cm2 > 0 else float("nan")
 
 
 def weed_lines(rows: pd.DataFrame, settings: Settings) -> list[str]:
@@ -370,7 +376,8 @@ def _least_width(to: Console, table: Table) -> int:
     return Measurement.get(to, wide, table).minimum
 
 
-def _concerns(row: object) -> list[str]:
+def concerns(row: object) -> list[str]:
+    """Sentences on one line of ROWS that a reader should look at."""
     told = {
         "no_row": "no row was found",
         "no_scale": "",  # its flag says it

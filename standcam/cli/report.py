@@ -1,0 +1,49 @@
+"""``standcam report``: the report page of results made anew, with the design of the field where it is known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from standcam.cli import options
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command(name="report", no_args_is_help=True)(report)
+
+
+def report(
+    results: Annotated[
+        Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")
+    ],
+    plot_map: options.PlotMap = None,
+    units: options.UnitsOption = None,
+    kinds: options.Tables = None,
+) -> None:
+    """One page to read on a phone and to print: report.html in the results folder.
+
+    The answer, row units ranked, plots, spacings with the fitted planter, every row drawn to scale, marked photos,
+    problems, method, sources, cautions. An earlier page is replaced; tables and photos are not touched.
+    """
+    from standcam.report.extras import further_files, parse_kinds
+
+    wanted = parse_kinds(kinds)
+
+    from standcam.report.folder import read_run
+    from standcam.report.results import add_files
+    from standcam.report.wording import printable
+
+    run = read_run(results, plot_map, None if units is None else units.value)
+    files, faults = further_files(run, True, wanted)
+    for note in (*run.notes, *faults):
+        typer.echo(printable(note))
+    if not files:
+        raise typer.Exit(2)
+    replaced = add_files(results, files)
+    for name in files:
+        typer.echo(printable(f"{results / name}{' replaces the earlier one' if name in replaced else ''}"))
+    if faults:
+        raise typer.Exit(1)

@@ -1,0 +1,129 @@
+"""What a results folder holds beside its CSV files: report page, spreadsheet, Parquet file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from standcam import trust
+from standcam.errors import BadSettings
+from standcam.report import screen
+from standcam.report.html_report import Run
+from standcam.report.results import PARQUET, REPORT, SPREADSHEET
+
+KINDS = ("xlsx", "parquet")
+
+
+def parse_kinds(text: str | None, usual: Sequence[str] = ()) -> tuple[str, ...]:
+    """Kinds of table files from ``"xlsx,parquet"``; ``none`` for none of them, None for the usual ones.
+
+    Raises
+    ------
+    BadSettings
+        A kind is not known.
+    ParquetMissing
+        Parquet is asked for and its library is not installed.
+    """
+    if text is None:
+        return tuple(usual)
+    kinds = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",") if part.strip()))
+    if kinds == ("none",):
+        return ()
+    wrong = [kind for kind in kinds if kind not in KINDS]
+    if wrong or not kinds:
+        raise BadSettings(f"--tables is {text!r}.", "Write xlsx, parquet, both with a comma between, or none.")
+    if "parquet" in kinds:
+        from standcam.report.long_table import require_parquet
+
+        require_parquet()
+    return kinds
+
+
+def further_files(run: Run, report: bool, kinds: Sequence[str]) -> tuple[dict[str, bytes | str], list[str]]:
+    """Files by name, and in sentences what could not be made: numbers are worth more than their pages.
+
+    Parameters
+    ----------
+    run : Run
+    report : bool
+        Whether the page is wanted.
+    kinds : sequence of str
+        Of :data:`KINDS`.
+    """
+    makers = {REPORT: lambda: _page(run)} if report else {}
+    if "xlsx" in kinds:
+        makers[SPREADSHEET] = lambda: _workbook(run)
+    if "parquet" in kinds:
+        makers[PARQUET] = lambda: _parquet(run)
+    files: dict[str, bytes | str] = {}
+    notes = []
+    for name, make in makers.items():
+        try:
+            files[name] = make()
+        except Exception as error:  # a fault of ours in a page must not cost the counts
+            first = (str(error).strip().splitlines() or [""])[0]
+            notes.append(f"{name} could not be made: {type(error).__name__}: {first}".rstrip(": ") + ".")
+    return files, notes
+
+
+def _frames(run: Run) -> dict[str, pd.DataFrame]:
+    return {name: getattr(run, name) for name in ("plants", "gaps", "rows", "plots", "problems")}
+
+
+def _page(run: Run) -> str:
+    from standcam.report.html_report import report_html
+
+    return report_html(run)
+
+
+def _workbook(run: Run) -> bytes:
+    from standcam.report.spreadsheet import workbook
+
+    notes = [str(note) for note in [*run.record.get("notes", []), *run.notes]]
+    return workbook(_frames(run), summary_lines(run), notes)
+
+
+def _parquet(run: Run) -> bytes:
+    from standcam.report.long_table import long_parquet
+
+    return long_parquet(_frames(run))
+
+
+def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
+    """All rows together as lines of what, value and unit: the numbers of the screen, unrounded."""
+    from standcam.estimate import Estimate
+    from standcam.stand.population import overall
+
+    rows = run.rows[trust.kept(run.rows)]
+    lines: list[tuple[str, Any, str]] = [
+        ("rows", len(rows), ""),
+        ("rows left out", len(run.rows) - len(rows), ""),
+        ("plants", int(rows["plants"].sum()), ""),
+        ("row length", float(rows["row_length_cm"].sum()) / 100, "m"),
+        ("inputs not used", len(run.problems), ""),
+    ]
+    if len(rows):
+        gaps = trust.of_kept(run.gaps, run.rows)
+        pooled = overall(rows, gaps, run.settings.statistics)
+        kinds = gaps.loc[(gaps["kind"] != "open") & (gaps["kind"] != ""), "kind"]
+        singles = 100 * float((kinds == "single").mean()) if len(kinds) else float("nan")
+        e = pooled.plants_per_ha
+        named: Mapping[str, tuple[Estimate, str]] = {
+            "plants per ha": (Estimate(screen.pooled_per_ha(rows), e.low, e.high, e.level), "1/ha"),
+            "mean gap": (pooled.mean_gap_cm, "cm"),
+            "SD of gaps": (pooled.sd_gap_cm, "cm"),
+            "CV of gaps": (pooled.cv_pct, "%"),
+            "skips": (pooled.misses_pct, "% of spacings"),
+            "doubles": (pooled.multiples_pct, "% of spacings"),
+            "singles": (Estimate(singles), "% of spacings"),
+        }
+        for name, (estimate, unit) in named.items():
+            lines.append((name, estimate.value, unit))
+            if estimate.low == estimate.low:
+                level = f"{100 * estimate.level:g} %"
+                lines += [(f"{name}, from ({level})", estimate.low, unit), (f"{name}, to", estimate.high, unit)]
+    lines.append(("", None, ""))
+    lines.append((screen.CAUTION if run.of_photos else screen.TAPE_CAUTION, None, ""))
+    return lines

@@ -1,0 +1,121 @@
+"""The tables as one workbook (xlsx), for those who live in a spreadsheet.
+
+Texts are texts: none becomes a formula, whatever it begins with. Long tables are cut, for a workbook of a million lines
+opens nowhere; the CSV files beside it hold all.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from standcam import tables
+from standcam.report import wording
+from standcam.report.results import rounded
+from standcam.tables import Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_LINES = 20_000
+"""Of one sheet; a line of plants takes some 0.1 ms."""
+_LONGEST_TEXT = 32_000  # a cell holds 32,767 characters
+_SHEETS = (tables.ROWS, tables.PLOTS, tables.GAPS, tables.PLANTS, tables.PROBLEMS)
+_TRIGGERS = tuple("=+-@\t\r")
+_DESIGN_MEANING = "as given by the plot map, the survey or the tape file"
+
+
+def workbook(frames: Mapping[str, pd.DataFrame], summary: Sequence[tuple[str, Any, str]], notes: Sequence[str]) -> bytes:
+    """The workbook: sheets summary, rows, plots, gaps, plants, problems and columns.
+
+    Parameters
+    ----------
+    frames : mapping
+        Table name to table: rows, plots, gaps, plants, problems. Further columns travel along.
+    summary : sequence of (str, number or str, str)
+        What, value, unit or remark: lines of the first sheet.
+    notes : sequence of str
+        Sentences below them.
+    """
+    import openpyxl
+
+    book = openpyxl.Workbook(write_only=True)
+    cut = [
+        f"Sheet {t.name} holds the first {MOST_LINES} of {len(frames[t.name])} lines; {t.name}.csv holds all."
+        for t in _SHEETS
+        if len(frames[t.name]) > MOST_LINES
+    ]
+    _sheet(book, "summary", ("what", "value", "unit"), [*summary, *((text, None, "") for text in (*cut, *notes))], 3)
+    meanings: list[tuple[str, str, str, str]] = []
+    for table in _SHEETS:
+        frame = rounded(table, frames[table.name].head(MOST_LINES))
+        names = [str(name) for name in frame.columns]
+        key = sum(name in ("photo", "plot", "row", "path") for name in names)
+        _sheet(book, table.name, names, frame.itertuples(index=False, name=None), key)
+        known = {c.name: c for c in table.columns}
+        for name in names:
+            column = known.get(name)
+            meanings.append(
+                (table.name, name, column.unit if column else "", column.meaning if column else _DESIGN_MEANING)
+            )
+    _sheet(book, "columns", ("sheet", "column", "unit", "meaning"), meanings, 2)
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def _sheet(book: Any, name: str, header: Sequence[str], lines: Any, key_columns: int) -> None:
+    from openpyxl.cell import WriteOnlyCell
+    from openpyxl.styles import Alignment, Font
+    from openpyxl.utils import get_column_letter
+
+    sheet = book.create_sheet(name)
+    lines = [[_value(v) for v in line] for line in lines]
+    # in a write-only workbook these must be set before the first line
+    sheet.freeze_panes = f"{get_column_letter(min(key_columns, 3) + 1)}2" if name != "summary" else "A2"
+    for n, title in enumerate(header):
+        longest = max((len(str(line[n])) for line in lines[:200] if line[n] is not None), default=0)
+        most = 100 if name in ("summary", "columns", "problems") else 32
+        sheet.column_dimensions[get_column_letter(n + 1)].width = min(max(len(title), longest, 6), most) + 2
+    heads = []
+    for title in header:
+        cell = _text_cell(sheet, title, WriteOnlyCell)
+        cell.font, cell.alignment = Font(bold=True), Alignment(vertical="top")
+        heads.append(cell)
+    sheet.append(heads)
+    for line in lines:
+        sheet.append([_text_cell(sheet, v, WriteOnlyCell) if isinstance(v, str) and _risky(v) else v for v in line])
+    if header:
+        sheet.auto_filter.ref = f"A1:{get_column_letter(len(header))}{len(lines) + 1}"
+
+
+def _risky(text: str) -> bool:
+    """Whether a spreadsheet would take the text for something else: a formula, or an error such as #N/A."""
+    return text.startswith((*_TRIGGERS, "#"))
+
+
+def _text_cell(sheet: Any, text: str, cell_type: Any) -> Any:
+    cell = cell_type(sheet, value=text)
+    cell.data_type = "s"
+    # stays a text when somebody edits the cell
+    cell.quotePrefix = True
+    return cell
+
+
+def _value(value: Any) -> Any:
+    """What a cell can hold: numbers, truth values, sound texts; None where nothing is known."""
+    if value is None:
+        return None
+    if isinstance(value, str):
+        # a tab or a line break at the beginning is kept from being lost as a blank
+        return wording.printable(value)[:_LONGEST_TEXT] or None
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, bool | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    text = str(value)
+    return None if text in ("<NA>", "NaT") else wording.printable(text)[:_LONGEST_TEXT]
