@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 import pandas as pd
 
 from standcam import tables
+from standcam.batch.chained import Chained, chain_photos
 from standcam.batch.crop_notes import crop_notes
 from standcam.batch.inputs import Input, Problem
 from standcam.batch.labelled import Labelled, use_labels
@@ -66,6 +67,8 @@ class Batch:
     notes: tuple[str, ...] = ()
     labelled: Labelled | None = None
     """What became of the labels; None where none were given."""
+    chained: Chained | None = None
+    """Which photos were joined, and the files that tell of it."""
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -123,15 +126,17 @@ def count_photos(
     labelled = None if labels is None else use_labels(labels, measurements, settings)
     if labelled is not None:
         measurements = list(labelled.measurements)
-    positions = _stack(tables.POSITIONS, [m.positions for m in measurements])
-    stretches = _stack(tables.STRETCHES, [m.stretches for m in measurements])
-    summary = summarise(positions, stretches, settings.spacing, settings.statistics)
+    days = {m.photo: str(f.get("taken") or "")[:10] for m, f in zip(measurements, facts, strict=True)}
+    chained = chain_photos(measurements, settings.chain, days)
+    summary = summarise(chained.positions, chained.stretches, settings.spacing, settings.statistics)
+    by_photo = chained.by_photo(settings.spacing, settings.statistics, summary)
 
-    notes = [*summary.notes, *crop_notes(summary, settings.spacing), *_same_pictures(measurements)]
+    notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *_same_pictures(measurements)]
     records = [_record(m, f) for m, f in zip(measurements, facts, strict=True)]
     if drawer is not None:
-        gaps_of = dict(tuple(summary.gaps.groupby("photo", sort=False)))
-        rows_of = dict(tuple(summary.rows.groupby("photo", sort=False)))
+        parts = [summary] if by_photo is None else [summary, by_photo]
+        gaps_of = {k: v for part in parts for k, v in part.gaps.groupby("photo", sort=False)}
+        rows_of = {k: v for part in parts for k, v in part.rows.groupby("photo", sort=False)}
         jobs = (
             (
                 drawer.take_back(f["view"]),
@@ -149,7 +154,7 @@ def count_photos(
                     f"{record['photo']} was counted, but its marked photo could not be drawn: {jpeg}"
                 )
     return Batch(
-        plants=_stack(tables.PLANTS, [m.plants for m in measurements]),
+        plants=chained.plants,
         gaps=summary.gaps,
         rows=summary.rows,
         plots=summary.plots,
@@ -159,6 +164,7 @@ def count_photos(
         inputs=tuple(records),
         notes=tuple(notes),
         labelled=labelled,
+        chained=chained,
     )
 
 
@@ -232,12 +238,9 @@ def _named(m: Measurement, photo: str) -> Measurement:
     if m.photo == photo:
         return m
     renamed = {name: getattr(m, name).assign(photo=photo) for name in ("plants", "positions", "stretches")}
+    if m.marks is not None:
+        renamed["marks"] = m.marks.assign(photo=photo)
     return replace(m, photo=photo, **renamed)
-
-
-def _stack(table: tables.Table, frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    full = [frame for frame in frames if len(frame)]
-    return tables.conform(table, pd.concat(full, ignore_index=True)) if full else tables.empty(table)
 
 
 def _same_pictures(measurements: Sequence[Measurement]) -> list[str]:

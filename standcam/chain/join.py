@@ -11,7 +11,8 @@ import pandas as pd
 
 from standcam import flags, tables
 from standcam.chain.links import ROW, Link, Piece, find_links, pieces_of
-from standcam.chain.register import CHAINS, SEAMS, ChainSettings
+from standcam.chain.register import CHAINS, MARKS, SEAMS
+from standcam.settings import ChainSettings
 from standcam.validation.match import match
 
 SCALE_SHARE = 0.01
@@ -332,6 +333,24 @@ def join_rows(
     parts = [p for p in (loose, *joined) if len(p)]
     found = pd.concat(parts, ignore_index=True) if parts else plants.iloc[:0]
     return Joined(tables.conform(tables.PLANTS, found), tables.conform(tables.STRETCHES, both))
+
+
+def join_marks(marks: pd.DataFrame, chains: Chains) -> pd.DataFrame:
+    """MARKS with those of a chain's photos on the chain; a corner seen twice at the mean of its places."""
+    if not chains.any or not len(marks):
+        return marks
+    keys = list(ROW)
+    lying = marks.merge(chains.table[[*keys, "chain", "chain_row", "direction", "shift_cm"]], on=keys, how="left")
+    inside = lying["chain"].notna().to_numpy(bool)
+    moved = lying[inside].assign(
+        photo=lambda t: t["chain"],
+        row=lambda t: t["chain_row"],
+        position_cm=lambda t: t["shift_cm"] + t["direction"] * t["position_cm"],
+        offset_cm=lambda t: t["direction"] * t["offset_cm"],
+    )
+    names = [*keys, "board", "marker", "corner"]
+    moved = moved.groupby(names, sort=False, as_index=False)[["position_cm", "offset_cm"]].mean()
+    return tables.conform(MARKS, pd.concat([lying.loc[~inside, MARKS.names], moved], ignore_index=True))
 
 
 def _flagged(chains: Chains, settings: ChainSettings) -> set[tuple[str, int, str, int]]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from standcam.chain.register import ChainSettings
+from standcam.settings import ChainSettings
 from standcam.validation.match import match
 
 ROW = ("photo", "plot", "row")
@@ -185,7 +185,7 @@ def _board_words(piece: Piece, markers: list[str]) -> str:
 
 def _by_places(pieces: list[Piece], a: int, b: int, settings: ChainSettings) -> Link | None:
     """The link that two boards at known places of the row make."""
-    places = dict(settings.board_at_cm)
+    places = settings.places()
     options = []
     for name, (at, way) in pieces[a].boards.items():
         for other, (to, other_way) in pieces[b].boards.items():
@@ -334,7 +334,7 @@ def _refined(link: Link, fit: _Fit, scatter_cm: float, settings: ChainSettings) 
     remark = ""
     if off > settings.seam_mm:
         remark = "boards and plants disagree: boards lie higher than the feet of the plants (furrow), askew, or were touched"
-    elif scatter > settings.seam_mm:
+    elif scatter > settings.seam_mm and fit.both > 3:  # of three plants one may be placed badly
         remark = "plants seen twice lie apart: is one photo's scale off?"
     return replace(
         link,

@@ -1,0 +1,110 @@
+"""Chains of photos in a count: rows that several photos share are one row in every table, the raw finds kept beside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from standcam import tables
+from standcam.chain.join import Chains, find_chains, join_marks, join_rows
+from standcam.chain.links import ROW, Piece
+from standcam.chain.register import CHAINS, MARKS, SEAMS
+from standcam.measure import Measurement
+from standcam.report.results import csv_text
+from standcam.settings import ChainSettings, SpacingSettings, StatisticsSettings
+from standcam.spacing.positions import positions_from_plants
+from standcam.summarise import Summary, summarise
+
+
+@dataclass(frozen=True)
+class Chained:
+    """Tables of all photos, a chain being one row of one photo."""
+
+    plants: pd.DataFrame
+    """PLANTS; where something was joined with source_photo, source_row, source_plant and seen behind."""
+    positions: pd.DataFrame
+    """POSITIONS"""
+    stretches: pd.DataFrame
+    """STRETCHES"""
+    marks: pd.DataFrame
+    """MARKS"""
+    chains: Chains
+    raw_plants: pd.DataFrame
+    """PLANTS of the photos that were joined, as each photo has them."""
+    raw_stretches: pd.DataFrame
+    """STRETCHES of these."""
+
+    def files(self) -> dict[str, str]:
+        """Files for the results folder: marks.csv wherever boards were seen, and what tells of chains."""
+        files = {"marks.csv": csv_text(MARKS, self.marks)} if len(self.marks) else {}
+        if len(self.chains.seams):
+            files["seams.csv"] = csv_text(SEAMS, self.chains.seams)
+        if self.chains.any:
+            files["chains.csv"] = csv_text(CHAINS, self.chains.table)
+            files["chain_finds.csv"] = csv_text(tables.PLANTS, self.raw_plants)
+        return files
+
+    def by_photo(self, spacing: SpacingSettings, statistics: StatisticsSettings, summary: Summary) -> Summary | None:
+        """Gaps and rows of the joined photos each by itself, to be drawn into them; None where nothing was joined."""
+        if not self.chains.any:
+            return None
+        known = summary.nominal.spacing_cm
+        nominal = known if np.isfinite(known) else None
+        spacing = replace(spacing, nominal_spacing_cm=nominal)
+        return summarise(positions_from_plants(self.raw_plants), self.raw_stretches, spacing, statistics)
+
+
+def chain_photos(
+    measurements: Sequence[Measurement], settings: ChainSettings, visit_of: Mapping[str, str] | None = None
+) -> Chained:
+    """Join the photos of each plot, and of each visit, that share boards.
+
+    Parameters
+    ----------
+    measurements : sequence of Measurement
+    settings : ChainSettings
+    visit_of : mapping, optional
+        Photo to its day or visit: photos of two visits are never joined.
+    """
+    visit_of = visit_of or {}
+
+    def group(piece: Piece) -> object:
+        return piece.plot, visit_of.get(piece.photo, "")
+
+    plants = stack(tables.PLANTS, [m.plants for m in measurements])
+    positions = stack(tables.POSITIONS, [m.positions for m in measurements])
+    stretches = stack(tables.STRETCHES, [m.stretches for m in measurements])
+    marks = stack(MARKS, [m.marks for m in measurements if m.marks is not None])
+    # names may have changed since measuring
+    several = stretches["plot"].duplicated().any()
+    if not several:
+        nothing = Chains(tables.empty(CHAINS), tables.empty(SEAMS), ())
+        return Chained(plants, positions, stretches, marks, nothing, plants.iloc[:0], stretches.iloc[:0])
+    chains = find_chains(plants, stretches, marks, settings, group)
+    if not chains.any:
+        return Chained(plants, positions, stretches, marks, chains, plants.iloc[:0], stretches.iloc[:0])
+    joined = join_rows(plants, stretches, chains, settings)
+    names = list(ROW)
+    member = pd.MultiIndex.from_frame(chains.table[names])
+
+    def raw(table: pd.DataFrame) -> pd.DataFrame:
+        return table[pd.MultiIndex.from_frame(table[names]).isin(member)].reset_index(drop=True)
+
+    return Chained(
+        joined.plants,
+        positions_from_plants(joined.plants),
+        joined.stretches,
+        join_marks(marks, chains),
+        chains,
+        raw(plants),
+        raw(stretches),
+    )
+
+
+def stack(table: tables.Table, frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Tables one below the other."""
+    full = [frame for frame in frames if len(frame)]
+    return tables.conform(table, pd.concat(full, ignore_index=True)) if full else tables.empty(table)
