@@ -389,9 +389,10 @@ class ChainSettings:
     """Share of plants that one of two photos is expected to lack. Weighs joining against not joining only."""
     fewest_to_check: int = 3
     """With fewer plants on the common stretch these tell nothing, and the boards must do."""
-    most_unchecked: float = 0.6
-    """Photos that share more than this of their length and no plants to check it are not joined: one board was carried
-    along. [1]"""
+    most_shared: float = 0.6
+    """Where all photos of a plot show one and the same board, those that by it share more than this of their length are
+    not joined: the board was carried along, and photos of an even row fit each other anywhere. Wrong for one place
+    photographed twice: leave one of the photos out. [1]"""
     seam_mm: float = 15.0
     """Disagreement from which a seam is flagged: a tenth of a usual spacing of maize (chosen by us). [mm]"""
     edge_cm: float = 2.0
