@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from standcam import tables
+from standcam.batch.measured import Stack
 from standcam.chain.join import Chains, find_chains, join_marks, join_rows
 from standcam.chain.links import ROW, Piece
 from standcam.chain.register import CHAINS, MARKS, SEAMS
@@ -74,10 +75,11 @@ def chain_photos(
     def group(piece: Piece) -> object:
         return piece.plot, visit_of.get(piece.photo, "")
 
-    plants = stack(tables.PLANTS, [m.plants for m in measurements])
-    positions = stack(tables.POSITIONS, [m.positions for m in measurements])
-    stretches = stack(tables.STRETCHES, [m.stretches for m in measurements])
-    marks = stack(MARKS, [m.marks for m in measurements if m.marks is not None])
+    stacks = [Stack(table) for table in (tables.PLANTS, tables.POSITIONS, tables.STRETCHES, MARKS)]
+    for m in measurements:  # once: each may come from disk
+        for one, frame in zip(stacks, (m.plants, m.positions, m.stretches, m.marks), strict=True):
+            one.add(frame)
+    plants, positions, stretches, marks = (one.whole() for one in stacks)
     # names may have changed since measuring
     several = stretches["plot"].duplicated().any()
     if not several:
@@ -102,9 +104,3 @@ def chain_photos(
         raw(plants),
         raw(stretches),
     )
-
-
-def stack(table: tables.Table, frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Tables one below the other."""
-    full = [frame for frame in frames if len(frame)]
-    return tables.conform(table, pd.concat(full, ignore_index=True)) if full else tables.empty(table)

@@ -105,9 +105,7 @@ def find_chains(
     return Chains(table, _seam_table(pieces, links), tuple(notes))
 
 
-def _components(
-    count: int, links: list[Link], refused: dict[int, str]
-) -> list[tuple[list[int], list[Link]]]:
+def _components(count: int, links: list[Link], refused: dict[int, str]) -> list[tuple[list[int], list[Link]]]:
     """Sets of two or more pieces that links tie, with these links. Strong links first, those against them refused."""
     parent = list(range(count))
     place: dict[int, tuple[int, float]] = {n: (1, 0.0) for n in range(count)}

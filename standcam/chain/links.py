@@ -140,6 +140,8 @@ def find_links(
     links = []
     for members in groups.values():
         found = []
+        markers = [{marker for marker, _ in pieces[n].marks} for n in members]
+        alone = bool(markers) and set().union(*markers) == max(markers, key=len)
         for i, a in enumerate(members):
             for b in members[i + 1 :]:
                 if pieces[a].photo == pieces[b].photo:
@@ -148,7 +150,7 @@ def find_links(
                 if link is None and settings.board_at_cm:
                     link = _by_places(pieces, a, b, settings)
                 if link is not None:
-                    found.append(_checked(pieces, link, settings))
+                    found.append(_checked(pieces, link, settings, alone))
         if settings.by_plants:
             found += _by_plants(pieces, members, found, settings)
         links += found
@@ -282,14 +284,22 @@ def _best_fit(a: Piece, b: Piece, link: Link, settings: ChainSettings) -> _Fit:
     return best
 
 
-def _checked(pieces: list[Piece], link: Link, settings: ChainSettings) -> Link:
-    """The link with the plants' word on it."""
+def _checked(pieces: list[Piece], link: Link, settings: ChainSettings, alone: bool) -> Link:
+    """The link with the plants' word on it. ``alone``: no photo of the group shows another board."""
     a, b = pieces[link.a], pieces[link.b]
     if link.overlap_cm < 0:
         return replace(
             link,
             joined=False,
             remark=f"{-link.overlap_cm:.0f} cm of row between them were not measured: take a photo of that piece",
+        )
+    share = link.overlap_cm / min(a.length_cm, b.length_cm)
+    if alone and share > settings.most_shared:
+        return replace(
+            link,
+            joined=False,
+            remark=f"by the board they share {100 * share:.0f} % of their length, and no photo of the plot shows another "
+            "board: taken for separate places with one board carried along",
         )
     low, high = _overlap(a, b, link.direction, link.shift_cm)
     edge = settings.edge_cm
@@ -299,17 +309,11 @@ def _checked(pieces: list[Piece], link: Link, settings: ChainSettings) -> Link:
     )
     fit = _best_fit(a, b, link, settings)
     if seen < settings.fewest_to_check:
-        share = link.overlap_cm / min(a.length_cm, b.length_cm)
-        if share > settings.most_unchecked:
-            return replace(
-                link,
-                joined=False,
-                remark=f"they share {100 * share:.0f} % by the board and hardly a plant to check it: taken for two "
-                "places with one board carried along",
-            )
         if not fit.both or abs(fit.correction) > settings.reach_cm:
             return replace(
-                link, one=fit.one, remark="no plant shows in both: joined by the boards alone, with nothing to check them"
+                link,
+                one=fit.one,
+                remark="no plant shows in both: joined by the boards alone, with nothing to check them",
             )
         return _refined(link, fit, 1.0, settings)
     if fit.evidence <= 0 or abs(fit.correction) > settings.reach_cm + settings.tolerance_cm:
@@ -333,7 +337,7 @@ def _refined(link: Link, fit: _Fit, scatter_cm: float, settings: ChainSettings) 
     scatter = 10 * fit.rms
     remark = ""
     if off > settings.seam_mm:
-        remark = "boards and plants disagree: boards lie higher than the feet of the plants (furrow), askew, or were touched"
+        remark = "boards and plants disagree: boards lie higher than the plants' feet (furrow), askew, or were touched"
     elif scatter > settings.seam_mm and fit.both > 3:  # of three plants one may be placed badly
         remark = "plants seen twice lie apart: is one photo's scale off?"
     return replace(
@@ -349,9 +353,7 @@ def _refined(link: Link, fit: _Fit, scatter_cm: float, settings: ChainSettings) 
     )
 
 
-def _by_plants(
-    pieces: list[Piece], members: list[int], found: list[Link], settings: ChainSettings
-) -> list[Link]:
+def _by_plants(pieces: list[Piece], members: list[int], found: list[Link], settings: ChainSettings) -> list[Link]:
     """Links between pieces that nothing else ties, where their plants fit in one place only."""
     from standcam.validation.align import AlignSettings, align
 
@@ -375,7 +377,7 @@ def _by_plants(
             more.append(
                 Link(
                     a, b, place.direction, shift, 0.3, "plants", high - low, fit.both, fit.one, math.nan,
-                    10 * fit.rms, True, "no common board: joined by the plants, which fit in no other place", fit.evidence,
+                    10 * fit.rms, True, "joined by the plants, which fit in no other place; no common board", fit.evidence,
                 )
             )  # fmt: skip
     return more
