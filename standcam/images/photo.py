@@ -2,12 +2,16 @@
 
 JPEG goes through OpenCV (the fastest decoder at hand); the rest, and JPEGs that OpenCV cannot take (CMYK),
 through Pillow, which also knows HEIC by way of pillow-heif.
+
+Files may be broken or made to harm. Only the four kinds are opened, whatever a file is called: Pillow knows some fifty
+more, and would start other programs for one of them. Sizes are looked at before a pixel is decoded.
 """
 
 from __future__ import annotations
 
 import hashlib
 import io
+import re
 import warnings
 from dataclasses import dataclass
 from functools import cache
@@ -19,11 +23,29 @@ import numpy as np
 
 from standcam import flags
 from standcam.errors import UnreadablePhoto
+from standcam.files import read_file
 from standcam.images.suffixes import SUFFIXES
 from standcam.settings import PhotoSettings
 
 if TYPE_CHECKING:
     from PIL import Image
+
+_KINDS = ("JPEG", "PNG", "TIFF", "HEIF")  # MPO is opened as JPEG
+_OTHER_KINDS = {
+    b"GIF8": "GIF", b"BM": "BMP", b"%PDF": "PDF", b"%!PS": "PostScript", b"8BPS": "layered", b"PK": "zipped",
+    b"RIFF": "WebP", b"<": "HTML or SVG",
+}  # fmt: skip
+_MOST_BYTES = 500_000_000
+_DRAWN_MPX = 20.0
+"""Photos have 0.1 to 1 byte a pixel. Above this size and below a hundredth of a byte, a file is no photo, but made to
+fill the memory. [Mpx]"""
+_FEWEST_BYTES_PER_PX = 0.01
+_MOST_SCANS = 100
+"""A progressive JPEG has some ten; each takes as long to decode as the picture is large."""
+_LONGEST_SHAPE = 50
+"""Longer to shorter side. Panoramas of phones have at most some ten."""
+_STRIP_PX = 4_000_000
+_LONGEST_TEXT = 100
 
 
 @dataclass(frozen=True)
@@ -67,16 +89,17 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
     Raises
     ------
     UnreadablePhoto
-        Missing, empty, cut short, no picture, or larger than ``settings.max_megapixels``.
+        Missing, empty, cut short, no picture, or larger than ``settings.max_megapixels`` (half of that for other files
+        than JPEG, which take more memory to decode).
+    MemoryError
+        It needs more memory than there is.
     """
     settings = settings or PhotoSettings()
     path = Path(path)
     try:
-        data = path.read_bytes()
+        data = read_file(path, _MOST_BYTES)
     except OSError as error:
-        raise UnreadablePhoto(
-            f"{path.name} cannot be read: {error.strerror}.", "Check the path and rights."
-        ) from None
+        raise UnreadablePhoto(f"{path.name} cannot be read: {error.strerror}.", "Check the path and rights.") from None
     if not data:
         raise UnreadablePhoto(f"{path.name} is empty (0 bytes).", "Copy it again from the camera.")
     image = _open(data, path, settings)
@@ -102,7 +125,9 @@ class _Header:
 
 
 @cache
-def _know_heic() -> None:
+def _know_kinds() -> None:
+    # a kind that is asked for by name must have been loaded
+    from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin  # noqa: F401
     from pillow_heif import register_heif_opener
 
     register_heif_opener()
@@ -112,24 +137,39 @@ def _open(data: bytes, path: Path, settings: PhotoSettings) -> Image.Image:
     """The picture with its header read and no pixel decoded."""
     from PIL import Image
 
-    _know_heic()
+    _know_kinds()
     limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None  # our own limit follows
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # odd metadata is common in photos and no concern of the user
-            image = Image.open(io.BytesIO(data))
+            image = Image.open(io.BytesIO(data), formats=_KINDS)
+    except MemoryError:
+        raise
     except Exception:  # decoders raise anything on garbage
+        kind = next((f", but a {kind} file" for magic, kind in _OTHER_KINDS.items() if data.startswith(magic)), "")
         raise UnreadablePhoto(
-            f"{path.name} is not a picture standcam can read.", f"Use {', '.join(s[1:] for s in SUFFIXES)}."
+            f"{path.name} is not a picture standcam can read{kind}.", f"Use {', '.join(s[1:] for s in SUFFIXES)}."
         ) from None
     finally:
         Image.MAX_IMAGE_PIXELS = limit
-    megapixels = image.width * image.height / 1e6
-    if megapixels > settings.max_megapixels:
+    if min(image.size) < 1:
+        raise UnreadablePhoto(f"{path.name} has no pixels.", "Copy it again from the camera.")
+    if max(image.size) > _LONGEST_SHAPE * min(image.size):
         raise UnreadablePhoto(
-            f"{path.name} claims {image.width} x {image.height} pixels ({megapixels:.0f} Mpx), above the "
-            f"limit of {settings.max_megapixels:g} Mpx.",
+            f"{path.name} is a strip of {image.width} x {image.height} pixels, in which no plant can be told.",
+            "Use the photo itself, not a piece of it.",
+        )
+    megapixels = image.width * image.height / 1e6
+    claim = f"{path.name} claims {image.width} x {image.height} pixels ({megapixels:.0f} Mpx)"
+    most = settings.max_megapixels * (1.0 if image.format in ("JPEG", "MPO") else 0.5)
+    if megapixels > most:
+        raise UnreadablePhoto(
+            f"{claim}, above the limit of {most:g} Mpx.",
             "Is it an orthomosaic? Cut a photo out of it, or raise photo.max_megapixels in the survey file.",
+        )
+    if megapixels > _DRAWN_MPX and len(data) < _FEWEST_BYTES_PER_PX * megapixels * 1e6:
+        raise UnreadablePhoto(
+            f"{claim} in {len(data) / 1000:.0f} kB, which no photo does.", "Copy it again from the camera."
         )
     return image
 
@@ -142,7 +182,7 @@ def _read_header(image: Image.Image) -> _Header:
             detail = exif.get_ifd(0x8769)
         return _Header(
             orientation=int(_number(exif.get(0x0112)) or 1),
-            focal_length_35mm=_number(detail.get(0xA405)),
+            focal_length_35mm=_focal_length(detail.get(0xA405)),
             camera=" ".join(filter(None, (_words(exif.get(tag)) for tag in (0x010F, 0x0110)))),
             taken=_words(detail.get(0x9003) or exif.get(0x0132)),
         )
@@ -158,41 +198,66 @@ def _number(value: object) -> float | None:
     return number if np.isfinite(number) and number > 0 else None
 
 
+def _focal_length(value: object) -> float | None:
+    """Between fish-eyes and the longest lenses; anything else is a fault of the file. [mm]"""
+    number = _number(value)
+    return number if number is not None and 4 <= number <= 3000 else None
+
+
 def _words(value: object) -> str:
-    return str(value).replace("\0", "").strip() if value else ""
+    """A text of the file fit for tables and screens: one line, nothing that steers a terminal, not overlong."""
+    if not value:
+        return ""
+    text = "".join(c if c.isprintable() else " " for c in str(value).replace("\0", "")[: 4 * _LONGEST_TEXT])
+    return " ".join(text.split())[:_LONGEST_TEXT]
 
 
 def _pixels(data: bytes, path: Path, image: Image.Image, orientation: int) -> tuple[np.ndarray, bool]:
     """Upright pixels, and whether depth or colour model had to be converted."""
     # MPO is a JPEG with further pictures behind the first, as many phones write it
     if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
-        _check_jpeg_end(data, path)
-        rgb = cv2.imdecode(
-            np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
-        )
+        _check_jpeg(data, path)
+        try:
+            rgb = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION)
+        except cv2.error as error:
+            if error.code == _NO_MEMORY:
+                raise MemoryError from None
+            rgb = None
         if rgb is None or rgb.shape[:2] != (image.height, image.width):
             raise UnreadablePhoto(f"{path.name} is a damaged JPEG.", "Copy it again from the camera.")
+        if _ends_in_fill(rgb):
+            raise UnreadablePhoto(f"{path.name} is a JPEG that was cut short.", "Copy it again from the camera.")
         return _upright(rgb, orientation), image.mode == "L"
-    from PIL import ImageOps
-
     converted = _is_deep(data, image) or image.mode != "RGB"
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             image.load()
-            # Pillow's own turning: it turns TIFF while loading, and pillow-heif turns HEIC, by the file's
-            # transformation properties and not by EXIF as ISO/IEC 23008-12 wants; both then reset the tag
-            image = ImageOps.exif_transpose(image)
+            # Pillow turns TIFF while loading, and pillow-heif turns HEIC, by the file's transformation properties and
+            # not by EXIF as ISO/IEC 23008-12 wants; both then reset the tag. What is left of it is to be done
+            orientation = _read_header(image).orientation
             if image.mode == "F" or image.mode.startswith("I"):
-                return _grey_to_rgb(np.asarray(image, np.float32), deep=image.mode.startswith("I")), True
-            return np.array(image.convert("RGB")), converted
+                return _upright(_grey_to_rgb(np.asarray(image), deep=image.mode.startswith("I")), orientation), True
+            return _upright(_in_strips(image), orientation), converted
     except MemoryError:
         raise
     except Exception as error:
         reason = (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
-        raise UnreadablePhoto(
-            f"{path.name} is damaged: {reason}.", "Copy it again from the camera."
-        ) from None
+        reason = reason if reason.isprintable() else type(error).__name__
+        raise UnreadablePhoto(f"{path.name} is damaged: {reason}.", "Copy it again from the camera.") from None
+
+
+_NO_MEMORY = -4  # of OpenCV's error codes
+
+
+def _in_strips(image: Image.Image) -> np.ndarray:
+    """RGB pixels, converted a strip at a time: a whole copy in another colour model may not fit the memory."""
+    rgb = np.empty((image.height, image.width, 3), np.uint8)
+    step = max(1, _STRIP_PX // image.width)
+    for top in range(0, image.height, step):
+        strip = image.crop((0, top, image.width, min(top + step, image.height)))
+        rgb[top : top + step] = np.asarray(strip if strip.mode == "RGB" else strip.convert("RGB"))
+    return rgb
 
 
 def _is_deep(data: bytes, image: Image.Image) -> bool:
@@ -207,14 +272,22 @@ def _is_deep(data: bytes, image: Image.Image) -> bool:
 
 def _grey_to_rgb(grey: np.ndarray, deep: bool) -> np.ndarray:
     """Grey numbers of any range as 8-bit RGB: 16-bit by its full range, floats by 0 to 1 or their largest."""
-    grey = np.nan_to_num(grey, nan=0.0, posinf=0.0, neginf=0.0)
-    largest = float(grey.max(initial=0.0))
-    top = 65535.0 if deep and largest <= 65535 else max(largest, 1.0)
-    return np.repeat((grey / top * 255).clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    step = max(1, _STRIP_PX // grey.shape[1])
+    strips = [slice(top, top + step) for top in range(0, len(grey), step)]
+
+    def numbers(strip: slice) -> np.ndarray:
+        return np.nan_to_num(grey[strip].astype(np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+
+    largest = max(float(numbers(strip).max(initial=0.0)) for strip in strips)
+    top_value = 65535.0 if deep and largest <= 65535 else max(largest, 1.0)
+    rgb = np.empty((*grey.shape, 3), np.uint8)
+    for strip in strips:
+        rgb[strip] = (numbers(strip) / top_value * 255).clip(0, 255).astype(np.uint8)[..., None]
+    return rgb
 
 
-def _check_jpeg_end(data: bytes, path: Path) -> None:
-    """Refuse a JPEG without its end marker.
+def _check_jpeg(data: bytes, path: Path) -> None:
+    """Refuse a JPEG without its end marker, or with more scans than any camera writes.
 
     Decoders fill what is missing with grey and say nothing, and half a photo must not pass for an empty
     stand. The end marker is looked for behind the first start of scan: thumbnails lie before it, in segments
@@ -230,11 +303,39 @@ def _check_jpeg_end(data: bytes, path: Path) -> None:
             at += 2
         elif marker == 0xDA:
             if data.rfind(b"\xff\xd9", at + 2) >= 0:
+                if data.count(b"\xff\xda", at) > _MOST_SCANS and _scans(data, at) > _MOST_SCANS:
+                    raise UnreadablePhoto(
+                        f"{path.name} is a JPEG of more than {_MOST_SCANS} scans, which no camera writes.",
+                        "Copy it again from the camera.",
+                    )
                 return
             break
         else:
             at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     raise UnreadablePhoto(f"{path.name} is a JPEG that was cut short.", "Copy it again from the camera.")
+
+
+_MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
+
+
+def _scans(data: bytes, at: int) -> int:
+    """Scans from ``at``, a start of scan, to the end of the picture; no more are counted than would be too many."""
+    n = 0
+    while n <= _MOST_SCANS:
+        n += data[at + 1] == 0xDA
+        found = _MARKER.search(data, at + 2 + int.from_bytes(data[at + 2 : at + 4], "big"))
+        if found is None or data[found.start() + 1] == 0xD9:
+            break
+        at = found.start()
+    return n
+
+
+def _ends_in_fill(rgb: np.ndarray) -> bool:
+    """Whether the last blocks are the mid grey that the decoder puts where coded data ran out before the end marker.
+
+    No camera writes 64 pixels of the very same grey. A picture of nothing else is left alone: a test card.
+    """
+    return bool((rgb[-8:, -8:] == 128).all()) and not bool((rgb[:8] == 128).all())
 
 
 def _upright(rgb: np.ndarray, orientation: int) -> np.ndarray:

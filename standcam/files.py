@@ -1,0 +1,31 @@
+"""Files read whole, and only if they are files: a pipe in a folder of photos must not hold up a night's count."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+
+def read_file(path: str | Path, most_bytes: int) -> bytes:
+    """Bytes of a regular file.
+
+    Raises
+    ------
+    OSError
+        Missing, no rights, a folder, a pipe or device (these are never waited for), or more than ``most_bytes``; the
+        reason is in ``strerror``.
+    """
+    # without O_NONBLOCK, opening a pipe waits for its writer
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as file:
+        found = os.fstat(file.fileno())
+        if stat.S_ISDIR(found.st_mode):
+            raise IsADirectoryError(21, "it is a folder", str(path))
+        if not stat.S_ISREG(found.st_mode):
+            raise OSError(22, "it is no file, but a pipe or device", str(path))
+        # one more byte than allowed: the file may grow while it is read
+        data = file.read(most_bytes + 1) if found.st_size <= most_bytes else None
+    if data is None or len(data) > most_bytes:
+        raise OSError(27, f"it has {max(found.st_size, most_bytes) / 1e6:,.0f} MB, which is too much", str(path))
+    return data
