@@ -5,6 +5,10 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
+from typing import Any
+
+MOST_TEXT_BYTES = 5_000_000
+"""Of files that people type: some 100,000 lines."""
 
 
 def read_file(path: str | Path, most_bytes: int) -> bytes:
@@ -29,3 +33,25 @@ def read_file(path: str | Path, most_bytes: int) -> bytes:
     if data is None or len(data) > most_bytes:
         raise OSError(27, f"it has {max(found.st_size, most_bytes) / 1e6:,.0f} MB, which is too much", str(path))
     return data
+
+
+def read_toml(path: str | Path) -> dict[str, Any]:
+    """Tables of a TOML file, with or without the byte order mark that some editors put before it.
+
+    Raises
+    ------
+    OSError
+        See :func:`read_file`.
+    tomllib.TOMLDecodeError
+        It is no TOML, no UTF-8, or nested beyond reason.
+    """
+    import tomllib
+
+    try:
+        return tomllib.loads(read_file(path, MOST_TEXT_BYTES).decode("utf-8-sig"))
+    except tomllib.TOMLDecodeError:
+        raise
+    except UnicodeDecodeError as error:
+        raise tomllib.TOMLDecodeError(f"{error.reason} at byte {error.start}: it is not in UTF-8") from None
+    except (ValueError, RecursionError):  # a number of thousands of digits; brackets in brackets in brackets
+        raise tomllib.TOMLDecodeError("a number is too long, or lists lie too deep in each other") from None

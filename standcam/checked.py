@@ -1,0 +1,56 @@
+"""Whether values from a file are of the types that a record declares: 76 and not "76", true and not "no"."""
+
+from __future__ import annotations
+
+import math
+import types
+import typing
+from collections.abc import Mapping
+from typing import Any
+
+
+def misfit(record: type, values: Mapping[str, Any]) -> str:
+    """The first value that does not fit its field, in words; empty if all fit.
+
+    Numbers must be finite: no NaN and no infinity means anything in a setting.
+    """
+    hints = typing.get_type_hints(record)
+    for name, value in values.items():
+        if wanted := _wanted(value, hints[name]):
+            shown = repr(value)
+            return f"{name} is {shown if len(shown) <= 60 else shown[:57] + '...'}, and must be {wanted}"
+    return ""
+
+
+def _wanted(value: Any, hint: Any) -> str:
+    """What the value should have been; empty if it fits."""
+    origin, parts = typing.get_origin(hint), typing.get_args(hint)
+    if origin in (types.UnionType, typing.Union):
+        wanted = [_wanted(value, part) for part in parts]
+        return "" if "" in wanted else " or ".join(w for w in wanted if w != "left out")
+    if hint is type(None):
+        return "" if value is None else "left out"
+    if hint is bool:
+        return "" if isinstance(value, bool) else "true or false"
+    if hint is int:
+        return "" if isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**53 else "a whole number"
+    if hint is float:
+        return "" if _is_number(value) else "a number"
+    if hint is str:
+        return "" if isinstance(value, str) and value.isprintable() else "a text in quotes"
+    if origin is tuple:
+        if not isinstance(value, tuple) or (parts[-1] is not ... and len(value) != len(parts)):
+            return "a list" if parts[-1] is ... else f"a list of {len(parts)}"
+        each = [parts[0]] * len(value) if parts[-1] is ... else parts
+        wrong = [w for v, part in zip(value, each, strict=True) if (w := _wanted(v, part))]
+        return f"a list, each of it {wrong[0]}" if wrong else ""
+    return ""
+
+
+def _is_number(value: Any) -> bool:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    try:
+        return math.isfinite(float(value))
+    except OverflowError:
+        return False
