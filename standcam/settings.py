@@ -14,8 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from standcam.checked import misfit
 from standcam.crops import chosen_crop, crop_card
 from standcam.errors import BadSettings
+from standcam.files import read_toml
 from standcam.flags import GRADES
 
 
@@ -355,6 +357,10 @@ class StatisticsSettings:
 
     def __post_init__(self) -> None:
         _positive(self, "resamples")
+        if self.resamples > 1_000_000:
+            raise BadSettings(f"resamples is {self.resamples}.", "A million is more than enough.")
+        if self.seed < 0:
+            raise BadSettings(f"seed is {self.seed}.", "It must be zero or greater.")
         if self.min_trust not in GRADES:
             raise BadSettings(f"min_trust is {self.min_trust!r}.", f"Use {', '.join(GRADES[:-1])} or {GRADES[-1]}.")
         if not 0.5 <= self.level < 1:
@@ -440,6 +446,8 @@ class OutputSettings:
         if self.units not in ("si", "us"):
             raise BadSettings(f"units is {self.units!r}.", "Use si or us.")
         _positive(self, "marked_width_px")
+        if self.marked_width_px > 20_000:
+            raise BadSettings(f"marked_width_px is {self.marked_width_px}.", "Give at most 20000.")
 
 
 @dataclass(frozen=True)
@@ -488,6 +496,8 @@ def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Setting
         if stage not in stages:
             raise BadSettings(f"{where} has an unknown table [{stage}].", f"Known are: {', '.join(stages)}.")
         record = type(getattr(Settings(), stage))
+        if not isinstance(values, dict):
+            raise BadSettings(f"{where} has {stage} as a value.", f"Write it as a table: a line [{stage}] and settings below.")
         known = {f.name for f in dataclasses.fields(record)}
         unknown = sorted(set(values) - known)
         if unknown:
@@ -496,6 +506,8 @@ def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Setting
                 f"Known are: {', '.join(sorted(known))}.",
             )
         values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+        if wrong := misfit(record, values):
+            raise BadSettings(f"{where} [{stage}]: {wrong}.", "Mend that line; check that numbers are numbers.")
         try:
             made[stage] = record(**values)
         except TypeError as error:
@@ -513,10 +525,10 @@ def read_settings(path: str | Path) -> Settings:
     """
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = read_toml(path)
     except OSError as error:
         raise BadSettings(f"Survey file {path} cannot be read: {error.strerror}.", "Check the path.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise BadSettings(f"Survey file {path} is no valid TOML: {error}.", "Mend that line.") from None
     settings = settings_from_dict(data, str(path))
     try:

@@ -10,6 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from standcam.errors import StandcamError
+from standcam.files import MOST_TEXT_BYTES, read_file
+
+_LONGEST_LINE = 20_000
 
 
 @dataclass(frozen=True)
@@ -35,13 +38,20 @@ def read_small_csv(path: Path, what: str, error: type[StandcamError], remedy: st
         What to do about an empty file.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as reason:
+        text = read_file(path, MOST_TEXT_BYTES).decode("utf-8-sig")
+    except OSError as reason:
+        raise error(f"{what} {path} cannot be read: {reason.strerror}.", "Check the path and the rights.") from None
+    except UnicodeDecodeError as reason:
         raise error(f"{what} {path} cannot be read: {reason}.", "Save it as CSV in UTF-8.") from None
+    if "\0" in text:
+        raise error(f"{what} {path} is no text file.", "Save it as CSV in UTF-8.")
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
     if not lines:
         raise error(f"{what} {path} is empty.", remedy)
     delimiter = max(",;\t", key=lines[0][1].count)
+    overlong = [n for n, line in lines if len(line) > _LONGEST_LINE]
+    if overlong:
+        raise error(f"{what} {path}: line {overlong[0]} has more than {_LONGEST_LINE} characters.", "Is it the right file?")
     return SmallCsv(delimiter, [(n, _cells(line, delimiter)) for n, line in lines])
 
 

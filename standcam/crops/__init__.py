@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from standcam.errors import BadSettings
+from standcam.files import read_toml
 from standcam.units import KG_PER_BUSHEL
 
 LEAF_HABITS = ("grass", "cotyledons", "unknown")
@@ -69,10 +70,10 @@ def read_crop_card(path: str | Path) -> CropCard:
     """
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = read_toml(path)
     except OSError as error:
         raise BadSettings(f"Crop card {path} cannot be read: {error.strerror}.", "Check the path.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except tomllib.TOMLDecodeError as error:
         raise BadSettings(f"Crop card {path} is no valid TOML: {error}.", "Mend that line.") from None
     where = f"Crop card {path}"
     known = {f.name for f in fields(CropCard)} - {"sources"}

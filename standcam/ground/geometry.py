@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from standcam.errors import BadSettings
+from standcam.files import read_toml
 
 DICTIONARIES = tuple(
     [f"DICT_{n}X{n}_{count}" for n in (4, 5, 6, 7) for count in (50, 100, 250, 1000)]
@@ -209,7 +210,7 @@ def read_boards(path: str | Path) -> tuple[BoardGeometry, ...]:
     """
     path = Path(path)
     try:
-        found = tomllib.loads(path.read_text(encoding="utf-8"))["board"]
+        found = read_toml(path)["board"]
         tables = found if isinstance(found, list) else [found]
         boards = tuple(_board_of(table, f"{path.stem} {n}") for n, table in enumerate(tables, 1))
     except BadSettings as error:
@@ -224,7 +225,7 @@ def read_boards(path: str | Path) -> tuple[BoardGeometry, ...]:
         raise BadSettings(
             f"Board file {path} lacks {error}.", "Compare it with a file made by `standcam board`."
         ) from None
-    except (ValueError, IndexError, TypeError) as error:
+    except (ValueError, IndexError, TypeError, OverflowError) as error:
         raise BadSettings(
             f"Board file {path} garbles a value: {error}.", "Compare it with a file made by `standcam board`."
         ) from None

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from standcam.errors import BadSettings
+from standcam.files import read_toml
 
 _NEWTON_STEPS = 60
 _NEWTON_END = 1e-13
@@ -116,7 +117,7 @@ def read_lens(path: str | Path) -> LensProfile:
     """
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))["lens"]
+        data = read_toml(path)["lens"]
         profile = LensProfile(
             focal=float(data["focal"]),
             centre=(float(data["centre"][0]), float(data["centre"][1])),
