@@ -497,7 +497,7 @@ def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Setting
             raise BadSettings(f"{where} has an unknown table [{stage}].", f"Known are: {', '.join(stages)}.")
         record = type(getattr(Settings(), stage))
         if not isinstance(values, dict):
-            raise BadSettings(f"{where} has {stage} as a value.", f"Write it as a table: a line [{stage}] and settings below.")
+            raise BadSettings(f"{where} has {stage} as a value.", f"Write a line [{stage}], and settings below it.")
         known = {f.name for f in dataclasses.fields(record)}
         unknown = sorted(set(values) - known)
         if unknown:
@@ -507,7 +507,7 @@ def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Setting
             )
         values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
         if wrong := misfit(record, values):
-            raise BadSettings(f"{where} [{stage}]: {wrong}.", "Mend that line; check that numbers are numbers.")
+            raise BadSettings(f"{where}: {stage}.{wrong}.", "Mend that line; check that numbers are numbers.")
         try:
             made[stage] = record(**values)
         except TypeError as error:

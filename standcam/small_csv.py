@@ -51,7 +51,8 @@ def read_small_csv(path: Path, what: str, error: type[StandcamError], remedy: st
     delimiter = max(",;\t", key=lines[0][1].count)
     overlong = [n for n, line in lines if len(line) > _LONGEST_LINE]
     if overlong:
-        raise error(f"{what} {path}: line {overlong[0]} has more than {_LONGEST_LINE} characters.", "Is it the right file?")
+        reason = f"{what} {path}: line {overlong[0]} has more than {_LONGEST_LINE} characters."
+        raise error(reason, "Is it the right file?")
     return SmallCsv(delimiter, [(n, _cells(line, delimiter)) for n, line in lines])
 
 
