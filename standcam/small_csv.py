@@ -51,8 +51,8 @@ def read_small_csv(path: Path, what: str, error: type[StandcamError], remedy: st
     delimiter = max(",;\t", key=lines[0][1].count)
     overlong = [n for n, line in lines if len(line) > _LONGEST_LINE]
     if overlong:
-        reason = f"{what} {path}: line {overlong[0]} has more than {_LONGEST_LINE} characters."
-        raise error(reason, "Is it the right file?")
+        told = f"{what} {path}: line {overlong[0]} has more than {_LONGEST_LINE} characters."
+        raise error(told, "Is it the right file?")
     return SmallCsv(delimiter, [(n, _cells(line, delimiter)) for n, line in lines])
 
 

@@ -132,7 +132,8 @@ def _resolve_patterns(paths: Iterable[str | Path]) -> Iterator[Path]:
 
 
 def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[Path]:
-    seen: set[str] = set()
+    # a link to a folder that holds the walked one would lead round through the whole disk
+    seen = {str(above) for above in Path(os.path.realpath(root)).parents}
     skip = {os.path.realpath(out)} - {os.path.realpath(root)} if out is not None else set()
     waiting = [root]
     while waiting:

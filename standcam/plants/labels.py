@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -127,10 +128,12 @@ def photo_of(name: str, photos: Sequence[str], paths: Sequence[Path]) -> int | s
 
     The name in the tables serves, as does any end of the file's path that belongs to one photo alone.
     """
+    # one disk writes an accent as a letter of its own and another does not; people see one name
+    name, photos = unicodedata.normalize("NFC", name), [unicodedata.normalize("NFC", photo) for photo in photos]
     parts = Path(name.replace("\\", "/")).parts
     same = [k for k, photo in enumerate(photos) if photo == name or Path(photo).parts == parts]
     if not same:
-        whole = [Path(os.path.abspath(path)).parts for path in paths]
+        whole = [Path(unicodedata.normalize("NFC", os.path.abspath(path))).parts for path in paths]
         same = [k for k, path in enumerate(whole) if path[-len(parts) :] == parts]
     if len(same) == 1:
         return same[0]

@@ -26,6 +26,7 @@ import pandas as pd
 
 from standcam import tables
 from standcam.errors import ResultsExist, UnwritableResults
+from standcam.report.file_names import safe_stem, same_name
 from standcam.settings import Settings
 from standcam.stand.plotmap import DESIGN
 from standcam.tables import BadTable
@@ -47,7 +48,7 @@ _DECIMALS = {
     "1/acre": 1, "1/10 m²": 2, "1/0.001 acre": 2,
 }  # fmt: skip
 _PATH_COLUMNS = ("photo", "path")
-_FORMULA = "=+\\-@\t\r＝＋－＠"
+_FORMULA = "=+\\-@\t\r\n＝＋－＠"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -148,19 +149,19 @@ class ResultsWriter:
 
     def add_marked(self, photo: str, jpeg: bytes) -> str:
         """Keep a marked photo; gives its name under ``marked/``, which no other photo has."""
-        stem = photo.replace("/", "__").replace("\\", "__")
-        if not stem.lower().endswith((".jpg", ".jpeg")):
-            stem += ".jpg"
-        name, n = stem, 1
-        while name.casefold() in self._taken:
+        base, dot, ending = photo.rpartition(".")
+        if not dot or ending.lower() not in ("jpg", "jpeg"):
+            base, ending = photo, "jpg"
+        base = safe_stem(base)
+        name, n = f"{base}.{ending}", 1
+        while same_name(name) in self._taken:
             n += 1
-            base, ending = stem.rsplit(".", 1)
             name = f"{base}_{n}.{ending}"
         with self._clear_errors():
             (self._work / MARKED).mkdir(exist_ok=True)
             # not flushed to the platter one by one: a marked photo can be drawn anew
             (self._work / MARKED / name).write_bytes(jpeg)
-        self._taken.add(name.casefold())
+        self._taken.add(same_name(name))
         self._marked.append(name)
         return name
 
@@ -360,13 +361,17 @@ def run_record(
     from standcam import __version__
 
     finished = datetime.now(UTC)
+    seconds: float | None = round((finished - started).total_seconds(), 3)
+    if finished < started:
+        seconds = None
+        notes = [*notes, "The clock of this computer was set back while this ran: started, finished and seconds are wrong."]
     libraries = ("numpy", "pandas", "scipy", "cv2", "skimage", "PIL")
     return {
         "standcam": __version__,
         "command": command,
         "started": started.astimezone(UTC).isoformat(timespec="seconds"),
         "finished": finished.isoformat(timespec="seconds"),
-        "seconds": round((finished - started).total_seconds(), 3),
+        "seconds": seconds,
         "settings_digest": settings.digest(),
         "settings": settings.to_dict(),
         "inputs": list(inputs),

@@ -45,6 +45,7 @@ _NO_PLANTS = {"none", "no plants", "no plant", "0 plants", "nil", "empty"}
 _SHEET_ERROR = re.compile(r"#(?:REF!|VALUE!|N/A|NAME\?|DIV/0!|NUM!|NULL!|#+)\s*(?:[,;\t]|$)")
 _LINES_ABOVE = 25  # headings are looked for no further down
 _MAX_COUNT = 100_000
+_MOST_MISTAKES = 100  # are listed
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,9 @@ class _Reader:
         self._check_rows()
         if self.mistakes:
             count = "1 mistake" if len(self.mistakes) == 1 else f"{len(self.mistakes)} mistakes"
-            listed = " ".join(f"Line {line}: {sentence(text)}" for line, text in sorted(self.mistakes))
+            listed = " ".join(f"Line {line}: {sentence(text)}" for line, text in sorted(self.mistakes)[:_MOST_MISTAKES])
+            if len(self.mistakes) > _MOST_MISTAKES:
+                listed += f" And {len(self.mistakes) - _MOST_MISTAKES} more."
             raise BadTape(f"{photo} has {count}. {listed}", "Mend the file; nothing of it was used.")
         if not self.rows:
             raise BadTape(f"{photo} holds no readings.", "Write one reading a line below the header.")

@@ -6,8 +6,10 @@ import csv
 from pathlib import Path
 
 from standcam.errors import BadTape
+from standcam.files import MOST_TEXT_BYTES, read_file
 
-_MAX_BYTES = 50_000_000
+_MAX_BYTES = MOST_TEXT_BYTES
+_LONGEST_CELL = 500
 
 
 def text_of(path: Path) -> str:
@@ -19,16 +21,11 @@ def text_of(path: Path) -> str:
         Missing, empty, too large, or no text.
     """
     try:
-        size = path.stat().st_size
-        data = path.read_bytes() if size <= _MAX_BYTES else b""
+        data = read_file(path, _MAX_BYTES)
     except OSError as error:
         raise BadTape(
-            f"{path.name} cannot be read: {error.strerror}.", "Check the path and rights."
+            f"{path.name} cannot be read: {error.strerror}.", "Is it the right file? Check the path and rights."
         ) from None
-    if size > _MAX_BYTES:
-        raise BadTape(
-            f"{path.name} is {size / 1e6:.0f} MB, too much for a hand count.", "Is it the right file?"
-        )
     if not data.strip():
         raise BadTape(f"{path.name} is empty.", "Write a header such as position_cm, and one reading a line.")
     if data[:2] == b"PK":
@@ -47,9 +44,11 @@ def cells_of(line: str, delimiter: str) -> list[str]:
     """Cells of one line."""
     # line by line, so that the inch mark of one reading cannot swallow the lines below it
     try:
-        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
     except csv.Error:  # a cell of more than 100,000 characters
-        return [line[:80] + " ..."]
+        cells = [line]
+    # patterns of readings and remarks are not made for more, and would take hours
+    return [cell if len(cell) <= _LONGEST_CELL else cell[:80] + " ..." for cell in cells]
 
 
 def sentence(text: str) -> str:

@@ -13,6 +13,7 @@ of a column are numbers; where semicolons or tabs part the columns, a decimal co
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+import unicodedata
 from pathlib import Path
 
 import numpy as np
@@ -219,7 +220,8 @@ def _name(cell: str) -> str:
 
 
 def _key(value: object) -> str:
-    return str(value).strip()
+    # one disk writes an accent as a letter of its own and another does not; people see one name
+    return unicodedata.normalize("NFC", str(value).strip())
 
 
 def _said(key: dict[str, object]) -> str:
