@@ -146,7 +146,7 @@ def find_links(
             for b in members[i + 1 :]:
                 if pieces[a].photo == pieces[b].photo:
                     continue
-                link = _by_board(pieces, a, b, settings) if settings.boards else None
+                link = by_board(pieces, a, b, settings) if settings.boards else None
                 if link is None and settings.board_at_cm:
                     link = _by_places(pieces, a, b, settings)
                 if link is not None:
@@ -157,7 +157,7 @@ def find_links(
     return links
 
 
-def _by_board(pieces: list[Piece], a: int, b: int, settings: ChainSettings) -> Link | None:
+def by_board(pieces: list[Piece], a: int, b: int, settings: ChainSettings) -> Link | None:
     """The link that common markers make, None where there are none or the rows are not one row."""
     shared = sorted(set(pieces[a].marks) & set(pieces[b].marks))
     names = sorted({marker for marker, _ in shared}, key=lambda m: (len(m), m))
@@ -298,8 +298,8 @@ def _checked(pieces: list[Piece], link: Link, settings: ChainSettings, alone: bo
         return replace(
             link,
             joined=False,
-            remark=f"by the board they share {100 * share:.0f} % of their length, and no photo of the plot shows another "
-            "board: taken for separate places with one board carried along",
+            remark=f"by the board they share {100 * share:.0f} % of their length, and no photo of the plot shows "
+            "another board: taken for separate places with one board carried along",
         )
     low, high = _overlap(a, b, link.direction, link.shift_cm)
     edge = settings.edge_cm
@@ -376,8 +376,8 @@ def _by_plants(pieces: list[Piece], members: list[int], found: list[Link], setti
             fit = _fit(p, q, link, 0.0, settings)
             more.append(
                 Link(
-                    a, b, place.direction, shift, 0.3, "plants", high - low, fit.both, fit.one, math.nan,
-                    10 * fit.rms, True, "joined by the plants, which fit in no other place; no common board", fit.evidence,
+                    a, b, place.direction, shift, 0.3, "plants", high - low, fit.both, fit.one, math.nan, 10 * fit.rms,
+                    True, "joined by the plants, which fit in no other place; no common board", fit.evidence,
                 )
             )  # fmt: skip
     return more
