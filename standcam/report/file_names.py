@@ -14,8 +14,8 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?"
 def safe_stem(photo: str) -> str:
     """A file name without ending from the name of a photo and its folders.
 
-    Separators become ``__``; what some disk forbids (control characters, ``< > : " | ? *``, names of devices, blanks and
-    points at the end) is replaced. An overlong name is cut, and a hash keeps it apart from others.
+    Separators become ``__``; what some disk forbids (control characters, ``< > : " | ? *``, names of devices, blanks
+    and points at the end) is replaced. An overlong name is cut, and a hash keeps it apart from others.
 
     >>> safe_stem("north/IMG 1"), safe_stem("con"), safe_stem("a:b?")
     ('north__IMG 1', '_con', 'a_b_')

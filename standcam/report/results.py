@@ -364,7 +364,7 @@ def run_record(
     seconds: float | None = round((finished - started).total_seconds(), 3)
     if finished < started:
         seconds = None
-        notes = [*notes, "The clock of this computer was set back while this ran: started, finished and seconds are wrong."]
+        notes = [*notes, "The clock was set back while this ran: started, finished and seconds cannot be trusted."]
     libraries = ("numpy", "pandas", "scipy", "cv2", "skimage", "PIL")
     return {
         "standcam": __version__,

@@ -12,8 +12,8 @@ of a column are numbers; where semicolons or tabs part the columns, a decimal co
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
 import unicodedata
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import numpy as np
