@@ -8,6 +8,7 @@ in :mod:`standcam.tables`; text that a spreadsheet would run as a formula is dis
 from __future__ import annotations
 
 import contextlib
+import csv
 import errno
 import json
 import math
@@ -397,7 +398,9 @@ def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
         if pd.api.types.is_string_dtype(frame[name]) or frame[name].dtype == object:
             prefix = _prefix(name)
             frame[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in frame[name]]
-    return frame.to_csv(index=False, lineterminator="\n")
+    # the writer quotes a line feed within a cell and not a carriage return, which readers take for the end of a line
+    odd = any("\r" in v for name in frame for v in frame[name] if isinstance(v, str))
+    return frame.to_csv(index=False, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC if odd else csv.QUOTE_MINIMAL)
 
 
 def rounded(table: tables.Table, frame: pd.DataFrame) -> pd.DataFrame:
