@@ -121,7 +121,7 @@ class ResultsWriter:
             if self.out.exists():
                 home, prefix = self.out, ".standcam-"
             else:
-                home, prefix = self.out.absolute().parent, f".{self.out.name}-"
+                home, prefix = self.out.absolute().parent, f".{self.out.name[:50]}-"
                 missing = [p for p in (home, *home.parents) if not p.exists()]
                 home.mkdir(parents=True, exist_ok=True)
                 self._made_parents = missing
