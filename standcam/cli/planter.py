@@ -16,9 +16,7 @@ def register(app: typer.Typer) -> None:
 
 
 def planter(
-    results: Annotated[
-        Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")
-    ],
+    results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")],
     plot_map: options.PlotMap = None,
     raw: options.Raw = False,
     out: options.Out = Path("planter"),
@@ -31,6 +29,10 @@ def planter(
     dug: Annotated[int | None, typer.Option("--dug", min=1, help="Gaps that were dug.")] = None,
     seed_found: Annotated[
         int | None, typer.Option("--seed-found", min=0, help="Gaps of those dug in which seed lay.")
+    ] = None,
+    visits: Annotated[
+        Path | None,
+        typer.Option("--visits", help="Folder of standcam visits, these results being its last day: who came late."),
     ] = None,
     cells: Annotated[
         int | None,
@@ -82,9 +84,21 @@ def planter(
     from standcam.report.screen import console
     from standcam.stand.uniformity import emergence_uniformity
 
-    uniformity = emergence_uniformity(
-        read.plants, read.gaps, statistics=settings.statistics, crop=settings.spacing.crop
-    )
+    plants = read.plants
+    if visits is not None:
+        from standcam.errors import BadResults
+        from standcam.report.results import read_table
+        from standcam.visits.emergence import with_late
+        from standcam.visits.register import VISITS
+
+        plants, told = with_late(plants, read_table(visits, VISITS))
+        if not told:
+            raise BadResults(
+                f"No plant of {results} is in {visits}/visits.csv.",
+                "Name the results of the last day that standcam visits read.",
+            )
+        notes.append(f"Which plants came late was told by {visits} for {told} plants.")
+    uniformity = emergence_uniformity(plants, read.gaps, statistics=settings.statistics, crop=settings.spacing.crop)
     late = uniformity.late_share_pct
     # size in photos is too rough a sign to send anybody to the openers
     scouted = late.known and all("size" not in name for name, _ in uniformity.basis)
@@ -111,7 +125,12 @@ def planter(
         [{"path": str(results), "settings_digest": read.run.get("settings_digest")}],
         started,
         [*diagnosis.notes, *notes],
-        asked={"plot_map": None if plot_map is None else str(plot_map), "dug": dug, "seed_found": seed_found},
+        asked={
+            "plot_map": None if plot_map is None else str(plot_map),
+            "dug": dug,
+            "seed_found": seed_found,
+            "visits": None if visits is None else str(visits),
+        },
         fit=planter_report.fit_record(diagnosis),
     )
     write_folder(out, files, record, force)

@@ -1,13 +1,13 @@
 """The curve of emergence from plants seen on some days only: shares by day, days to 50 %, spread.
 
 A plant that was not there on one visit and is on the next came up in between, nobody knows when (interval censoring).
-The share emerged by each visit is Turnbull's estimate (Turnbull 1976, J. R. Stat. Soc. B 38:290-295; from memory), which
-for plants looked for at every visit is plain counting. Days to 50 % lie between two visits for sure; the straight line
-between them gives one number, ``t50 = ti + (N/2 - ni)(tj - ti)/(nj - ni)``, with N plants in the end and ni, nj up by
-the visits around (Farooq et al. 2005, J. Integr. Plant Biol. 47:187-193, after Coolbear et al. 1984, who have (N + 1)/2;
-both as printed in the manual of the R package germinationmetrics). Mean emergence time is ``sum(n D) / sum(n)`` with n
-plants first seen on day D (Ellis and Roberts 1981; from memory): it takes each plant at the end of its interval, so it
-is late by half the time between visits.
+The share emerged by each visit is Turnbull's estimate (Turnbull 1976, J. R. Stat. Soc. B 38:290-295; from memory),
+which for plants looked for at every visit is plain counting. Days to 50 % lie between two visits for sure; the
+straight line between them gives one number, ``t50 = ti + (N/2 - ni)(tj - ti)/(nj - ni)``, with N plants in the end
+and ni, nj up by the visits around (Farooq et al. 2005, J. Integr. Plant Biol. 47:187-193, after Coolbear et al. 1984,
+who have (N + 1)/2; both as printed in the manual of the R package germinationmetrics). Mean emergence time is ``sum(n
+D) / sum(n)`` with n plants first seen on day D (Ellis and Roberts 1981; from memory): it takes each plant at the end
+of its interval, so it is late by half the time between visits.
 """
 
 from __future__ import annotations

@@ -1,0 +1,124 @@
+"""``standcam visits``: folders in, tables and picture out."""
+
+import json
+from datetime import UTC, datetime
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from standcam import tables
+from standcam.chain.register import MARKS
+from standcam.cli.app import app
+from standcam.report.results import csv_text, run_record, write_results
+from standcam.settings import Settings
+from tests.fixtures.emerging import made
+
+runner = CliRunner()
+
+
+def write(folder, visits, day=None, column=None):
+    """A results folder as count leaves it, of one visit or of several."""
+
+    def frames(name):
+        return pd.concat([getattr(v, name).assign(**extra(v, name)) for v in visits], ignore_index=True)
+
+    def extra(v, name):
+        if len(visits) == 1:
+            return {} if column is None or name != "rows" else {column: v.day.isoformat()}
+        photo = v.day.isoformat() + "_" + getattr(v, name)["photo"]
+        return {"photo": photo} | ({column: v.day.isoformat()} if column and name == "rows" else {})
+
+    rows = frames("rows")
+    taken = {f"{v.day.isoformat()}_{p}" if len(visits) > 1 else p: v.day for v in visits for p in v.rows["photo"]}
+    inputs = [{"photo": p, "taken": "" if day == "none" else f"{d.isoformat()} 10:00:00"} for p, d in taken.items()]
+    plots = tables.conform(tables.PLOTS, pd.DataFrame({"plot": rows["plot"].unique(), "rows": 1, "plants": 1}))
+    write_results(
+        folder,
+        plants=frames("plants"),
+        gaps=frames("gaps"),
+        rows=rows,
+        plots=plots,
+        problems=tables.empty(tables.PROBLEMS),
+        run=run_record("count", Settings(), inputs, datetime.now(UTC)),
+    )
+    marks = frames("marks")
+    if len(marks):
+        (folder / "marks.csv").write_text(csv_text(MARKS, marks))
+
+
+@pytest.fixture(scope="module")
+def field():
+    return made(seed=1, boards=True, sections=2, length_cm=400.0)
+
+
+@pytest.fixture
+def folders(tmp_path, monkeypatch, field):
+    monkeypatch.chdir(tmp_path)
+    for n, visit in enumerate(field.visits, start=1):
+        write(tmp_path / f"day{n}", [visit])
+    return [f"day{n}" for n in range(1, len(field.visits) + 1)]
+
+
+def call(*arguments):
+    return runner.invoke(app, ["visits", *map(str, arguments)])
+
+
+def test_five_days_give_the_curve(folders, tmp_path):
+    result = call(*folders, "--planted", "2031-05-01", "--nominal-cm", 16, "--out", "curve")
+    assert result.exit_code == 0, result.output
+    assert result.output.startswith("Half of ")
+    for said in ("days after planting", "for sure after day 8 and by day 10", "no skip of the planter", "Cautions"):
+        assert said in " ".join(result.output.split())
+    out = tmp_path / "curve"
+    assert sorted(p.name for p in out.iterdir()) == [
+        "emergence.csv", "emergence.png", "emergence_days.csv", "run.json", "visits.csv",
+    ]  # fmt: skip
+    line = pd.read_csv(out / "emergence.csv").iloc[0]
+    assert 8 < line["t50_days"] < 10 and line["sections"] == 2
+    assert list(pd.read_csv(out / "emergence_days.csv")["days"]) == [6, 8, 10, 13, 17]
+    run = json.loads((out / "run.json").read_text())
+    assert run["command"] == "visits" and run["asked"]["planted"] == "2031-05-01"
+    assert call(*folders, "--out", "curve").exit_code == 2  # never over results unasked
+
+
+def test_planter_takes_late_plants_from_visits(folders):
+    assert call(*folders, "--out", "curve").exit_code == 0
+    result = runner.invoke(app, ["planter", "day5", "--visits", "curve", "--nominal-cm", "16", "--out", "pl"])
+    assert result.exit_code == 0, result.output
+    assert "Which plants came late was told by curve" in result.output
+    other = runner.invoke(app, ["planter", "day5", "--visits", "day1", "--out", "pl2"])
+    assert other.exit_code == 2 and "visits.csv" in other.output
+
+
+def test_dates_by_hand_go_before_what_photos_tell(folders):
+    days = "2031-06-01,2031-06-03,2031-06-05,2031-06-08,2031-06-12"
+    assert call(*folders, "--dates", days, "--out", "a").exit_code == 0
+    assert list(pd.read_csv("a/emergence_days.csv")["visit"]) == days.split(",")
+    result = call(*folders, "--dates", "2031-06-01", "--out", "b")
+    assert result.exit_code == 2 and "1 days for 5 folders" in result.output
+    result = call(*folders, "--dates", days.replace("2031-06-01", "June"), "--out", "b")
+    assert result.exit_code == 2 and "2031-05-14" in result.output
+
+
+@pytest.mark.parametrize("column", ["visit", "visit_date", None])
+def test_one_folder_with_all_visits(tmp_path, monkeypatch, field, column):
+    monkeypatch.chdir(tmp_path)
+    write(tmp_path / "all", field.visits, column=column)
+    result = call("all", "--planted", "2031-05-01", "--nominal-cm", 16, "--out", "curve")
+    assert result.exit_code == 0, result.output
+    line = pd.read_csv("curve/emergence.csv").iloc[0]
+    assert 8 < line["t50_days"] < 10
+
+
+def test_folders_that_tell_no_date_ask_for_it(tmp_path, monkeypatch, field):
+    monkeypatch.chdir(tmp_path)
+    write(tmp_path / "a", field.visits[:1], day="none")
+    write(tmp_path / "b", field.visits[1:2], day="none")
+    result = call("a", "b")
+    assert result.exit_code == 2 and "--dates" in result.output
+
+
+def test_out_must_not_be_a_results_folder(folders):
+    result = call(*folders, "--out", "day1", "--force")
+    assert result.exit_code == 2 and "one of the results folders" in result.output
