@@ -510,8 +510,8 @@ def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Setting
             raise BadSettings(f"{where}: {stage}.{wrong}.", "Mend that line; check that numbers are numbers.")
         try:
             made[stage] = record(**values)
-        except TypeError as error:
-            raise BadSettings(f"{where} [{stage}]: {error}.", "Check that numbers are numbers.") from None
+        except BadSettings as error:
+            raise BadSettings(f"{where} [{stage}]: {error.reason}", error.remedy) from None
     return Settings(**made)
 
 

@@ -23,6 +23,9 @@ DICTIONARIES = tuple(
 """Marker families a board may use, by OpenCV's names."""
 
 
+_LARGEST_MM = 100_000
+
+
 @dataclass(frozen=True)
 class Marker:
     """One upright fiducial marker on a board."""
@@ -65,6 +68,8 @@ class BoardGeometry:
         numbers = [self.width_mm, self.height_mm, *(m.side_mm for m in self.markers)]
         if not all(math.isfinite(n) and n > 0 for n in numbers):
             raise BadSettings(f"{where} has a size that is not above zero.", "Give all sizes in mm.")
+        if max(numbers) > _LARGEST_MM or not all(math.isfinite(v) for m in self.markers for v in m.centre_mm):
+            raise BadSettings(f"{where} has a size or place that no board has.", "Give all sizes and centres in mm.")
         ids = [m.id for m in self.markers]
         if len(set(ids)) < len(ids) or min(ids) < 0:
             raise BadSettings(

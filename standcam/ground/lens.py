@@ -131,7 +131,7 @@ def read_lens(path: str | Path) -> LensProfile:
         raise BadSettings(
             f"Lens profile {path} cannot be read: {error.strerror}.", "Check the path."
         ) from None
-    except (KeyError, ValueError, IndexError, TypeError, tomllib.TOMLDecodeError) as error:
+    except (KeyError, ValueError, IndexError, TypeError, OverflowError, tomllib.TOMLDecodeError) as error:
         raise BadSettings(
             f"Lens profile {path} lacks or garbles {error}.", "Make it anew with `standcam lens`."
         ) from None
