@@ -438,13 +438,20 @@ def png_chunk(rng: Rng) -> Made:
 def tiff_tags(rng: Rng) -> Made:
     """A TIFF of forged tags: sizes, strips, tiles, bits, compression; directories in a ring."""
     values = {
-        256: rng.choice([0, 1, 200, 15000, 65535, 2**31]), 257: rng.choice([0, 1, 150, 15000, 2**32 - 1]),
-        258: rng.choice([0, 1, 8, 16, 32, 64, 65535]), 259: rng.choice([1, 2, 3, 4, 5, 6, 7, 8, 32773, 34712, 50001]),
-        262: rng.choice([0, 1, 2, 3, 5, 6, 8, 32803]), 273: rng.choice([0, 8, 200, 2**32 - 1]),
-        274: rng.choice([0, 1, 6, 9, 60000]), 277: rng.choice([0, 1, 3, 4, 65535]),
-        278: rng.choice([0, 1, 150, 2**32 - 1]), 279: rng.choice([0, 1, 90000, 2**32 - 1]), 284: rng.choice([1, 2, 3]), 317: rng.choice([1, 2, 3, 9]),
+        256: rng.choice([0, 1, 200, 15000, 65535, 2**31]),
+        257: rng.choice([0, 1, 150, 15000, 2**32 - 1]),
+        258: rng.choice([0, 1, 8, 16, 32, 64, 65535]),
+        259: rng.choice([1, 2, 3, 4, 5, 6, 7, 8, 32773, 34712, 50001]),
+        262: rng.choice([0, 1, 2, 3, 5, 6, 8, 32803]),
+        273: rng.choice([0, 8, 200, 2**32 - 1]),
+        274: rng.choice([0, 1, 6, 9, 60000]),
+        277: rng.choice([0, 1, 3, 4, 65535]),
+        278: rng.choice([0, 1, 150, 2**32 - 1]),
+        279: rng.choice([0, 1, 90000, 2**32 - 1]),
+        284: rng.choice([1, 2, 3]),
+        317: rng.choice([1, 2, 3, 9]),
         339: rng.choice([1, 2, 3, 9]),
-    }  # fmt: skip
+    }
     if rng.random() < 0.4:
         values |= {322: rng.choice([0, 1, 16, 60000, 2**31]), 323: rng.choice([0, 16, 60000]), 324: 300, 325: 90000}
     drop = rng.choice(sorted(values), int(rng.integers(0, 4)), replace=False)

@@ -24,12 +24,35 @@ from standcam.stand.plotmap import join_plot_map, read_plot_map
 ROOT = Path(__file__).resolve().parents[2]
 posix = pytest.mark.skipif(os.name != "posix", reason="links, pipes and such names")
 NAMES = [
-    "two words .jpg", "-out.jpg", "--force.jpg", "comma, and 'quotes' \".jpg", "=cmd|' C'!A0.jpg", "+1+1.jpg", "@SUM.jpg",
-    "line\nfeed.jpg", "car\rriage.jpg", "tab\tand\x1b[2Jescape.jpg", "größe 玉米 🌽.jpg", unicodedata.normalize("NFD", "größe.jpg"),
-    unicodedata.normalize("NFC", "größe.jpg"), "con.jpg", "a:b?c*d<e>|.jpg", "trailing. .jpg", "x.jpg.jpg", "a" * 251 + ".jpg",
-    "玉" * 83 + ".jpg", "\u202eabc.jpg", "NaN.jpg", "1e5.jpg", "%s{0}$HOME.jpg", "[bold]x[#fff].jpg", "x;=1+1;.jpg",
-    "IMG" + "9" * 240 + ".jpg", "#no comment.jpg", "survey.toml.jpg",
-]  # fmt: skip
+    "two words .jpg",
+    "-out.jpg",
+    "--force.jpg",
+    "comma, and 'quotes' \".jpg",
+    "=cmd|' C'!A0.jpg",
+    "+1+1.jpg",
+    "@SUM.jpg",
+    "line\nfeed.jpg",
+    "car\rriage.jpg",
+    "tab\tand\x1b[2Jescape.jpg",
+    "größe 玉米 🌽.jpg",
+    unicodedata.normalize("NFD", "größe.jpg"),
+    unicodedata.normalize("NFC", "größe.jpg"),
+    "con.jpg",
+    "a:b?c*d<e>|.jpg",
+    "trailing. .jpg",
+    "x.jpg.jpg",
+    "a" * 251 + ".jpg",
+    "玉" * 83 + ".jpg",
+    "\u202eabc.jpg",
+    "NaN.jpg",
+    "1e5.jpg",
+    "%s{0}$HOME.jpg",
+    "[bold]x[#fff].jpg",
+    "x;=1+1;.jpg",
+    "IMG" + "9" * 240 + ".jpg",
+    "#no comment.jpg",
+    "survey.toml.jpg",
+]
 
 
 def standcam(*arguments, cwd):
