@@ -15,6 +15,8 @@ from standcam.chain.register import CHAINS, MARKS, SEAMS
 from standcam.settings import ChainSettings
 from standcam.validation.match import match
 
+TOLD = 5
+"""Chains and refusals told one by one; of more the tables tell."""
 SCALE_SHARE = 0.01
 """Error of a place grows with its distance from the board by about this share (boards read 1 cm long or short in a
 metre; common practice, no source). Weighs the two places of a plant seen twice. [1]"""
@@ -71,7 +73,7 @@ def find_chains(
     links = find_links(pieces, settings, group)
     order = {key: n for n, key in enumerate(dict.fromkeys(p.key for p in pieces))}
     lines: list[dict[str, object]] = []
-    notes: list[str] = []
+    told: list[list[str]] = []
     refused: dict[int, str] = {}
     for members, used in _components(len(pieces), links, refused):
         placed = _placed(pieces, members, used)
@@ -96,11 +98,16 @@ def find_chains(
                     "mark_cm": piece.mark_cm,
                 }
             )
-        notes += _chain_notes(pieces, along, used, begin, zero)
+        told.append(_chain_notes(pieces, along, used, begin, zero))
     links = [_with_refusal(link, refused.get(n, "")) for n, link in enumerate(links)]
     home = {key: line["chain"] for key, line in zip(map(_line_key, lines), lines, strict=True)}
-    notes += _refusals(pieces, links, home)
-    notes += _loose_ends(pieces, home, group)
+    notes = [note for chain in told[:TOLD] for note in chain]
+    if len(told) > TOLD:
+        notes.append(_more_chains(len(lines), len(told), links))
+    for more in (_refusals(pieces, links, home), _loose_ends(pieces, home, group)):
+        notes += more[:TOLD]
+        if len(more) > TOLD:
+            notes.append(f"And {len(more) - TOLD} more of the kind; see seams.csv and chains.csv.")
     table = tables.conform(CHAINS, pd.DataFrame(lines)) if lines else tables.empty(CHAINS)
     return Chains(table, _seam_table(pieces, links), tuple(notes))
 
@@ -219,6 +226,17 @@ def _chain_notes(
         if link.remark
     ]
     return said
+
+
+def _more_chains(photos: int, chains: int, links: list[Link]) -> str:
+    seams = [link for link in links if link.joined]
+    doubtful = sum(bool(link.remark) for link in seams)
+    off = [link.disagreement_mm for link in seams if math.isfinite(link.disagreement_mm)]
+    middle = f", off by {np.median(off):.0f} mm in the middle and {max(off):.0f} mm at most" if off else ""
+    return (
+        f"In all {photos} rows of photos were joined into {chains} rows by {len(seams)} seams{middle}; "
+        f"{doubtful} of them are to be looked at. See seams.csv."
+    )
 
 
 def _line_key(line: dict[str, object]) -> tuple[object, ...]:
