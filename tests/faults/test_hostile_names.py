@@ -14,11 +14,11 @@ from PIL import Image
 
 from standcam import tables
 from standcam.batch.inputs import find_inputs
-from standcam.errors import UnreadablePhoto
+from standcam.errors import UnreadablePhoto, UnwritableResults
 from standcam.images.photo import read_photo
 from standcam.plants.labels import photo_of
 from standcam.report.file_names import safe_stem, same_name
-from standcam.report.results import ResultsWriter, csv_text, read_table
+from standcam.report.results import ResultsWriter, check_out, csv_text, read_table
 from standcam.stand.plotmap import join_plot_map, read_plot_map
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -188,12 +188,38 @@ def test_links_to_folders_are_followed_but_never_to_one_above(tmp_path):
     assert sorted(i.photo for i in inputs) == ["a.jpg", "c.jpg"] and problems == []
 
 
-@posix
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="rights do not bind root")
-def test_a_photo_without_rights_is_a_problem(tmp_path):
-    picture(tmp_path / "a.jpg").chmod(0)
-    with pytest.raises(UnreadablePhoto, match="cannot be read: Permission denied"):
-        read_photo(tmp_path / "a.jpg")
+@pytest.fixture
+def without_rights(tmp_path, monkeypatch):
+    """Works in ``tmp_path`` as somebody whom rights bind, also where the tests run as root; paths must be relative."""
+    if os.name != "posix":
+        pytest.skip("rights of POSIX")
+    monkeypatch.chdir(tmp_path)
+    tmp_path.chmod(0o777)
+    root = os.geteuid() == 0
+    if root:
+        os.setresuid(65534, 65534, 0)  # the saved one lets us come back
+    yield tmp_path
+    if root:
+        os.setresuid(0, 0, 0)
+
+
+def test_a_photo_without_rights_is_a_problem(without_rights):
+    picture(Path("in/a.jpg")).chmod(0)
+    picture(Path("in/locked/b.jpg")).parent.chmod(0)
+    inputs, problems = find_inputs([Path("in")])
+    assert [i.photo for i in inputs] == ["a.jpg"]
+    assert [p.reason for p in problems] == ["in/locked cannot be read: Permission denied."]
+    with pytest.raises(UnreadablePhoto, match=r"a\.jpg cannot be read: Permission denied"):
+        read_photo(inputs[0].path)
+    Path("in/locked").chmod(0o700)
+
+
+def test_a_read_only_place_for_results_is_refused_before_any_work(without_rights):
+    for name in ("locked", "locked/deep", "locked/deep/er"):
+        Path("locked").mkdir(exist_ok=True)
+        Path("locked").chmod(0o500)
+        with pytest.raises(UnwritableResults, match="Nothing can be written in locked"):
+            check_out(name)
 
 
 def test_a_photo_that_went_away_after_it_was_listed_is_a_problem(tmp_path):

@@ -160,7 +160,7 @@ def test_texts_of_exif_are_fit_for_tables_and_screens(tmp_path):
     from standcam.images.photo import read_photo
 
     exif = Image.Exif()
-    exif[0x010F], exif[0x0110] = "\x1b[2Jred\x9b\r\nrose", "x" * 5000
+    exif[0x010F], exif[0x0110] = "\x1b[2Jred\x07\r\nrose", "x" * 5000
     path = tmp_path / "a.jpg"
     Image.new("RGB", (40, 30)).save(path, exif=exif)
     camera = read_photo(path).camera
