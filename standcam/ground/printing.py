@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from standcam.errors import BadSettings
-from standcam.ground.geometry import BoardGeometry, Marker, default_board, known_boards, small_board
+from standcam.ground.geometry import BoardGeometry, Marker, board_label, default_board, known_boards, small_board
 from standcam.ground.lens_fit import Pattern
 from standcam.ground.page import Area, Page, Stroke, Text, outline_loops, wrap
 
@@ -340,14 +340,22 @@ Note = tuple[str, str]
 
 
 def _notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
-    notes: list[Note] = [("h", f"Ground board for standcam: {board.name}"), ("r", "")]
+    notes: list[Note] = [("n", _number(board)), ("h", f"Ground board for standcam: {board.name}"), ("r", "")]
     notes += [("b", "Measure the ruler: a wrong print scale makes every number wrong by as much.")]
     notes += _common_notes(board, f"--paper {paper.lower()}", file)
     return notes + _board_notes(board, file)
 
 
+def _number(board: BoardGeometry) -> str:
+    """Number of a built-in board that is not the first of its kind; else empty."""
+    label = board_label(min(board.ids)) if is_built_in(board) else ""
+    number = label.rpartition(" ")[2]
+    return "" if number == "1" else number
+
+
 def _half_notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
     notes: list[Note] = [
+        ("n", _number(board)),
         ("h", f"Left half of the {board.name}"),
         ("p", "Cut the right half along its dashed line, lay it on the flap of this sheet so that its cut "
               "edge lies on the dashed line and the short marks meet, and glue it."),
@@ -360,6 +368,8 @@ def _half_notes(board: BoardGeometry, paper: str, file: str) -> list[Note]:
 def _common_notes(board: BoardGeometry, which: str, file: str) -> list[Note]:
     if not is_built_in(board) and file:
         which = f"--board {file}"
+    elif _number(board):
+        which += f" --number {_number(board)}"
     return [
         ("p", "Print at 100 % (actual size, not fitted to the page). If the ruler is not 100 mm, print "
               "again, or enter what you measured: "
@@ -401,6 +411,11 @@ def _draw_notes(page: Page, box: np.ndarray, notes: list[Note], arrow: bool = Fa
             ]
             y += 20
         for kind, words in notes:
+            if kind == "n":
+                if words and arrow:
+                    # to be read standing: which board of the row this is
+                    items.append(Text((middle + 38, y - 5), words, 18.0, "middle", bold=True))
+                continue
             if kind == "r":
                 items += _ruler((middle - RULER_MM / 2, y + 6))
                 y += 19

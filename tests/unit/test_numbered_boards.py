@@ -6,6 +6,8 @@ from typer.testing import CliRunner
 
 from standcam.cli.app import app
 from standcam.errors import BadSettings
+from standcam.ground import page as vector
+from standcam.ground import printing
 from standcam.ground.board import find_boards, map_from_board
 from standcam.ground.geometry import (
     BOARD_NUMBERS,
@@ -70,5 +72,17 @@ def test_print_with_a_number(tmp_path, monkeypatch):
     assert board.ids == (20, 21, 22, 23) and "number 3" in board.name
     assert (tmp_path / "board-a4-3.pdf").read_bytes()[:4] == b"%PDF"
     assert "--board board" not in run.output.replace("standcam board", "")  # found without being named
+    assert "--number 3 --measured-ruler-mm" in run.output  # else its markers would be those of the first board
     both = CliRunner().invoke(app, ["board", "--number", "2", "--first-id", "44"])
     assert both.exit_code == 2 and "one or the other" in both.output
+
+
+@pytest.mark.parametrize("halves", [False, True])
+def test_the_sheet_shows_its_number_and_the_command_to_mend_it(halves):
+    board = numbered(default_board(), 4)
+    page = (printing.board_halves(board, "a4") if halves else printing.board_pages(board, "a3"))[0]
+    texts = [item for item in page.items if isinstance(item, vector.Text)]
+    assert any(item.text == "4" and item.size_mm > 12 for item in texts)
+    assert "--number 4 --measured-ruler-mm" in " ".join(item.text for item in texts)
+    first = printing.board_pages(default_board(), "a3")[0]
+    assert "--number" not in " ".join(item.text for item in first.items if isinstance(item, vector.Text))
