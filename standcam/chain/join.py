@@ -351,6 +351,38 @@ def join_rows(
     return Joined(tables.conform(tables.PLANTS, found), tables.conform(tables.STRETCHES, both))
 
 
+def design_of_chains(design: pd.DataFrame, plants: pd.DataFrame) -> pd.DataFrame:
+    """Lines of a plot map, by photo and row, with lines for chains: what is known of the first photo of each.
+
+    Parameters
+    ----------
+    design : DataFrame
+        With photo, and row where the map has it (empty or missing: any).
+    plants : DataFrame
+        PLANTS, with source_photo and source_row where something was joined.
+    """
+    if "source_photo" not in plants or not len(design):
+        return design
+    joined = plants[plants["photo"] != plants["source_photo"]].sort_values("position_cm", kind="stable")
+    more = []
+    rows = design["row"].astype("str").str.strip() if "row" in design else pd.Series("", index=design.index)
+    any_row = rows.isin(["", "nan", "<NA>", "None"])
+    names = ["photo", "row", "source_photo", "source_row"]
+    for (chain, row), part in joined.groupby(["photo", "row"], sort=False):
+        for source, source_row in part[names[2:]].drop_duplicates().itertuples(index=False):
+            own = design[(design["photo"] == source) & (any_row | (rows == str(source_row)))]
+            if len(own):
+                own = own.assign(photo=chain)
+                named = ~any_row[own.index]
+                if named.any():
+                    kept = own["row"].copy()
+                    kept[named] = str(row) if isinstance(kept[named].iloc[0], str) else row
+                    own = own.assign(row=kept)
+                more.append(own)
+                break
+    return pd.concat([design, *more], ignore_index=True) if more else design
+
+
 def join_marks(marks: pd.DataFrame, chains: Chains) -> pd.DataFrame:
     """MARKS with those of a chain's photos on the chain; a corner seen twice at the mean of its places."""
     if not chains.any or not len(marks):

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from standcam import flags, tables
-from standcam.chain.join import find_chains, join_marks, join_rows
+from standcam.chain.join import design_of_chains, find_chains, join_marks, join_rows
 from standcam.chain.register import CHAINS, MARKS, SEAMS
 from standcam.errors import BadSettings
 from standcam.settings import ChainSettings
@@ -328,3 +328,21 @@ def test_settings_must_make_sense():
     for change in ({"tolerance_cm": 0.0}, {"alone_share": 0.6}):
         with pytest.raises(BadSettings):
             dataclasses.replace(ChainSettings(), **change)
+
+
+@pytest.mark.parametrize("rows", [[pd.NA] * 3, ["", "", ""], ["1", "1", "1"], [1, 1, 1]])
+def test_a_chain_is_of_the_plot_map_lines_of_its_first_photo(rows):
+    from standcam.stand.plotmap import join_plot_map
+
+    measured = measured_tables(series(photos=2, seed=4))
+    _, out = joined(measured)
+    design = pd.DataFrame(
+        {
+            "photo": ["part_1.jpg", "part_2.jpg", "x.jpg"],
+            "row": pd.Series(rows, dtype="Int64" if not isinstance(rows[0], str) else "str"),
+            "treatment": ["slow", "slow", "fast"],
+        }
+    )
+    table = join_plot_map(out.stretches, design_of_chains(design, out.plants))[0]
+    assert list(table["treatment"]) == ["slow"]
+    pd.testing.assert_frame_equal(design_of_chains(design, measured[0]), design)
