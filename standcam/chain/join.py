@@ -366,7 +366,7 @@ def design_of_chains(design: pd.DataFrame, plants: pd.DataFrame) -> pd.DataFrame
     joined = plants[plants["photo"] != plants["source_photo"]].sort_values("position_cm", kind="stable")
     more = []
     rows = design["row"].astype("str").str.strip() if "row" in design else pd.Series("", index=design.index)
-    any_row = rows.isin(["", "nan", "<NA>", "None"])
+    any_row = rows.isna() | rows.isin(["", "nan", "<NA>", "None"])
     names = ["photo", "row", "source_photo", "source_row"]
     for (chain, row), part in joined.groupby(["photo", "row"], sort=False):
         for source, source_row in part[names[2:]].drop_duplicates().itertuples(index=False):
