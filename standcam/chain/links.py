@@ -75,6 +75,10 @@ class Link:
     scatter_mm: float = math.nan
     joined: bool = True
     remark: str = ""
+    correction_cm: float = 0.0
+    """What the plants added to the shift that boards gave. [cm]"""
+    few: bool = False
+    """Too few plants on the common stretch to tell whether it is one."""
     evidence: float = math.nan
     """Log odds, by plants, of lying so against being different places. NaN where too few plants tell."""
 
@@ -151,6 +155,8 @@ def find_links(
                     link = _by_places(pieces, a, b, settings)
                 if link is not None:
                     found.append(_checked(pieces, link, settings, alone))
+        bias = _usual_correction(pieces, found)
+        found = [_by_few(pieces, link, bias, settings) if link.few else link for link in found]
         if settings.by_plants:
             found += _by_plants(pieces, members, found, settings)
         links += found
@@ -307,15 +313,9 @@ def _checked(pieces: list[Piece], link: Link, settings: ChainSettings, alone: bo
         len(_within(link.shift_cm + link.direction * a.crop_cm, low + edge, high - edge)),
         len(_within(b.crop_cm, low + edge, high - edge)),
     )
-    fit = _best_fit(a, b, link, settings)
     if seen < settings.fewest_to_check:
-        if not fit.both or abs(fit.correction) > settings.reach_cm:
-            return replace(
-                link,
-                one=fit.one,
-                remark="no plant shows in both: joined by the boards alone, with nothing to check them",
-            )
-        return _refined(link, fit, 1.0, settings)
+        return replace(link, few=True)
+    fit = _best_fit(a, b, link, settings)
     if fit.evidence <= 0 or abs(fit.correction) > settings.reach_cm + settings.tolerance_cm:
         return replace(
             link,
@@ -329,20 +329,58 @@ def _checked(pieces: list[Piece], link: Link, settings: ChainSettings, alone: bo
     return _refined(link, fit, fit.rms if math.isfinite(fit.rms) else 1.0, settings)
 
 
+def _usual_correction(pieces: list[Piece], links: list[Link]) -> float:
+    """What plants corrected boards by, in the median of the other seams: boards above a furrow are off alike. [cm]
+
+    Seen from the photo whose beginning is shared.
+    """
+    told = [_side(pieces, k) * k.correction_cm for k in links if k.joined and not k.few and k.both >= 3]
+    return float(np.median(told)) if told else 0.0
+
+
+def _side(pieces: list[Piece], link: Link) -> int:
+    """1 where the common stretch lies at the beginning of ``b``, -1 at its end."""
+    low, high = _overlap(pieces[link.a], pieces[link.b], link.direction, link.shift_cm)
+    return 1 if low + high < pieces[link.b].length_cm else -1
+
+
+def _by_few(pieces: list[Piece], link: Link, bias: float, settings: ChainSettings) -> Link:
+    """A link with hardly a plant to check it: boards, corrected as at the other seams, and what plants there are."""
+    a, b = pieces[link.a], pieces[link.b]
+    start = replace(link, shift_cm=link.shift_cm + _side(pieces, link) * bias)
+    best: _Fit | None = None
+    for step in sorted(np.arange(-settings.reach_cm, settings.reach_cm + 0.01, 0.5), key=abs):
+        fit = _fit(a, b, start, float(step), settings)
+        near = fit.both and abs(fit.correction) <= settings.reach_cm + 0.5
+        if near and (best is None or (fit.both, -fit.one) > (best.both, -best.one)):
+            best = fit
+    if best is None:
+        remark = "no plant shows in both: joined by the boards alone, with nothing to check them"
+        return replace(start, one=_fit(a, b, start, 0.0, settings).one, remark=remark)
+    refined = _refined(start, best, 1.0, settings)
+    off = 10 * abs(_side(pieces, link) * bias + best.correction)
+    return replace(refined, disagreement_mm=off, remark=_seam_remark(off, refined.scatter_mm, best.both, settings))
+
+
+def _seam_remark(off_mm: float, scatter_mm: float, both: int, settings: ChainSettings) -> str:
+    if off_mm > settings.seam_mm:
+        return "boards and plants disagree: boards lie higher than the plants' feet (furrow), askew, or were touched"
+    if scatter_mm > settings.seam_mm and both > 3:  # of three plants one may be placed badly
+        return "plants seen twice lie apart: is one photo's scale off?"
+    return ""
+
+
 def _refined(link: Link, fit: _Fit, scatter_cm: float, settings: ChainSettings) -> Link:
     """Boards and plants together, each by its error."""
     sd = max(scatter_cm, 0.3) / math.sqrt(fit.both)
     weight = link.sd_cm**2 / (link.sd_cm**2 + sd**2)
     off = 10 * abs(fit.correction)
     scatter = 10 * fit.rms
-    remark = ""
-    if off > settings.seam_mm:
-        remark = "boards and plants disagree: boards lie higher than the plants' feet (furrow), askew, or were touched"
-    elif scatter > settings.seam_mm and fit.both > 3:  # of three plants one may be placed badly
-        remark = "plants seen twice lie apart: is one photo's scale off?"
+    remark = _seam_remark(off, scatter, fit.both, settings)
     return replace(
         link,
         shift_cm=link.shift_cm + weight * fit.correction,
+        correction_cm=fit.correction,
         sd_cm=math.sqrt(1 / (1 / link.sd_cm**2 + 1 / sd**2)),
         both=fit.both,
         one=fit.one,
