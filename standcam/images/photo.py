@@ -42,8 +42,11 @@ fill the memory. [Mpx]"""
 _FEWEST_BYTES_PER_PX = 0.01
 _MOST_SCANS = 100
 """A progressive JPEG has some ten; each takes as long to decode as the picture is large."""
-_LONGEST_SHAPE = 50
-"""Longer to shorter side. Panoramas of phones have at most some ten."""
+_LONGEST_SHAPE = 3.0
+"""Longer to shorter side. Phones write up to 2.33 (21 : 9)."""
+_BAR_SHARE, _BAR_LEVELS = 0.005, 4
+"""A bar is at least this share of the picture's height or width, and its levels differ by no more than coding does: in
+photos even burnt soil and deep shadow differ by more along a whole edge."""
 _STRIP_PX = 4_000_000
 _LONGEST_TEXT = 100
 
@@ -89,8 +92,8 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
     Raises
     ------
     UnreadablePhoto
-        Missing, empty, cut short, no picture, or larger than ``settings.max_megapixels`` (half of that for other files
-        than JPEG, which take more memory to decode).
+        Missing, empty, cut short, no picture, a panorama or screenshot, or larger than ``settings.max_megapixels``
+        (half of that for files other than JPEG, which take more memory to decode).
     MemoryError
         It needs more memory than there is.
     """
@@ -105,6 +108,11 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
     image = _open(data, path, settings)
     header = _read_header(image)
     rgb, converted = _pixels(data, path, image, header.orientation)
+    if bar := _bar(rgb):
+        raise UnreadablePhoto(
+            f"{path.name} has a bar of one colour {bar}, as screenshots have: it would count as ground without plants.",
+            "Use the photo itself, as the camera wrote it.",
+        )
     return Photo(
         path=path,
         rgb=rgb,
@@ -156,8 +164,9 @@ def _open(data: bytes, path: Path, settings: PhotoSettings) -> Image.Image:
         raise UnreadablePhoto(f"{path.name} has no pixels.", "Copy it again from the camera.")
     if max(image.size) > _LONGEST_SHAPE * min(image.size):
         raise UnreadablePhoto(
-            f"{path.name} is a strip of {image.width} x {image.height} pixels, in which no plant can be told.",
-            "Use the photo itself, not a piece of it.",
+            f"{path.name} is a panorama or a piece of a photo ({image.width} x {image.height} pixels): "
+            "the scale of its ends cannot be known.",
+            "Use single photos as the camera wrote them.",
         )
     megapixels = image.width * image.height / 1e6
     claim = f"{path.name} claims {image.width} x {image.height} pixels ({megapixels:.0f} Mpx)"
@@ -336,6 +345,15 @@ def _ends_in_fill(rgb: np.ndarray) -> bool:
     No camera writes 64 pixels of the very same grey. A picture of nothing else is left alone: a test card.
     """
     return bool((rgb[-8:, -8:] == 128).all()) and not bool((rgb[:8] == 128).all())
+
+
+def _bar(rgb: np.ndarray) -> str:
+    """Which edge of a picture is a bar of one colour, in words; "" if none, or if all of it is of one colour."""
+    height, width = rgb.shape[:2]
+    k, m = max(4, round(height * _BAR_SHARE)), max(4, round(width * _BAR_SHARE))
+    edges = {"above": rgb[:k], "below": rgb[-k:], "on its left": rgb[:, :m], "on its right": rgb[:, -m:]}
+    plain = [name for name, edge in edges.items() if np.ptp(edge.reshape(-1, 3), axis=0).max() <= _BAR_LEVELS]
+    return "" if not plain or np.ptp(rgb[::8, ::8].reshape(-1, 3), axis=0).max() <= _BAR_LEVELS else plain[0]
 
 
 def _upright(rgb: np.ndarray, orientation: int) -> np.ndarray:
