@@ -20,6 +20,9 @@ from standcam.settings import ChainSettings
 from standcam.validation.match import match
 
 ROW = ("photo", "plot", "row")
+BOARD_ODDS = 3.0
+"""Log odds for one place that two photos of a plot bring with them that show one board, the same far across their rows,
+in a plot with other boards too: 20 to 1, chosen by us. Plants must speak against them louder than this."""
 _SIGMAS_CM = np.array([0.2, 0.35, 0.6, 1.0, 1.6])
 """Scatter of plants seen twice that is averaged over. [cm]"""
 
@@ -156,7 +159,14 @@ def find_links(
                 if link is not None:
                     found.append(_checked(pieces, link, settings, alone))
         bias = _usual_correction(pieces, found)
-        found = [_by_few(pieces, link, bias, settings) if link.few else link for link in found]
+        found = [
+            _by_few(pieces, link, bias, settings)
+            if link.few
+            else link
+            if link.joined or link.overlap_cm < 0 or not bias
+            else _again(pieces, link, bias, settings, alone)
+            for link in found
+        ]
         if settings.by_plants:
             found += _by_plants(pieces, members, found, settings)
         links += found
@@ -316,7 +326,8 @@ def _checked(pieces: list[Piece], link: Link, settings: ChainSettings, alone: bo
     if seen < settings.fewest_to_check:
         return replace(link, few=True)
     fit = _best_fit(a, b, link, settings)
-    if fit.evidence <= 0 or abs(fit.correction) > settings.reach_cm + settings.tolerance_cm:
+    least = 0.0 if alone else -BOARD_ODDS
+    if fit.evidence <= least or abs(fit.correction) > settings.reach_cm + settings.tolerance_cm:
         return replace(
             link,
             both=fit.both,
@@ -326,7 +337,10 @@ def _checked(pieces: list[Piece], link: Link, settings: ChainSettings, alone: bo
             remark="the plants on the common stretch do not fall together: the board was moved between the photos, or "
             "it is another row",
         )
-    return _refined(link, fit, fit.rms if math.isfinite(fit.rms) else 1.0, settings)
+    refined = _refined(link, fit, fit.rms if math.isfinite(fit.rms) else 1.0, settings)
+    if fit.evidence <= 0 and not refined.remark:
+        refined = replace(refined, remark="hardly borne out by the plants, of which each photo misses some: look at it")
+    return refined
 
 
 def _usual_correction(pieces: list[Piece], links: list[Link]) -> float:
@@ -342,6 +356,18 @@ def _side(pieces: list[Piece], link: Link) -> int:
     """1 where the common stretch lies at the beginning of ``b``, -1 at its end."""
     low, high = _overlap(pieces[link.a], pieces[link.b], link.direction, link.shift_cm)
     return 1 if low + high < pieces[link.b].length_cm else -1
+
+
+def _again(pieces: list[Piece], link: Link, bias: float, settings: ChainSettings, alone: bool) -> Link:
+    """A refused link tried once more from where the other seams of the plot would have it."""
+    by_bias = _side(pieces, link) * bias
+    start = replace(link, shift_cm=link.shift_cm + by_bias, joined=True, both=0, one=0, remark="", evidence=math.nan)
+    retried = _checked(pieces, start, settings, alone)
+    if not retried.joined or retried.few:
+        return link
+    off = 10 * abs(by_bias + retried.correction_cm)
+    remark = _seam_remark(off, retried.scatter_mm, retried.both, settings) or retried.remark
+    return replace(retried, disagreement_mm=off, remark=remark)
 
 
 def _by_few(pieces: list[Piece], link: Link, bias: float, settings: ChainSettings) -> Link:
