@@ -138,6 +138,13 @@ def untold(found: Emergence) -> list[str]:
             said.append(
                 f"{name}{wording.plural(lost, 'plant')} seen twice or more {'is' if lost == 1 else 'are'} gone."
             )
+        unseen = int(str(plot.line["unseen_last"]))
+        if unseen:
+            often = f"; photos miss {missed:.0f} % of plants at any look" if missed == missed else ""
+            said.append(
+                f"{name}{wording.plural(unseen, 'plant')} seen before {'was' if unseen == 1 else 'were'} not seen on "
+                f"the last visit: lost, or missed in the photo{often}. They count as standing."
+            )
         if plot.curve.drawn == "plants":
             said.append(
                 f"{name}one or two row sections tell nothing of other rows; the range is of these plants alone."

@@ -298,6 +298,9 @@ def _plot(
         "late_least": int(late_counts[0]) if math.isfinite(middle) else pd.NA,
         "late_most": int(late_counts[2]) if math.isfinite(middle) else pd.NA,
         "lost": int(sum((life.lost & s.everywhere).sum() for life, s in zip(told, sections, strict=True))),
+        "unseen_last": int(
+            sum((life.unseen_last & s.everywhere).sum() for life, s in zip(told, sections, strict=True))
+        ),
         "doubtful": int(sum((life.doubtful & s.everywhere).sum() for life, s in zip(told, sections, strict=True))),
         "missed_pct": 100 * missed / between if between else math.nan,
         "empty_first": totals[known[0]] if len(known) else math.nan,
@@ -356,9 +359,9 @@ def _late(
 
 
 def _present(section: Section, core: np.ndarray, v: int) -> np.ndarray:
-    """Places of plants that stand on a visit: seen, or missed between two sightings."""
+    """Places of plants that stand on a visit: seen, or missed between two sightings or on the very last look."""
     life = lives(section.seen)
-    up = core & (life.first <= v) & (life.last >= v)
+    up = core & (life.first <= v) & ((life.last >= v) | life.unseen_last)
     return section.place_cm[up]
 
 

@@ -21,7 +21,7 @@ VISITS = Table(
         Column("seen", "int64", "", "visits that show it"),
         Column("missed", "int64", "", "visits between first and last seen that do not show it: missed in the photo"),
         Column("absent", "int64", "", "visits after the last that looked and did not see it"),
-        Column("lost", "bool", "", "seen on two visits or more, and gone"),
+        Column("lost", "bool", "", "seen on two visits or more, and then on two or more looks not"),
         Column("doubtful", "bool", "", "seen once and not again later: a false find, or lost at once; in no count"),
         Column("late", "str", "", "yes or no: came up late, by the middle of the time between visits; empty: not told"),
         Column("everywhere", "bool", "", "on the stretch that all visits cover; only such plants make the curve"),
@@ -55,7 +55,13 @@ EMERGENCE = Table(
         Column("late_plants", "Int64", "", "plants that came up late, by the middle of the time between two visits"),
         Column("late_least", "Int64", "", "plants that did for sure"),
         Column("late_most", "Int64", "", "plants that may have"),
-        Column("lost", "int64", "", "plants seen twice or more, and gone"),
+        Column("lost", "int64", "", "plants seen twice or more, and then on two or more looks not"),
+        Column(
+            "unseen_last",
+            "int64",
+            "",
+            "plants seen twice or more and not on the last look: lost, or missed in the photo",
+        ),
         Column("doubtful", "int64", "", "plants seen once and not again later"),
         Column("missed_pct", "float64", "%", "of looks at plants known to stand, those that did not show them"),
         Column(

@@ -278,7 +278,11 @@ class Life:
     absent: np.ndarray
     """Visits after that looked and did not see it."""
     lost: np.ndarray
+    """Seen twice or more, then looked for twice or more and not seen."""
+    unseen_last: np.ndarray
+    """Seen twice or more, and not on the one look after: lost, or missed in the photo."""
     doubtful: np.ndarray
+    """Seen once, and not on a look after."""
 
 
 def lives(seen: np.ndarray) -> Life:
@@ -293,4 +297,8 @@ def lives(seen: np.ndarray) -> Life:
     missed = (no & (at > first[:, None]) & (at < last[:, None])).sum(axis=1)
     absent = (no & (at > last[:, None])).sum(axis=1)
     times = yes.sum(axis=1)
-    return Life(before, first, last, times, missed, absent, (absent > 0) & (times > 1), (absent > 0) & (times == 1))
+    often = times > 1
+    return Life(
+        before, first, last, times, missed, absent,
+        (absent > 1) & often, (absent == 1) & often, (absent > 0) & (times == 1),
+    )  # fmt: skip

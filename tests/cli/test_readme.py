@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fixtures.emerging import made, write
 from fixtures.scenes import recipe
 from typer.testing import CliRunner
 
@@ -55,6 +56,8 @@ def desk(tmp_path_factory):
     shutil.copy(DEMO / "slow_1_board.jpg", desk / "photo.jpg")
     shutil.copy(DEMO / "slow_2_stick.jpg", desk / "stick-photos")
     (desk / "my-labels.csv").write_text("photo,x_px,y_px,label\nslow_1_board.jpg,400,300,weed\n")
+    for visit in made(days=(6, 9, 13), sections=1, boards=True, length_cm=300.0).visits:
+        write(desk / f"{visit.day:%B-%d}".lower(), [visit])
     small = '[[scene]]\nname = "small"\n[scene.camera]\nwidth_px = 400\nheight_px = 300\n'
     (desk / "demo-images" / "recipe.toml").write_text(f"seed = 1\n{small}")
     return desk

@@ -1,50 +1,15 @@
 """``standcam visits``: folders in, tables and picture out."""
 
 import json
-from datetime import UTC, datetime
 
 import pandas as pd
 import pytest
+from fixtures.emerging import made, write
 from typer.testing import CliRunner
 
-from standcam import tables
-from standcam.chain.register import MARKS
 from standcam.cli.app import app
-from standcam.report.results import csv_text, run_record, write_results
-from standcam.settings import Settings
-from tests.fixtures.emerging import made
 
 runner = CliRunner()
-
-
-def write(folder, visits, day=None, column=None):
-    """A results folder as count leaves it, of one visit or of several."""
-
-    def frames(name):
-        return pd.concat([getattr(v, name).assign(**extra(v, name)) for v in visits], ignore_index=True)
-
-    def extra(v, name):
-        if len(visits) == 1:
-            return {} if column is None or name != "rows" else {column: v.day.isoformat()}
-        photo = v.day.isoformat() + "_" + getattr(v, name)["photo"]
-        return {"photo": photo} | ({column: v.day.isoformat()} if column and name == "rows" else {})
-
-    rows = frames("rows")
-    taken = {f"{v.day.isoformat()}_{p}" if len(visits) > 1 else p: v.day for v in visits for p in v.rows["photo"]}
-    inputs = [{"photo": p, "taken": "" if day == "none" else f"{d.isoformat()} 10:00:00"} for p, d in taken.items()]
-    plots = tables.conform(tables.PLOTS, pd.DataFrame({"plot": rows["plot"].unique(), "rows": 1, "plants": 1}))
-    write_results(
-        folder,
-        plants=frames("plants"),
-        gaps=frames("gaps"),
-        rows=rows,
-        plots=plots,
-        problems=tables.empty(tables.PROBLEMS),
-        run=run_record("count", Settings(), inputs, datetime.now(UTC)),
-    )
-    marks = frames("marks")
-    if len(marks):
-        (folder / "marks.csv").write_text(csv_text(MARKS, marks))
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
+from fixtures.series import drawn, series
 
 from standcam.batch.inputs import Input
 from standcam.batch.run import count_photos
@@ -12,7 +13,6 @@ from standcam.report.results import ResultsWriter, run_record
 from standcam.settings import Settings
 from standcam.synthetic.noise import write_jpeg
 from standcam.validation.align import align
-from tests.fixtures.series import drawn, series
 
 
 def test_two_photos_of_one_row_are_one_row_in_the_results(tmp_path):

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from fixtures.series import measured_tables, series
 
 from standcam import flags, tables
 from standcam.chain.join import design_of_chains, find_chains, join_marks, join_rows
@@ -13,7 +14,6 @@ from standcam.errors import BadSettings
 from standcam.settings import ChainSettings
 from standcam.spacing.positions import positions_from_plants
 from standcam.summarise import summarise
-from tests.fixtures.series import measured_tables, series
 
 KEYS = ["photo", "plot", "row"]
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from fixtures.series import drawn, series
 from typer.testing import CliRunner
 
 from standcam.cli.app import app
@@ -22,7 +23,6 @@ from standcam.ground.geometry import (
 )
 from standcam.ground.markers import Greys
 from standcam.settings import CalibrationSettings
-from tests.fixtures.series import drawn, series
 
 
 def test_no_two_known_boards_share_a_marker():

@@ -6,13 +6,13 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from fixtures.emerging import PLANTED, made
 
 from standcam import tables
 from standcam.visits.curve import crossing, emergence_curve, turnbull
 from standcam.visits.emergence import VisitsMismatch, emergence, with_late
 from standcam.visits.register import DAYS, EMERGENCE, VISITS
 from standcam.visits.track import lives, without_early_finds
-from tests.fixtures.emerging import PLANTED, made
 
 NAN = math.nan
 
@@ -92,7 +92,7 @@ def test_places_that_fill_later_were_no_skips(plot):
     assert line["filled_later"] + line["empty_last"] == pytest.approx(line["empty_first"], rel=0.1)
     day = field.seeds["day"]
     never = (~(day <= 17)).mean() * line["row_length_cm"] / 16
-    assert line["empty_last"] == pytest.approx(never, abs=8)
+    assert line["empty_last"] == pytest.approx(never, abs=6)
 
 
 def test_lost_plants_and_false_finds():
@@ -105,7 +105,7 @@ def test_lost_plants_and_false_finds():
     true_gone = [
         np.isfinite(gone[next(iter(n))]) and gone[next(iter(n))] <= 17 for n, k in zip(names, keep, strict=True) if k
     ]
-    claimed = (plants["lost"] | plants["doubtful"]).to_numpy()
+    claimed = ((plants["absent"] > 0) & (plants["seen"] > 0)).to_numpy()
     assert (claimed == np.array(true_gone)).mean() > 0.97
     none = emergence(made(seed=5, boards=True, lost=0.0, false_per_row=0.0, miss=0.0).visits, PLANTED)
     assert none.table["lost"].sum() + none.table["doubtful"].sum() <= 1
@@ -193,6 +193,7 @@ def test_late_marks_reach_the_planter(plot):
         ([0, 1, 1, 1], 1, 3, 0, False, False),
         ([0, 1, 0, 1], 1, 3, 1, False, False),
         ([1, 1, 0, 0], 0, 1, 0, True, False),
+        ([0, 1, 1, 0], 1, 2, 0, False, False),  # one look is no proof
         ([0, 1, 0, 0], 1, 1, 0, False, True),
         ([0, 0, 0, 1], 3, 3, 0, False, False),
         ([1, 0, 0, 1], 3, 3, 0, False, False),  # not borne out twice running: the first was no plant
@@ -203,6 +204,7 @@ def test_lives(seen, first, last, missed, lost, doubtful):
     life = lives(np.array([seen], float))
     assert (life.first[0], life.last[0], life.missed[0]) == (first, last, missed)
     assert (life.lost[0], life.doubtful[0]) == (lost, doubtful)
+    assert life.unseen_last[0] == (seen == [0, 1, 1, 0])
 
 
 def test_early_finds_are_unknown_not_absent():
