@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -69,7 +70,10 @@ def find_inputs(
                     )
                 found += pictures
             elif path.exists():
-                found.append(path)
+                if _is_pipe(path):
+                    problems.append(_pipe(path))
+                else:
+                    found.append(path)
             else:
                 problems.append(Problem(str(path), f"{path} does not exist.", "Check the path."))
         except OSError as error:
@@ -149,7 +153,11 @@ def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[Pat
             continue
         entries = [entry for entry in entries if not entry.name.startswith(".")]
         pictures = [e.name for e in entries if e.name.lower().endswith(SUFFIXES) and not _is_folder(e)]
-        yield from (folder / name for name in pictures)
+        for name in pictures:
+            if _is_pipe(folder / name):
+                problems.append(_pipe(folder / name))
+            else:
+                yield folder / name
         stems = {name.rsplit(".", 1)[0].casefold() for name in pictures}
         for entry in entries:
             stem, _, ending = entry.name.rpartition(".")
@@ -179,6 +187,19 @@ def _is_folder(entry: os.DirEntry[str]) -> bool:
         return entry.is_dir()
     except OSError:  # a link into a place without rights
         return False
+
+
+def _is_pipe(path: Path) -> bool:
+    """Whether it is a pipe or device: whoever opens one may wait for ever, and whoever reads one never ends."""
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError):  # a broken link, which is told of when it is read
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
+
+
+def _pipe(path: Path) -> Problem:
+    return Problem(str(path), f"{path.name} is a pipe or device and no photo.", "Name files and folders.")
 
 
 def _unreadable(path: Path, error: OSError) -> Problem:
