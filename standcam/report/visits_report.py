@@ -57,7 +57,7 @@ def answer(found: Emergence) -> list[str]:
         if t50.days.known:
             ends = "" if math.isnan(t50.days.low) else (
                 f" ({_number(t50.days.low)} to {_number(t50.days.high)} by chance of {plot.curve.drawn}"
-                f"; for sure after day {_number(t50.after)} and by day {_number(t50.by)})"
+                f"; between the visits of day {_number(t50.after)} and day {_number(t50.by)})"
             )  # fmt: skip
             said.append(
                 f"{name}Half of {plot.curve.plants} plants were up {t50.days.value:.1f} days {_since(found)}{ends}."

@@ -33,7 +33,7 @@ def test_five_days_give_the_curve(folders, tmp_path):
     result = call(*folders, "--planted", "2031-05-01", "--nominal-cm", 16, "--out", "curve")
     assert result.exit_code == 0, result.output
     assert result.output.startswith("Half of ")
-    for said in ("days after planting", "for sure after day 8 and by day 10", "no skip of the planter", "Cautions"):
+    for said in ("days after planting", "between the visits of day 8 and day 10", "no skip of the planter", "Cautions"):
         assert said in " ".join(result.output.split())
     out = tmp_path / "curve"
     assert sorted(p.name for p in out.iterdir()) == [
