@@ -20,6 +20,9 @@ import numpy as np
 
 from standcam import units
 from standcam.errors import StandcamError
+from standcam.files import MOST_TEXT_BYTES, read_file
+
+_LONGEST_LINE = 20_000
 
 DATA = Path(__file__).parent / "data"
 CROPS = ("maize", "soybean")
@@ -261,7 +264,7 @@ def read_own_table(path: str | Path, crop: str) -> ResponseTable:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_file(path, MOST_TEXT_BYTES).decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise BadResponseTable(f"Table {path} cannot be read: {error}.", "Save it as CSV in UTF-8.") from None
     stand, day, percent = parse_table(text, str(path))
@@ -280,6 +283,8 @@ def parse_table(text: str, where: str) -> tuple[np.ndarray, np.ndarray, np.ndarr
     remedy = "Write a line stand_per_ha,05-01,05-15 (or stand_per_acre), then one line a stand with percents."
     if len(lines) < 2:
         raise BadResponseTable(f"Table {where} holds no stand.", remedy)
+    if overlong := [n for n, line in lines if len(line) > _LONGEST_LINE]:
+        raise BadResponseTable(f"Table {where}: line {overlong[0]} is far too long.", "Is it the right file?")
     delimiter = max(",;\t", key=lines[0][1].count)
     cells = [(n, [c.strip() for c in next(csv.reader([line], delimiter=delimiter))]) for n, line in lines]
     header = cells[0][1]
