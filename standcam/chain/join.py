@@ -70,7 +70,7 @@ def find_chains(
     if not len(marks) and not settings.by_plants:
         return Chains(tables.empty(CHAINS), tables.empty(SEAMS), ())
     pieces = pieces_of(plants, stretches, marks)
-    links = find_links(pieces, settings, group)
+    links, carried = find_links(pieces, settings, group)
     order = {key: n for n, key in enumerate(dict.fromkeys(p.key for p in pieces))}
     lines: list[dict[str, object]] = []
     told: list[list[str]] = []
@@ -108,6 +108,12 @@ def find_chains(
         notes += more[:TOLD]
         if len(more) > TOLD:
             notes.append(f"And {len(more) - TOLD} more of the kind; see seams.csv and chains.csv.")
+    if carried:
+        which = "One plot shows" if carried == 1 else f"{carried} plots show"
+        notes.append(
+            f"{which} one and the same board in several photos, on the same stretch: taken for separate places with "
+            "one board carried along, and not joined."
+        )
     table = tables.conform(CHAINS, pd.DataFrame(lines)) if lines else tables.empty(CHAINS)
     return Chains(table, _seam_table(pieces, links), tuple(notes))
 

@@ -130,8 +130,10 @@ def _whole_boards(marks: pd.DataFrame) -> dict[str, tuple[float, float]]:
 
 def find_links(
     pieces: list[Piece], settings: ChainSettings | None = None, group: Callable[[Piece], object] | None = None
-) -> list[Link]:
+) -> tuple[list[Link], int]:
     """Links between pieces of one group: those to join, and those that look like links and are refused.
+
+    Given with how many groups show one board only, on the same stretch of several photos: a board carried along.
 
     Parameters
     ----------
@@ -144,23 +146,31 @@ def find_links(
     groups: dict[object, list[int]] = {}
     for n, piece in enumerate(pieces):
         groups.setdefault(piece.plot if group is None else group(piece), []).append(n)
-    links = []
+    links: list[Link] = []
+    carried = 0
     for members in groups.values():
-        found = []
         markers = [{marker for marker, _ in pieces[n].marks} for n in members]
+        # no photo shows another board than the others: the board may have been carried along
         alone = bool(markers) and set().union(*markers) == max(markers, key=len)
+        found = []
+        apart = 0
         for i, a in enumerate(members):
             for b in members[i + 1 :]:
-                if pieces[a].photo == pieces[b].photo:
+                if pieces[a].photo == pieces[b].photo or not settings.boards | bool(settings.board_at_cm):
                     continue
                 link = by_board(pieces, a, b, settings) if settings.boards else None
                 if link is None and settings.board_at_cm:
                     link = _by_places(pieces, a, b, settings)
-                if link is not None:
+                if link is None:
+                    continue
+                if alone and link.overlap_cm > settings.most_shared * min(pieces[a].length_cm, pieces[b].length_cm):
+                    apart += 1  # what every sample with a board beside its row looks like: no seam
+                else:
                     found.append(_checked(pieces, link, settings, alone))
+        carried += apart > 0
         bias = _usual_correction(pieces, found)
         found = [
-            _by_few(pieces, link, bias, settings)
+            _by_few(pieces, link, bias, settings, alone)
             if link.few
             else link
             if link.joined or link.overlap_cm < 0 or not bias
@@ -170,7 +180,7 @@ def find_links(
         if settings.by_plants:
             found += _by_plants(pieces, members, found, settings)
         links += found
-    return links
+    return links, carried
 
 
 def by_board(pieces: list[Piece], a: int, b: int, settings: ChainSettings) -> Link | None:
@@ -309,14 +319,6 @@ def _checked(pieces: list[Piece], link: Link, settings: ChainSettings, alone: bo
             joined=False,
             remark=f"{-link.overlap_cm:.0f} cm of row between them were not measured: take a photo of that piece",
         )
-    share = link.overlap_cm / min(a.length_cm, b.length_cm)
-    if alone and share > settings.most_shared:
-        return replace(
-            link,
-            joined=False,
-            remark=f"by the board they share {100 * share:.0f} % of their length, and no photo of the plot shows "
-            "another board: taken for separate places with one board carried along",
-        )
     low, high = _overlap(a, b, link.direction, link.shift_cm)
     edge = settings.edge_cm
     seen = max(
@@ -370,7 +372,7 @@ def _again(pieces: list[Piece], link: Link, bias: float, settings: ChainSettings
     return replace(retried, disagreement_mm=off, remark=remark)
 
 
-def _by_few(pieces: list[Piece], link: Link, bias: float, settings: ChainSettings) -> Link:
+def _by_few(pieces: list[Piece], link: Link, bias: float, settings: ChainSettings, alone: bool) -> Link:
     """A link with hardly a plant to check it: boards, corrected as at the other seams, and what plants there are."""
     a, b = pieces[link.a], pieces[link.b]
     start = replace(link, shift_cm=link.shift_cm + _side(pieces, link) * bias)
@@ -380,6 +382,9 @@ def _by_few(pieces: list[Piece], link: Link, bias: float, settings: ChainSetting
         near = fit.both and abs(fit.correction) <= settings.reach_cm + 0.5
         if near and (best is None or (fit.both, -fit.one) > (best.both, -best.one)):
             best = fit
+    if alone and (best is None or best.both < 2 or best.one):
+        remark = "hardly a plant to check it by, and no other board in the plot: the board may have been carried along"
+        return replace(link, both=best.both if best else 0, joined=False, remark=remark)
     if best is None:
         remark = "no plant shows in both: joined by the boards alone, with nothing to check them"
         return replace(start, one=_fit(a, b, start, 0.0, settings).one, remark=remark)
