@@ -224,13 +224,11 @@ def _chain_notes(
             f"{link.both} plants in both{alone}{off}"
         )
     said.append("; ".join(seams) + ".")
-    said += [
-        f"Look at the seam of {pieces[link.a].photo} and {pieces[link.b].photo}: {link.remark}."
-        if math.isfinite(link.disagreement_mm)
-        else f"{pieces[link.a].photo} and {pieces[link.b].photo}: {link.remark}."
-        for link in links
-        if link.remark
-    ]
+    doubts: dict[str, list[str]] = {}
+    for link in links:
+        if link.remark:
+            doubts.setdefault(link.remark, []).append(f"{pieces[link.a].photo} and {pieces[link.b].photo}")
+    said += [f"Look at the seam of {'; of '.join(seams_)}: {remark}." for remark, seams_ in doubts.items()]
     return said
 
 
