@@ -13,6 +13,7 @@ import hashlib
 import io
 import re
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -24,6 +25,7 @@ import numpy as np
 from standcam import flags
 from standcam.errors import UnreadablePhoto
 from standcam.files import read_file
+from standcam.images.decoder_words import decoder_words
 from standcam.images.suffixes import SUFFIXES
 from standcam.settings import PhotoSettings
 
@@ -227,7 +229,8 @@ def _pixels(data: bytes, path: Path, image: Image.Image, orientation: int) -> tu
     if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
         _check_jpeg(data, path)
         try:
-            rgb = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION)
+            with decoder_words() as words:
+                rgb = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION)
         except cv2.error as error:
             if error.code == _NO_MEMORY:
                 raise MemoryError from None
@@ -236,6 +239,11 @@ def _pixels(data: bytes, path: Path, image: Image.Image, orientation: int) -> tu
             raise UnreadablePhoto(f"{path.name} is a damaged JPEG.", "Copy it again from the camera.")
         if _ends_in_fill(rgb):
             raise UnreadablePhoto(f"{path.name} is a JPEG that was cut short.", "Copy it again from the camera.")
+        if _is_damaged(words, data):
+            raise UnreadablePhoto(
+                f"{path.name} is a JPEG whose picture data are damaged: part of it shows something else.",
+                "Copy it again from the camera.",
+            )
         return _upright(rgb, orientation), image.mode == "L"
     converted = _is_deep(data, image) or image.mode != "RGB"
     try:
@@ -337,6 +345,24 @@ def _scans(data: bytes, at: int) -> int:
             break
         at = found.start()
     return n
+
+
+def _is_damaged(words: Sequence[str], data: bytes) -> bool:
+    """Whether what libjpeg said means that the decoder lost its place in the coded data, and so drew something else.
+
+    It then meets codes that there are not, or has bytes too few or left over at the end. Left over zeros or fill bytes
+    are what some cameras write before the end marker.
+    """
+    for said in words:
+        if "bad Huffman code" in said or "premature end of data segment" in said:
+            return True
+        found = re.search(r": (\d+) extraneous bytes before marker 0xd9", said)
+        if found and not any(
+            set(data[end.start() - min(int(found[1]), 64) : end.start()]) <= {0x00, 0xFF}
+            for end in re.finditer(rb"\xff\xd9", data)
+        ):
+            return True
+    return False
 
 
 def _ends_in_fill(rgb: np.ndarray) -> bool:

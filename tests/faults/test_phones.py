@@ -132,3 +132,61 @@ def test_the_widest_frame_of_phones_is_read(tmp_path):
 def test_a_mirrored_photo_has_no_scale_and_says_so(tmp_path):
     mirrored = saved(tmp_path / "a.jpg", original().transpose(Image.Transpose.FLIP_LEFT_RIGHT))
     assert measure_photo(read_photo(mirrored), Settings()).ground.method == "none"
+
+
+# ---- damaged cards
+
+
+def _damaged(data, rng, how):
+    data, start = bytearray(data), data.find(b"\xff\xda") + 20
+    at = int(rng.integers(start, len(data) - 6000))
+    other = int(rng.integers(start, len(data) - 6000))
+    piece = {"noise": rng.bytes(4096), "zeros": bytes(4096), "another part": data[other : other + 4096], "lost": b""}[
+        how
+    ]
+    data[at : at + 4096] = piece
+    return bytes(data)
+
+
+@pytest.mark.parametrize("how", ["noise", "zeros", "another part", "lost"])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_photo_with_a_damaged_cluster_is_refused_mostly(tmp_path, how, progressive):
+    """Clusters of 4 kB go wrong on cards. The decoder draws something and gives no error.
+
+    Of 30, at most two pass with a picture that is not that of the photo.
+    """
+    rng = np.random.default_rng(7)
+    whole = saved(tmp_path / "s.jpg", original().resize((1000, 750)), quality=90, progressive=progressive)
+    small, right = whole.read_bytes(), read_photo(whole).rgb.astype(np.int16)
+    wrong = 0
+    for _ in range(30):
+        (tmp_path / "a.jpg").write_bytes(_damaged(small, rng, how))
+        try:
+            got = read_photo(tmp_path / "a.jpg").rgb
+        except UnreadablePhoto:
+            continue
+        wrong += bool((np.abs(got - right).max(axis=2) > 30).mean() > 0.05)
+    assert wrong <= 2
+
+
+@pytest.mark.parametrize("padding", [bytes(2), bytes(500), b"\xff" * 30])
+def test_padding_before_the_end_marker_is_no_damage(tmp_path, padding):
+    """Some cameras write it (common practice, no source)."""
+    data = saved(tmp_path / "a.jpg").read_bytes()
+    (tmp_path / "a.jpg").write_bytes(data[:-2] + padding + data[-2:])
+    assert read_photo(tmp_path / "a.jpg").width_px == 2000
+
+
+def test_words_of_others_on_the_error_stream_pass_on(capfd):
+    import os
+
+    from standcam.images.decoder_words import decoder_words
+
+    with decoder_words() as words:
+        os.write(2, b"a line of ours\nCorrupt JPEG data: 12 extraneous bytes before marker 0xd9\nand another\n")
+    assert words == ["Corrupt JPEG data: 12 extraneous bytes before marker 0xd9"]
+    assert capfd.readouterr().err == "a line of ours\nand another\n"
+    with pytest.raises(ValueError), decoder_words():
+        raise ValueError
+    os.write(2, b"still here\n")
+    assert capfd.readouterr().err == "still here\n"
