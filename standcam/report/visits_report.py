@@ -106,7 +106,8 @@ def missing_line(plot: PlotEmergence, late_days: float) -> list[str]:
     if first == first and last == last:
         said.append(
             f"Of {first:.0f} seed places that were empty on the first visit, some {filled:.0f} had a plant later: seed "
-            f"that was there, and no skip of the planter. {last:.0f} places stay empty: skipped, or seed that failed. "
+            f"that was there, and no skip of the planter. {wording.plural(round(last), 'place')} "
+            f"{'stays' if round(last) == 1 else 'stay'} empty: skipped, or seed that failed. "
             "Dig there, and give what you find to `standcam planter`."
         )
     return said
