@@ -9,8 +9,11 @@ import pytest
 from fixtures.emerging import PLANTED, made
 
 from standcam import tables
+from standcam.chain.register import MARKS
+from standcam.spacing.positions import positions_from_plants
+from standcam.summarise import summarise
 from standcam.visits.curve import crossing, emergence_curve, turnbull
-from standcam.visits.emergence import VisitsMismatch, emergence, with_late
+from standcam.visits.emergence import Visit, VisitsMismatch, emergence, with_late
 from standcam.visits.register import DAYS, EMERGENCE, VISITS
 from standcam.visits.track import lives, without_early_finds
 
@@ -242,3 +245,30 @@ def test_intervals_of_half_hold_what_they_promise():
 def test_no_plants_at_all():
     curve = emergence_curve(np.zeros(0, int), np.zeros(0, int), np.array([1.0, 2.0]), np.zeros(0))
     assert curve.plants == 0 and not curve.t50.days.known
+
+
+def test_tapes_from_one_peg_need_no_plants_to_lie_right():
+    """By head: three plants on the first day, a fourth on the second, one place of five never filled."""
+    visits = []
+    for day, places in ((7, [10.0, 30.0, 50.0]), (11, [10.2, 29.8, 50.1, 69.9])):
+        n = len(places)
+        plants = tables.conform(
+            tables.PLANTS,
+            pd.DataFrame(
+                {"photo": "t.csv", "plot": "A", "row": 1, "plant": range(1, n + 1), "position_cm": places,
+                 "is_crop": True, "judged": ""}
+            ),
+        )  # fmt: skip
+        stretch = {"photo": "t.csv", "plot": "A", "row": 1, "from_cm": 0.0, "to_cm": 100.0, "plants": n, "status": "ok"}
+        summary = summarise(positions_from_plants(plants), tables.conform(tables.STRETCHES, pd.DataFrame([stretch])))
+        when = PLANTED + dt.timedelta(days=day)
+        visits.append(Visit("tape", when, plants, summary.gaps, summary.rows, tables.empty(MARKS), "tape"))
+    with pytest.raises(VisitsMismatch, match="found again"):
+        emergence(visits, PLANTED)
+    found = emergence(visits, PLANTED, 20.0, same_zero=True)
+    assert list(found.plants["first_seen"]) == ["2031-05-08"] * 3 + ["2031-05-12"]
+    line = found.table.iloc[0]
+    assert (line["plants"], line["lost"], line["doubtful"]) == (4, 0, 0)
+    assert (line["empty_first"], line["filled_later"], line["empty_last"]) == (2, 1, 1)
+    assert (found.by_day["emerged_pct"] == [75.0, 100.0]).all()
+    assert math.isnan(line["t50_days"]) and line["t50_by_days"] == 7  # half were up on the first visit
