@@ -145,7 +145,12 @@ def _pages(geometry: BoardGeometry, paper: Paper, file: str, tiles: bool) -> lis
 
 
 def _say_how(
-    geometry: BoardGeometry, files: dict[Path, bytes | str], numbers: Path, paper: Paper, tiles: bool, number: int | None
+    geometry: BoardGeometry,
+    files: dict[Path, bytes | str],
+    numbers: Path,
+    paper: Paper,
+    tiles: bool,
+    number: int | None,
 ) -> None:
     from standcam.ground.printing import first_free_id, is_built_in, taken_for
 
