@@ -5,12 +5,17 @@ from __future__ import annotations
 import math
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from standcam.errors import BadSettings
 from standcam.settings import Settings, read_settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from standcam.report.results import ResultsWriter
 
 SURVEY_FILE = "survey.toml"
 
@@ -102,14 +107,16 @@ Report = Annotated[
     bool | None,
     typer.Option(
         "--report/--no-report",
-        help="Write report.html. [default: yes; no for a single photo, where it would take a third of the time]",
+        help="Write report.html, a page to read on a phone and to print. [default: yes, but for a single photo no]",
         show_default=False,
     ),
 ]
 Tables = Annotated[
     str | None,
     typer.Option(
-        "--tables", metavar="xlsx,parquet", help="Further files of the tables: xlsx, parquet, both, or none."
+        "--tables",
+        metavar="xlsx,parquet",
+        help="Further files beside the CSV: xlsx, parquet, both, or none. [default: xlsx with the report]",
     ),
 ]
 
@@ -145,6 +152,48 @@ def gather_settings(
         nominal_spacing_cm=nominal_cm,
         seeding_rate_per_ha=seeding_rate_ha,
     )
+
+
+def table_kinds(text: str | None) -> tuple[str, ...] | None:
+    """Kinds of table files that were asked for; None where nothing was said.
+
+    Raises
+    ------
+    BadSettings, ParquetMissing
+    """
+    if text is None:
+        return None
+    from standcam.report.extras import parse_kinds
+
+    return parse_kinds(text)
+
+
+def results_pages(
+    frames: dict[str, pd.DataFrame],
+    settings: Settings,
+    record: dict[str, Any],
+    out: Path,
+    report: bool,
+    kinds: tuple[str, ...] | None,
+    writer: ResultsWriter,
+) -> tuple[dict[str, bytes | str], list[str]]:
+    """Report page and table files of a run, and in sentences what could not be made of them."""
+    kinds = (("xlsx",) if report else ()) if kinds is None else kinds
+    if not report and not kinds:
+        return {}, []
+    from standcam.report.extras import further_files
+    from standcam.report.folder import with_design
+    from standcam.report.html_report import Run
+
+    rows, _ = with_design(frames["rows"], frames["plants"], None)
+    run = Run(
+        **(frames | {"rows": rows}),
+        settings=settings,
+        record=record,
+        name=out.resolve().name,
+        picture=writer.marked_photo,
+    )
+    return further_files(run, report, kinds)
 
 
 def require_positive(name: str, value: float | None) -> None:

@@ -85,6 +85,7 @@ def diagnose(
     dug: int | None = None,
     seed_found: int | None = None,
     late_share: Estimate | None = None,
+    fit_gaps: int | None = None,
 ) -> Diagnosis:
     """Diagnose a planter.
 
@@ -102,6 +103,9 @@ def diagnose(
         Gaps dug, and those of them that held seed.
     late_share : Estimate, optional
         Plants that came up late. [1]
+    fit_gaps : int, optional
+        The fit of all rows together takes rows by lot until they have so many gaps, for it takes milliseconds a gap;
+        None takes all. Row units are fitted and compared by all of their gaps.
 
     Raises
     ------
@@ -122,7 +126,13 @@ def diagnose(
         )
     nominal, told = _nominal(rows, settings)
     error = np.full(len(gaps), np.nan) if plants is None else gap_errors(gaps, plants)
-    fit = fit_planter(gaps, nominal if told else None, settings.statistics, error)
+    some = np.ones(len(gaps), bool) if fit_gaps is None else _by_lot(gaps, fit_gaps, seed)
+    if not some.all():
+        notes.append(
+            f"What the planter did on all rows together is told from {int((some & closed).sum())} of {closed.sum()} "
+            "spacings, of rows drawn by lot."
+        )
+    fit = fit_planter(gaps[some], nominal if told else None, settings.statistics, error[some])
     if not fit.known:
         raise TooFewData(" ".join(fit.notes), "Measure more rows.")
     notes += fit.notes
@@ -202,6 +212,15 @@ def diagnose(
         measured_error_cm=_root_mean_square(error),
         notes=tuple(notes),
     )
+
+
+def _by_lot(gaps: pd.DataFrame, most: int, seed: int) -> np.ndarray:
+    """Gaps of whole rows, drawn until about so many are together. (g,) bool"""
+    row = gaps.groupby(KEYS, sort=True).ngroup().to_numpy()
+    each = np.bincount(row)
+    order = np.random.default_rng(seed).permutation(len(each))
+    taken = order[: int(np.searchsorted(np.cumsum(each[order]), most)) + 1]
+    return np.isin(row, taken)
 
 
 def _root_mean_square(values: np.ndarray) -> float:

@@ -38,8 +38,10 @@ FOLDED = 200
 LINES = 40
 """Lines of a list or table before it is folded; folded ones end at ten times as many."""
 _UNITS = r"%|(?:cm|m|in|ft|ha|acre)\b"
-GAPS_FOR_PLANTER = 20_000
-"""The planter's fit takes rows drawn by lot until they have about so many gaps."""
+MOST_GAPS = 30_000
+"""Of more, the planter's part of the page takes rows drawn by lot."""
+GAPS_FOR_FIT = 1_500
+"""The fit of all rows together takes some milliseconds a gap; so many give shares to about a point."""
 
 
 @dataclass(frozen=True)
@@ -298,17 +300,17 @@ def _diagnosis(
     closed = gaps[gaps["kind"] != OPEN]
     if not len(closed):
         return None, ["There is no spacing between two plants in these results."]
-    if len(closed) > GAPS_FOR_PLANTER:
+    if len(closed) > MOST_GAPS:
         keys = kept[KEYS].drop_duplicates()
-        share = GAPS_FOR_PLANTER / len(closed)
-        drawn = keys.sample(max(1, round(share * len(keys))), random_state=settings.statistics.seed)
+        drawn = keys.sample(max(1, round(MOST_GAPS / len(closed) * len(keys))), random_state=settings.statistics.seed)
         notes.append(
-            f"What the planter did is told from {len(drawn)} of {len(keys)} rows, drawn by lot: so many are enough."
+            f"What the planter did is told from {len(drawn)} of {len(keys)} rows, drawn by lot; standcam planter takes "
+            "all."
         )
         index = pd.MultiIndex.from_frame(drawn)
         kept, gaps, plants = (t[pd.MultiIndex.from_frame(t[KEYS]).isin(index)] for t in (kept, gaps, plants))
     try:
-        return diagnose(gaps, kept, settings, plants=plants), notes
+        return diagnose(gaps, kept, settings, plants=plants, fit_gaps=GAPS_FOR_FIT), notes
     except StandcamError as error:
         return None, [*notes, error.reason]
 
