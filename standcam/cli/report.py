@@ -16,9 +16,7 @@ def register(app: typer.Typer) -> None:
 
 
 def report(
-    results: Annotated[
-        Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")
-    ],
+    results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")],
     plot_map: options.PlotMap = None,
     units: options.UnitsOption = None,
     kinds: options.Tables = None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -52,7 +52,9 @@ def further_files(run: Run, report: bool, kinds: Sequence[str]) -> tuple[dict[st
     kinds : sequence of str
         Of :data:`KINDS`.
     """
-    makers = {REPORT: lambda: _page(run)} if report else {}
+    makers: dict[str, Callable[[], bytes | str]] = {}
+    if report:
+        makers[REPORT] = lambda: _page(run)
     if "xlsx" in kinds:
         makers[SPREADSHEET] = lambda: _workbook(run)
     if "parquet" in kinds:

@@ -92,7 +92,8 @@ def photo_list(
 
 def _photo(record: Mapping[str, Any], rows: pd.DataFrame | None, system: str) -> Photo:
     marked = str(record.get("marked") or "")
-    words, grade, reasons = "no row", "", ()
+    words, grade = "no row", ""
+    reasons: tuple[str, ...] = ()
     if rows is not None and len(rows):
         parts = [f"row {r.row}: {' '.join(wording.row_words(r, system)[:3]).rstrip(',')}" for r in rows.itertuples()]
         words = "; ".join(parts)

@@ -334,9 +334,10 @@ def spacing_figure(fit: PlanterFit, gaps: pd.DataFrame, us: bool, width_in: floa
     ax.set_xlabel(f"spacing of neighbours, {'in' if us else 'cm'}")
     ax.set_ylabel("spacings")
     more = f"; {beyond} longer not shown" if beyond else ""
+    tail = f"\n{len(gap)} spacings{more}" if width_in < 6 else f" ({len(gap)} spacings{more})"
     ax.set_title(
         f"Places without a plant {_round(fit.skip_share)}, doubles {_round(fit.double_share)},\n"
-        f"placement {length(Estimate(fit.placement_sd_cm.value), us)} ({len(gap)} spacings{more})",
+        f"placement {length(Estimate(fit.placement_sd_cm.value), us)}{tail}",
         loc="left",
     )
     return figure

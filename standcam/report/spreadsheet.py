@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 from standcam import tables
 from standcam.report import wording
 from standcam.report.results import rounded
-from standcam.tables import Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +26,9 @@ _TRIGGERS = tuple("=+-@\t\r")
 _DESIGN_MEANING = "as given by the plot map, the survey or the tape file"
 
 
-def workbook(frames: Mapping[str, pd.DataFrame], summary: Sequence[tuple[str, Any, str]], notes: Sequence[str]) -> bytes:
+def workbook(
+    frames: Mapping[str, pd.DataFrame], summary: Sequence[tuple[str, Any, str]], notes: Sequence[str]
+) -> bytes:
     """The workbook: sheets summary, rows, plots, gaps, plants, problems and columns.
 
     Parameters

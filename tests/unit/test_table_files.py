@@ -83,8 +83,8 @@ def test_parquet_gives_the_tables_back(monkeypatch):
     run = a_run(names=["a.jpg", "\udce9.jpg", "c.jpg"], design={"row_unit": ["1", "2", ""]})
     table = pd.read_parquet(io.BytesIO(long_table.long_parquet(frames_of(run))))
     assert list(table.columns) == [c.name for c in long_table.COLUMNS]
-    rows = table[table["of"] == "row"]
-    wide = rows[rows["value"].notna()].pivot(index="plot", columns="measure", values="value")
+    rows = table[table["of"] == "row"].astype({"plot": str, "measure": str})
+    wide = rows[rows["value"].notna()].pivot_table(index="plot", columns="measure", values="value")
     for name in ("plants", "row_length_cm", "cv_pct", "plants_per_ha"):
         np.testing.assert_array_equal(wide[name].to_numpy(), run.rows[name].to_numpy(float))
     places = table[(table["of"] == "plant") & (table["measure"] == "position_cm")]
