@@ -86,7 +86,7 @@ def read_results(folder: str | Path, edited: bool = True) -> Results:
         A table is missing or damaged.
     """
     folder = Path(folder)
-    run, settings = _record(folder)
+    run, settings = read_record(folder)
     frames = {
         table.name: read_table(folder, table)
         for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS)
@@ -140,12 +140,16 @@ def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str 
     from standcam.report.results import marked_photo
 
     folder = Path(folder)
-    run, settings = _record(folder)
+    run, settings = read_record(folder)
     frames = {
         table.name: read_table(folder, table)
         for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS, tables.PROBLEMS)
     }
     laid, told = lay_edits(folder, frames, settings)
+    if laid:
+        frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
+    laid, told = lay_edits(folder, frames, settings, True)
+    raw = dict(frames)
     if laid:
         frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
     frames["rows"], notes = with_design(frames["rows"], frames["plants"], plot_map)
@@ -155,12 +159,15 @@ def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str 
         settings=settings.replace("output", units=units),
         record=run,
         name=folder.resolve().name,
-        notes=notes,
+        notes=[*told, *notes],
         picture=lambda name: marked_photo(folder, name),
+        raw_rows=raw["rows"] if laid else None,
+        raw_gaps=raw["gaps"] if laid else None,
     )
 
 
-def _record(folder: Path) -> tuple[dict[str, Any], Settings]:
+def read_record(folder: Path) -> tuple[dict[str, Any], Settings]:
+    """run.json of a results folder, and the settings of that run; BadResults where there is none."""
     try:
         run = json.loads((folder / RUN).read_text(encoding="utf-8"))
         return run, settings_from_dict(run["settings"], str(folder / RUN))
