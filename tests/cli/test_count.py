@@ -62,7 +62,8 @@ def test_good_and_bad_photos_in_one_folder(folder):
     result = count("in", "--out", "out", "--row-width-cm", 75)
     assert result.exit_code == 1, result.output
     out = folder / "out"
-    assert sorted(p.name for p in out.iterdir()) == sorted([*results.TABLES, "run.json", "marked"])
+    pages = ["report.html", "results.xlsx"]
+    assert sorted(p.name for p in out.iterdir()) == sorted([*results.TABLES, *pages, "run.json", "marked"])
     assert sorted(p.name for p in (out / "marked").iterdir()) == ["a.png.jpg", "b.jpg"]
     problems = pd.read_csv(out / "problems.csv")
     assert list(problems["path"]) == ["in/cut.jpg", "in/empty.jpg", "in/text.png"]
