@@ -331,7 +331,7 @@ class TieSettings:
     """How far the camera's clock ran ahead of the clock that the times in plots.csv were written by. [s]"""
 
     def __post_init__(self) -> None:
-        ways = TieSettings.__dataclass_fields__["order"].default
+        ways = ("plots_csv", "label", "file_name", "time", "gps")
         if not set(self.order) <= set(ways) or len(set(self.order)) < len(self.order):
             raise BadSettings(f"ties.order is {list(self.order)}.", f"Use each of these at most once: {', '.join(ways)}.")
         if self.plot_labels not in ("auto", "none", "aruco", "qr", "both"):
