@@ -27,6 +27,8 @@ class Input:
     photo: str
     """Its name in the tables: the file name, with as many folders before it as tell it from others."""
     plot: str
+    visit: str = ""
+    """Day or name of the visit, where a survey tells it."""
 
 
 @dataclass(frozen=True)

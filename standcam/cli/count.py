@@ -62,6 +62,9 @@ def count(
             "[default: labels.csv in the one folder named]",
         ),
     ] = None,
+    visit: Annotated[
+        str | None, typer.Option("--visit", help="Count only photos of this visit of a survey, by plots.csv.")
+    ] = None,
     no_marked: Annotated[bool, typer.Option("--no-marked", help="Draw no marked photos.")] = False,
     report: options.Report = None,
     tables: options.Tables = None,
@@ -73,6 +76,7 @@ def count(
     report.html and results.xlsx.
     """
     import sys
+    from dataclasses import replace
     from datetime import UTC, datetime
 
     from standcam.batch.inputs import find_inputs
@@ -117,6 +121,13 @@ def count(
     if not inputs:
         _nothing_done(problems)
 
+    from standcam.survey import use
+
+    tied = use.survey_of(photos, inputs, settings, visit)
+    if tied is not None:
+        inputs = list(tied.inputs)
+        notes += use.notes(tied)
+
     from standcam.batch.run import count_photos
     from standcam.report import screen
 
@@ -125,6 +136,8 @@ def count(
         several = len(inputs) > 1 and console.is_terminal
         with screen.progress(console, len(inputs)) if several else nullcontext() as on_done:
             batch = count_photos(inputs, settings, problems, writer, on_done, said)
+        if tied is not None:
+            batch = replace(batch, **use.described(tied, batch.tables))
         nothing = not batch.measurements
         if nothing and holds_results(out):
             _nothing_done(batch.problem_list, f"Earlier results in {out} were left as they are.")
@@ -140,6 +153,8 @@ def count(
             files |= pages
         if batch.chained is not None:
             files |= batch.chained.files()
+        if tied is not None:
+            files |= use.files(tied)
         writer.finish(**batch.tables, run=record, more=files)
 
     if nothing:

@@ -88,7 +88,7 @@ def read_lines(
     sheet = read_small_csv(path, what, PlotMapMismatch, "Write a header such as plot,treatment,block.")
     # spreadsheets leave empty rows behind
     lines = [(n, cells) for n, cells in sheet.lines if any(cells)] or sheet.lines
-    header = [_name(cell) for cell in lines[0][1]]
+    header = [column_name(cell) for cell in lines[0][1]]
     while header and not header[-1]:  # and empty columns
         header.pop()
     wrong = [f"column {n} has no name" for n, name in enumerate(header, 1) if not name]
@@ -214,7 +214,8 @@ def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFr
     return out, notes
 
 
-def _name(cell: str) -> str:
+def column_name(cell: str) -> str:
+    """The usual name of a column, whatever its spelling."""
     name = "_".join(cell.strip().lower().replace("-", " ").split())
     return _OTHER_NAMES.get(name, name)
 
