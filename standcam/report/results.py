@@ -78,6 +78,10 @@ def check_out(out: str | Path, force: bool = False) -> None:
         raise UnwritableResults(
             f"{out} is a file, not a folder for results.", "Name another folder with --out."
         )
+    if os.path.exists(out / "survey.toml") and os.path.exists(out / "plots.csv") and not os.path.exists(out / RUN):
+        raise UnwritableResults(
+            f"{out} is a survey, and its plots.csv would be replaced.", "Name another folder with --out."
+        )
     held = holds_results(out)
     if held and not force:
         raise ResultsExist(
