@@ -131,8 +131,11 @@ def check(
         raise BadSettings(f"{folder} holds no photo.", "Name the folder that the photos are in.")
     bar = screen.console(sys.stderr)
     if bar.is_terminal and len(inputs) > 1:
-        with screen.progress(bar, len(inputs)) as on_done:
-            tied = tie_photos(folder, inputs, settings, on_done)
+        from rich.progress import Progress
+
+        with Progress(console=bar, transient=True) as progress:
+            task = progress.add_task("Looking at photos", total=len(inputs))
+            tied = tie_photos(folder, inputs, settings, lambda _: progress.advance(task))
     else:
         tied = tie_photos(folder, inputs, settings)
     write_files(
