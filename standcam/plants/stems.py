@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 
 from standcam.ground.map import GroundMap
-from standcam.plants.heat import GRANULE_PX, SHEET_CM, look
+from standcam.plants.areas import Area, busy_areas
+from standcam.plants.heat import COARSEST_SHEET_CM, GRANULE_PX, SHEET_CM, Peaks, apart, look
 from standcam.plants.sheet import Frame, draw
 from standcam.plants.view import View
 from standcam.rows.line import RowLine
@@ -93,19 +94,49 @@ def look_over(
         likewise by their own settings.
     """
     settings = settings or StemSettings()
-    frame = frame_over(field_cm, ground, settings)
-    heat = look(draw(frame, vegetation, ground, view), settings.network)
-    crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / SHEET_CM)
-    weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / SHEET_CM)
-    crop_cm, weed_cm = frame.to_ground(crop.xy_px), frame.to_ground(weed.xy_px)
-    green = _is_green(np.concatenate([crop_cm, weed_cm]), vegetation, ground)
+    crops, weeds = [_NO_PEAKS], [_NO_PEAKS]
+    for area in _areas(field_cm, vegetation, ground, settings):
+        heat, cm_per_px = look(draw(area.frame, vegetation, ground, view), settings.network), area.frame.cm_per_px
+        crops.append(_counting(heat.crop_peaks(settings.lowest_probability, settings.apart_cm / cm_per_px), area))
+        weeds.append(_counting(heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / cm_per_px), area))
+    crop_cm, heat_of_crop, sd_cm = _hottest_first(crops, settings.apart_cm)
+    weed_cm, heat_of_weed, _ = _hottest_first(weeds, settings.weeds_apart_cm)
+    green = _is_green(np.concatenate([crop_cm, weed_cm]), vegetation, ground, settings.green_reach_cm)
     alive, weedy = green[: len(crop_cm)], green[len(crop_cm) :]
-    probability = np.where(alive, crop.probability, crop.probability * settings.no_green_share)
-    sd = settings.sd_at_cm * (crop.sd_px * SHEET_CM / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
-    return Seen(crop_cm, probability, sd, weed_cm[weedy], weed.probability[weedy], settings.calibration)
+    probability = np.where(alive, heat_of_crop, heat_of_crop * settings.no_green_share)
+    sd = settings.sd_at_cm * (sd_cm / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
+    return Seen(crop_cm, probability, sd, weed_cm[weedy], heat_of_weed[weedy], settings.calibration)
 
 
-def _is_green(points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 2.5) -> np.ndarray:
+def _areas(field_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, settings: StemSettings) -> list[Area]:
+    """Where to look, drawn more coarsely where there is much of it, so that the time of a photo stays bounded."""
+    areas = busy_areas(frame_over(field_cm, ground, settings), vegetation, ground, settings.green_reach_cm)
+    share = sum(area.frame.width_px * area.frame.height_px for area in areas) / (settings.look_megapixels * 1e6)
+    if share <= 1:
+        return areas
+    frame = frame_over(field_cm, ground, settings, min(SHEET_CM * float(np.sqrt(share)), COARSEST_SHEET_CM))
+    return busy_areas(frame, vegetation, ground, settings.green_reach_cm)
+
+
+_NO_PEAKS = np.empty((0, 4))
+
+
+def _counting(peaks: Peaks, area: Area) -> np.ndarray:
+    """Peaks that count in an area: x, y [cm], probability, standard error [cm]. (n, 4)"""
+    own = area.holds(peaks.xy_px)
+    places = area.frame.to_ground(peaks.xy_px[own])
+    return np.c_[places, peaks.probability[own], peaks.sd_px[own] * area.frame.cm_per_px]
+
+
+def _hottest_first(areas: list[np.ndarray], apart_cm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Places, probabilities and errors of all areas' peaks; a peak on a seam may have been seen from either side."""
+    peaks = np.concatenate(areas)
+    peaks = peaks[np.argsort(-peaks[:, 2], kind="stable")]
+    peaks = peaks[apart(peaks[:, :2], apart_cm)]
+    return peaks[:, :2], peaks[:, 2], peaks[:, 3]
+
+
+def _is_green(points_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float) -> np.ndarray:
     """Whether any plant pixel lies near each ground point. (n,) bool"""
     if not len(points_cm):
         return np.zeros(0, bool)

@@ -19,6 +19,8 @@ from standcam.training.paste import pasted, unpacked
 
 SIZE_PX = 256
 """Side of the pieces. [px]"""
+CROWDED_CM, CROWDED_WEIGHT = 6.0, 3
+"""Stems with a neighbour nearer than this are aimed at so many times as often: nearly all errors are among them."""
 MADE_SHARE = 0.4
 """Share of pieces from generated scenes, where there are any: they vary more, path-traced photos look truer."""
 GREY = 128.0
@@ -64,10 +66,10 @@ class Deck:
         most = max(len(own) for _, own in stems)
         padded = np.full((len(stems), most, 3), -1e6, np.float32)
         padded[..., 2] = UNSEEN
-        aim, crops = np.zeros((len(stems), most), np.int64), np.zeros(len(stems), np.int64)
+        aim, crops = np.zeros((len(stems), most * CROWDED_WEIGHT), np.int64), np.zeros(len(stems), np.int64)
         for k, (_, own) in enumerate(stems):
             padded[k, : len(own)] = own[:, :3]
-            crop = np.flatnonzero(own[:, 2] == CROP)
+            crop = _aims(own)
             aim[k, : len(crop)], crops[k] = crop, len(crop)
         self.stems, self.aim, self.crops = self._device(padded), self._device(aim), self._device(crops)
         self.foot = self._device(np.array([s["foot_px"] for s, _ in jobs], np.float32))
@@ -169,6 +171,15 @@ def _sheet(job: tuple[dict, list[int] | None]) -> tuple[np.ndarray, np.ndarray, 
     if seed is not None:
         return pasted(sample, np.random.default_rng(seed))
     return *unpacked(sample), sample["stems"]
+
+
+def _aims(stems: np.ndarray) -> np.ndarray:
+    """Indices of the crop stems, those that stand crowded ``CROWDED_WEIGHT`` times."""
+    crop = np.flatnonzero(stems[:, 2] == CROP)
+    apart = np.linalg.norm(stems[crop, None, :2] - stems[None, crop, :2], axis=2)
+    np.fill_diagonal(apart, np.inf)
+    crowded = apart.min(axis=1, initial=np.inf) < CROWDED_CM / SAMPLE_CM
+    return np.repeat(crop, np.where(crowded, CROWDED_WEIGHT, 1))
 
 
 def _shares(area: np.ndarray, made: np.ndarray) -> np.ndarray:

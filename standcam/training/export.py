@@ -7,14 +7,12 @@ from pathlib import Path
 
 import torch
 
-from standcam.training.model import INPUTS, StemNet
+from standcam.training.model import INPUTS, restored
 
 
 def export(weights: Path, out: Path) -> None:
     """Trace the network with free height and width; batch norm is folded into the convolutions."""
-    net = StemNet()
-    net.load_state_dict(torch.load(weights, map_location="cpu"))
-    net.eval()
+    net = restored(torch.load(weights, map_location="cpu")).eval()
     torch.onnx.export(
         net,
         (torch.zeros(1, INPUTS, 128, 256),),

@@ -14,7 +14,7 @@ from torch.nn import functional as F
 
 from standcam.training import CROP, UNSURE, WEED
 from standcam.training.deck import SIZE_PX, Deck, Pieces
-from standcam.training.model import StemNet
+from standcam.training.model import StemNet, restored
 
 SPREAD_CELLS = 1.6
 """Standard deviation of a stem's heat. [cells]"""
@@ -100,18 +100,23 @@ class Course:
     seed: int = 1
     workers: int = 4
     """Processes that make the collages."""
+    widths: tuple[int, ...] = (20, 48, 88, 144)
+    """Channels of the network's levels, when it starts from nothing."""
 
 
 def fit(samples: list[dict], course: Course, device: str, start: Path | None = None, log=print) -> StemNet:
     """Fit a network and give the running mean of its weights."""
     torch.manual_seed(course.seed)
     deck = Deck(samples, device, course.seed, course.collages, course.workers)
-    net = StemNet().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
-    if start is not None:
-        net.load_state_dict(torch.load(start, map_location=device))
+    net = restored(torch.load(start, map_location="cpu")) if start else StemNet(course.widths)
+    net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    on_gpu = device != "cpu"
+    run = torch.compile(net) if on_gpu else net
+    aim_of = torch.compile(targets) if on_gpu else targets
+    judge = torch.compile(loss_of) if on_gpu else loss_of
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-    optimiser = torch.optim.AdamW(net.parameters(), lr=course.rate, weight_decay=2e-2, fused=device != "cpu")
+    optimiser = torch.optim.AdamW(net.parameters(), lr=course.rate, weight_decay=2e-2, fused=on_gpu)
     mean = {name: value.clone() for name, value in net.state_dict().items()}
     net.train()
     step, since, total = 0, time.time(), torch.zeros((), device=device)
@@ -120,9 +125,9 @@ def fit(samples: list[dict], course: Course, device: str, start: Path | None = N
         for group in optimiser.param_groups:
             group["lr"] = course.rate * min(warm, cool) + 1e-6
         pieces = deck.deal(course.batch)
-        with torch.autocast(device, torch.bfloat16, enabled=device != "cpu"):
-            out, side = net(pieces.x.contiguous(memory_format=torch.channels_last))
-        loss = loss_of(out.float(), side.float(), targets(pieces), pieces)
+        with torch.autocast(device, torch.bfloat16, enabled=on_gpu):
+            out, side = run(pieces.x.contiguous(memory_format=torch.channels_last))
+        loss = judge(out.float(), side.float(), aim_of(pieces), pieces)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
@@ -153,6 +158,7 @@ def main() -> None:
     ask.add_argument("samples", type=Path, nargs="+")
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--start", type=Path, help="weights to go on from")
+    ask.add_argument("--widths", type=int, nargs=4, default=Course.widths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")
     for name in ("steps", "batch", "collages", "seed", "workers"):
         ask.add_argument(f"--{name}", type=int, default=getattr(Course, name))
@@ -165,7 +171,7 @@ def main() -> None:
         left = set(sorted({s["photo"] for s in samples if not s["made"]})[:: a.leave_out])
         samples = [s for s in samples if s["photo"] not in left]
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    course = Course(a.steps, a.seconds, a.batch, a.rate, a.collages, a.seed, a.workers)
+    course = Course(a.steps, a.seconds, a.batch, a.rate, a.collages, a.seed, a.workers, tuple(a.widths))
     net = fit(samples, course, device, a.start)
     torch.save(net.cpu().state_dict(), a.out)
 

@@ -69,5 +69,12 @@ class StemNet(nn.Module):
         return (self.head(x0), self.side(x0)) if self.training else self.head(x0)
 
 
+def restored(weights: dict[str, torch.Tensor]) -> StemNet:
+    """The network, of whatever widths, that weights belong to."""
+    net = StemNet(tuple(len(weights[f"down{level}.0.0.weight"]) for level in range(4)))
+    net.load_state_dict(weights)
+    return net
+
+
 def _doubled(x: torch.Tensor) -> torch.Tensor:
     return F.interpolate(x, scale_factor=2.0, mode="nearest")

@@ -18,6 +18,7 @@ APART_CM = 0.9
 WEED_SHARE = 0.2
 BEHIND_SHARE = 0.35
 """Pasted plants that go behind the leaves already there."""
+_PX_PER_CM2 = SAMPLE_CM**-2
 
 
 def unpacked(sample: dict) -> tuple[np.ndarray, np.ndarray]:
@@ -45,8 +46,8 @@ class Collage:
         size = np.array(self.numbers.shape[::-1])
         xy, kind, shown = self.stems[:, :2], self.stems[:, 2], self.stems[:, 3]
         inside = (xy > 20).all(axis=1) & (xy < size - 20).all(axis=1)
-        crops = np.flatnonzero((kind == CROP) & inside & (shown > 0.55) & (self.area > 120))
-        weeds = np.flatnonzero((kind == WEED) & inside & (shown > 0.6) & (self.area > 60))
+        crops = np.flatnonzero((kind == CROP) & inside & (shown > 0.55) & (self.area > 3.0 * _PX_PER_CM2))
+        weeds = np.flatnonzero((kind == WEED) & inside & (shown > 0.6) & (self.area > 1.5 * _PX_PER_CM2))
         hosts = np.flatnonzero((kind == CROP) & inside)
         if not len(crops) or not len(hosts):
             return
@@ -86,7 +87,7 @@ class Collage:
     def _set(self, plant: int, place: np.ndarray) -> None:
         rng, stem = self.rng, self.stems[plant, :2]
         y, x = np.nonzero(self.numbers == plant + 1)
-        if len(x) < max(40, 0.8 * self.area[plant]):  # covered by now
+        if len(x) < max(_PX_PER_CM2, 0.8 * self.area[plant]):  # covered by now
             return
         low = np.maximum([x.min() - 2, y.min() - 2], 0)
         high = np.array([x.max() + 3, y.max() + 3])
@@ -125,7 +126,7 @@ class Collage:
         """Crop plants that hardly show any more are unsure."""
         left = np.bincount(self.numbers.ravel(), minlength=len(self.stems) + 1)[1:]
         shown = self.came_whole * left / np.maximum(self.area, 1)
-        hidden = (self.stems[:, 2] == CROP) & (left < self.area) & ((shown < 0.25) | (left < 25))
+        hidden = (self.stems[:, 2] == CROP) & (left < self.area) & ((shown < 0.25) | (left < 0.6 * _PX_PER_CM2))
         self.stems[hidden, 2] = UNSURE
 
 
