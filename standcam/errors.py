@@ -55,6 +55,14 @@ class ResultsExist(StandcamError):
     """The results folder already holds results and --force was not given."""
 
 
+class ResultsBusy(StandcamError):
+    """Another run is at work on the same results folder."""
+
+
+class NoCluster(StandcamError):
+    """Workers of other computers were asked for and cannot be had."""
+
+
 class UnwritableResults(StandcamError):
     """The results folder cannot be written: no rights, disk full, or a file open in another program."""
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from standcam import flags, tables
+from standcam.batch.measured import Measured
 from standcam.measure import Measurement, beside, finds_unsure, walking_order
 from standcam.plants.adapt import TERMS, Adapted, adapt, terms
 from standcam.plants.labels import LABELLED, MISSING, Label, Tie, photo_of, tie
@@ -26,7 +27,7 @@ from standcam.spacing.positions import positions_from_plants
 class Labelled:
     """A survey after its labels."""
 
-    measurements: tuple[Measurement, ...]
+    measurements: Sequence[Measurement]
     table: pd.DataFrame
     """LABELLED: what became of each label, in the order of the file."""
     record: dict[str, Any]
@@ -59,10 +60,17 @@ def use_labels(labels: Sequence[Label], measurements: Sequence[Measurement], set
     teaching = survey.in_row[at] if len(at) else np.zeros(0, bool)
     fit = _taught(survey, at[teaching], crop[teaching], settings)
     decided = _decided(survey, fit, at, said, settings)
-    again = tuple(
-        _with_plants(m, decided[survey.photo == k].reset_index(drop=True)) if (survey.photo == k).any() else m
-        for k, m in enumerate(measurements)
-    )
+    begins = np.searchsorted(survey.photo, np.arange(len(measurements) + 1))
+
+    def anew(k: int, m: Measurement) -> Measurement:
+        own = slice(begins[k], begins[k + 1])
+        return m if own.start == own.stop else _with_plants(m, decided.iloc[own].reset_index(drop=True))
+
+    again: Sequence[Measurement]
+    if isinstance(measurements, Measured):
+        again = measurements.then(anew)
+    else:
+        again = tuple(anew(k, m) for k, m in enumerate(measurements))
     table = _table(labels, ties, survey, decided)
     record, notes = _told(table, fit, int(teaching.sum()), survey, decided, at)
     return Labelled(again, table, record, notes)

@@ -1,20 +1,24 @@
-"""Photos in, tables out: one after the other, each failure a row with its reason and no reason to stop.
+"""Photos in, tables out: each failure a row with its reason and no reason to stop.
 
 Three steps, of which the first and the last go photo by photo and know nothing of each other, so that
-:func:`map_jobs` may one day spread them over processes:
+:func:`standcam.batch.pool.map_jobs` can spread them over processes:
 
 1. read and measure a photo; keep its numbers and a small copy of the picture;
-2. decide again by labels, if there are any, and summarise all photos together (the theoretical spacing may have to be
-   learnt from all of them);
+2. decide again by labels, if there are any, join photos of one row, and summarise all photos together (the theoretical
+   spacing may have to be learnt from all of them);
 3. draw the finds into the small copies.
+
+With a :class:`standcam.batch.store.WorkStore` what the first step gave lies on disk, is read one photo at a time, and
+need not be done again when a run was broken off.
 """
 
 from __future__ import annotations
 
+import hashlib
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import Any
 
 import pandas as pd
 
@@ -23,6 +27,10 @@ from standcam.batch.chained import Chained, chain_photos
 from standcam.batch.crop_notes import crop_notes
 from standcam.batch.inputs import Input, Problem
 from standcam.batch.labelled import Labelled, use_labels
+from standcam.batch.measured import Measured, named
+from standcam.batch.pieces import pack, unpack
+from standcam.batch.pool import map_jobs
+from standcam.batch.store import WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
 from standcam.images.photo import read_photo
 from standcam.images.quality import quality_flags
@@ -34,9 +42,6 @@ from standcam.report.results import ResultsWriter
 from standcam.settings import Settings
 from standcam.summarise import summarise
 
-Job = TypeVar("Job")
-Result = TypeVar("Result")
-
 
 @dataclass(frozen=True)
 class Counted:
@@ -47,8 +52,11 @@ class Counted:
     problem: Problem | None = None
     view: bytes | None = None
     """Small copy of the photo, to draw in; JPEG."""
-    facts: dict[str, Any] | None = None
-    """EXIF facts worth keeping in the run record."""
+    record: dict[str, Any] | None = None
+    """What run.json tells of it."""
+    sha256: str = ""
+    piece: bytes | None = None
+    """The measurement and its record, packed, in place of the two."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +69,8 @@ class Batch:
     plots: pd.DataFrame
     problems: pd.DataFrame
     problem_list: tuple[Problem, ...]
-    measurements: tuple[Measurement, ...]
+    measurements: Sequence[Measurement]
+    """Of all photos that could be used; read from disk one by one where there is a store, as long as that is open."""
     inputs: tuple[dict[str, Any], ...]
     """One record a used photo, for run.json."""
     notes: tuple[str, ...] = ()
@@ -69,16 +78,15 @@ class Batch:
     """What became of the labels; None where none were given."""
     chained: Chained | None = None
     """Which photos were joined, and the files that tell of it."""
+    reused: int = 0
+    """Photos that an earlier run had counted already."""
+    keys: frozenset[str] = frozenset()
+    """Pieces of the store that belong to this run."""
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
         """The five tables by the names that results take."""
         return {name: getattr(self, name) for name in ("plants", "gaps", "rows", "plots", "problems")}
-
-
-def map_jobs(function: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterator[Result]:
-    """Results in the order of the jobs."""
-    yield from map(function, jobs)
 
 
 def count_photos(
@@ -88,10 +96,17 @@ def count_photos(
     writer: ResultsWriter | None = None,
     on_done: Callable[[Counted], None] | None = None,
     labels: Sequence[Label] | None = None,
+    *,
+    store: WorkStore | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
+    on_stage: Callable[[str, int], None] | None = None,
+    on_drawn: Callable[[object], None] | None = None,
 ) -> Batch:
     """Measure photos and summarise them together.
 
-    Memory stays bounded: pixels of one photo at a time, small pictures on disk.
+    Memory stays bounded with a store: pixels of one photo at a time in each process, and all else but the tables on
+    disk.
 
     Parameters
     ----------
@@ -107,52 +122,70 @@ def count_photos(
         Told of each input as it is done.
     labels : sequence of Label, optional
         What a person says that some plants are (:func:`standcam.batch.labelled.use_labels`).
+    store : WorkStore, optional
+        Takes what each photo gave, and gives back what it holds already.
+    workers : int
+        Processes to use.
+    scheduler : str, optional
+        Address of a Dask scheduler whose workers are used instead; they must see the photos under the same paths.
+    on_stage : callable, optional
+        Told what is done next, in a word, and to how many photos.
+    on_drawn : callable, optional
+        Called once for each further photo of a later stage.
     """
     drawer = writer if settings.output.marked else None
-    measurements: list[Measurement] = []
-    facts: list[dict[str, Any]] = []
+    staged, drawn = on_stage or (lambda *_: None), on_drawn or (lambda *_: None)
+    spread = _Spread(workers, scheduler)
+    measured = Measured(store)
+    records: list[dict[str, Any]] = []
     problems = list(problems)
-    for n, counted in enumerate(map_jobs(_Measure(settings, drawer is not None, labels is not None), inputs)):
-        if counted.measurement is not None:
-            if drawer is not None and counted.view is not None:
-                drawer.put_aside(f"view-{n}", counted.view)
-            measurements.append(counted.measurement)
-            facts.append({"view": f"view-{n}"} | (counted.facts or {}))
-        elif counted.problem is not None:
+    reused = 0
+    step = _Measure(settings, drawer is not None, labels is not None, store is not None or spread.away)
+    for counted, key, before in _counted(inputs, step, store, spread, staged, drawn):
+        if counted.problem is not None:
             problems.append(counted.problem)
+        else:
+            if store is None and drawer is not None and counted.view is not None:
+                drawer.put_aside(f"view-{len(measured)}", counted.view)
+            m, record = counted.measurement, counted.record
+            if m is None or record is None:
+                whole = unpack(counted.piece or b"")
+                m, record = named(whole["measurement"], counted.input), whole["record"]
+            measured.add(counted.input, m if store is None else key)
+            records.append(record | {"photo": counted.input.photo, "path": str(counted.input.path)})
+            reused += before
         if on_done:
             on_done(counted)
 
+    measurements: Sequence[Measurement] = measured
     labelled = None if labels is None else use_labels(labels, measurements, settings)
     if labelled is not None:
-        measurements = list(labelled.measurements)
-    days = {m.photo: str(f.get("taken") or "")[:10] for m, f in zip(measurements, facts, strict=True)}
+        measurements = labelled.measurements
+    days = {record["photo"]: str(record["taken"] or "")[:10] for record in records}
+    days |= {item.photo: item.visit for item in inputs if item.visit}
     chained = chain_photos(measurements, settings.chain, days)
     summary = summarise(chained.positions, chained.stretches, settings.spacing, settings.statistics)
     by_photo = chained.by_photo(settings.spacing, settings.statistics, summary)
 
-    notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *_same_pictures(measurements)]
-    records = [_record(m, f) for m, f in zip(measurements, facts, strict=True)]
+    notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *_same_pictures(records)]
     if drawer is not None:
-        parts = [summary] if by_photo is None else [summary, by_photo]
-        gaps_of = {k: v for part in parts for k, v in part.gaps.groupby("photo", sort=False)}
-        rows_of = {k: v for part in parts for k, v in part.rows.groupby("photo", sort=False)}
-        jobs = (
-            (
-                drawer.take_back(f["view"]),
-                m,
-                gaps_of.get(m.photo, tables.empty(tables.GAPS)),
-                rows_of.get(m.photo, tables.empty(tables.ROWS)),
-            )
-            for m, f in zip(measurements, facts, strict=True)
+        gaps_of, rows_of = (
+            _OfPhoto(table, [getattr(part, table.name) for part in (by_photo, summary) if part is not None])
+            for table in (tables.GAPS, tables.ROWS)
         )
-        for record, jpeg in zip(records, map_jobs(_Draw(settings), jobs), strict=True):
+
+        def view_of(k: int) -> bytes | None:
+            key = measured.key(k)
+            return drawer.take_back(f"view-{k}") if store is None or key is None else store.view(key)
+
+        jobs = ((view_of(k), m, gaps_of[m.photo], rows_of[m.photo]) for k, m in enumerate(measurements))
+        staged("Drawing", len(records))
+        for record, jpeg in zip(records, spread.map(_Draw(settings), jobs, _not_drawn), strict=True):
             if isinstance(jpeg, bytes):
                 record["marked"] = drawer.add_marked(record["photo"], jpeg)
             else:
-                notes.append(
-                    f"{record['photo']} was counted, but its marked photo could not be drawn: {jpeg}"
-                )
+                notes.append(f"{record['photo']} was counted, but its marked photo could not be drawn: {jpeg}")
+            drawn(record)
     return Batch(
         plants=chained.plants,
         gaps=summary.gaps,
@@ -160,20 +193,108 @@ def count_photos(
         plots=summary.plots,
         problems=problems_table(problems),
         problem_list=tuple(problems),
-        measurements=tuple(measurements),
+        measurements=measurements,
         inputs=tuple(records),
         notes=tuple(notes),
         labelled=labelled,
         chained=chained,
+        reused=reused,
+        keys=frozenset(measured.keys()),
     )
+
+
+def _counted(
+    inputs: Sequence[Input],
+    step: _Measure,
+    store: WorkStore | None,
+    spread: _Spread,
+    staged: Callable[[str, int], None],
+    told: Callable[[object], None],
+) -> Iterator[tuple[Counted, str, bool]]:
+    """What became of each input, the key of its piece, and whether an earlier run had counted it."""
+    if store is None:
+        staged("Counting", len(inputs))
+        yield from ((counted, "", False) for counted in spread.map(step, inputs, _lost))
+        return
+    measuring = measuring_key(step.settings, step.looks)
+    keys = [""] * len(inputs)
+    if store.kept_before:
+        staged("Comparing", len(inputs))
+        for k, sha256 in enumerate(spread.map(_hash_of, inputs, lambda _: "")):
+            keys[k] = piece_key(measuring, sha256, inputs[k].path.name) if sha256 else ""
+            told(inputs[k])
+    there = [bool(key) and store.get(key) is not None for key in keys]
+    staged("Counting", len(inputs))
+    fresh = spread.map(step, (job for job, known in zip(inputs, there, strict=True) if not known), _lost)
+    for job, key, known in zip(inputs, keys, there, strict=True):
+        if known:
+            yield Counted(job, piece=store.get(key)), key, True
+            continue
+        counted = next(fresh)
+        if counted.piece is not None:
+            key = piece_key(measuring, counted.sha256, job.path.name)
+            store.put(key, counted.piece, counted.view)
+        yield counted, key, False
+
+
+@dataclass(frozen=True)
+class _Spread:
+    """Where jobs are done."""
+
+    workers: int
+    scheduler: str | None
+
+    @property
+    def away(self) -> bool:
+        return self.workers > 1 or self.scheduler is not None
+
+    def map(self, function: Callable[[Any], Any], jobs: Any, lost: Callable[[Any], Any]) -> Iterator[Any]:
+        return map_jobs(function, jobs, self.workers, self.scheduler, lost)
+
+
+def _hash_of(job: Input) -> str:
+    """Hash of the bytes of a photo, or nothing where they cannot be read, which is told when it is counted."""
+    try:
+        with open(job.path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+def _lost(job: Input) -> Counted:
+    """A photo whose process was killed twice."""
+    return Counted(
+        job,
+        problem=Problem(
+            str(job.path),
+            f"{job.photo} ended the process that read it: most likely it needs more memory than there is.",
+            "Close other programs, or make the picture smaller.",
+        ),
+    )
+
+
+def _not_drawn(_: object) -> str:
+    return "its process was ended, most likely for want of memory"
+
+
+class _OfPhoto:
+    """Rows of each photo, looked up in one table after the other."""
+
+    def __init__(self, table: tables.Table, frames: Sequence[pd.DataFrame]) -> None:
+        self._none = tables.empty(table)
+        self._found = [(frame, frame.groupby("photo", sort=False).indices) for frame in frames]
+
+    def __getitem__(self, photo: str) -> pd.DataFrame:
+        for frame, at in self._found:
+            if photo in at:
+                return frame.take(at[photo])
+        return self._none
 
 
 def problems_table(problems: Sequence[Problem]) -> pd.DataFrame:
     """PROBLEMS table, each problem once."""
     unique = list(dict.fromkeys(problems))
-    return tables.conform(
-        tables.PROBLEMS, pd.DataFrame([vars(p) for p in unique], columns=tables.PROBLEMS.names)
-    )
+    return tables.conform(tables.PROBLEMS, pd.DataFrame([vars(p) for p in unique], columns=tables.PROBLEMS.names))
 
 
 @dataclass(frozen=True)
@@ -183,6 +304,7 @@ class _Measure:
     settings: Settings
     keep_view: bool
     looks: bool = False
+    packed: bool = False
 
     def __call__(self, job: Input) -> Counted:
         try:
@@ -192,10 +314,14 @@ class _Measure:
             small = reduce(photo.rgb, self.settings.output.marked_width_px)
             photo = replace(photo, flags=photo.flags | quality_flags(small))
             m = measure_photo(photo, self.settings, plot=job.plot, looks=self.looks)
-            m = _named(m, job.photo)
+            m = named(m, job)
             m = replace(m, seconds={"read": read_seconds} | dict(m.seconds))
             view = overlay.pack_view(small) if self.keep_view else None
-            return Counted(job, m, view=view, facts={"camera": photo.camera, "taken": photo.taken})
+            record = _record(m, photo.camera, photo.taken)
+            if not self.packed:
+                return Counted(job, m, view=view, record=record, sha256=photo.sha256)
+            piece = pack({"measurement": m, "record": record})
+            return Counted(job, view=view, sha256=photo.sha256, piece=piece)
         except StandcamError as error:
             return Counted(job, problem=Problem(str(job.path), error.reason, error.remedy))
         except MemoryError:
@@ -213,8 +339,7 @@ class _Measure:
                 job,
                 problem=Problem(
                     str(job.path),
-                    f"{job.photo} met a fault in standcam: {type(error).__name__}: {first}".rstrip(": ")
-                    + ".",
+                    f"{job.photo} met a fault in standcam: {type(error).__name__}: {first}".rstrip(": ") + ".",
                     "Please report it with the photo; the other photos are not affected.",
                 ),
             )
@@ -226,43 +351,40 @@ class _Draw:
 
     settings: Settings
 
-    def __call__(self, job: tuple[bytes, Measurement, pd.DataFrame, pd.DataFrame]) -> bytes | str:
+    def __call__(self, job: tuple[bytes | None, Measurement, pd.DataFrame, pd.DataFrame]) -> bytes | str:
+        view, m, gaps, rows = job
         try:
-            return overlay.mark_view(*job, self.settings.output)
+            if view is None:
+                photo = read_photo(m.path, self.settings.photo)
+                if photo.sha256 != m.sha256:
+                    return "the file has changed since"
+                view = overlay.pack_view(reduce(photo.rgb, self.settings.output.marked_width_px))
+            return overlay.mark_view(view, m, gaps, rows, self.settings.output)
         except Exception as error:  # numbers are worth more than their picture
             return f"{type(error).__name__}: {error}"
 
 
-def _named(m: Measurement, photo: str) -> Measurement:
-    """The measurement under the name that the photo has in this run."""
-    if m.photo == photo:
-        return m
-    renamed = {name: getattr(m, name).assign(photo=photo) for name in ("plants", "positions", "stretches")}
-    if m.marks is not None:
-        renamed["marks"] = m.marks.assign(photo=photo)
-    return replace(m, photo=photo, **renamed)
-
-
-def _same_pictures(measurements: Sequence[Measurement]) -> list[str]:
+def _same_pictures(records: Sequence[dict[str, Any]]) -> list[str]:
     """A photo that was copied counts twice; the user should know."""
     first: dict[str, str] = {}
     notes = []
-    for m in measurements:
-        if m.sha256 in first:
-            notes.append(f"{m.photo} is the same picture as {first[m.sha256]}: its plants are counted twice.")
-        first.setdefault(m.sha256, m.photo)
+    for record in records:
+        photo, sha256 = record["photo"], record["sha256"]
+        if sha256 in first:
+            notes.append(f"{photo} is the same picture as {first[sha256]}: its plants are counted twice.")
+        first.setdefault(sha256, photo)
     return notes
 
 
-def _record(m: Measurement, facts: dict[str, Any]) -> dict[str, Any]:
+def _record(m: Measurement, camera: str, taken: str) -> dict[str, Any]:
     return {
         "photo": m.photo,
         "path": str(m.path),
         "sha256": m.sha256,
         "width_px": m.width_px,
         "height_px": m.height_px,
-        "camera": facts.get("camera", ""),
-        "taken": facts.get("taken", ""),
+        "camera": camera,
+        "taken": taken,
         "scale_method": m.ground.method,
         "scale_residual_mm": m.ground.residual_mm,
         "scale_error_pct_per_m": m.ground.scale_error_pct_per_m,

@@ -46,9 +46,7 @@ def count(
     ] = None,
     points: Annotated[
         str | None,
-        typer.Option(
-            "--points", metavar="x,y,x,y,cm", help="Two points of one photo (pixels), and their distance."
-        ),
+        typer.Option("--points", metavar="x,y,x,y,cm", help="Two points of one photo (pixels), and their distance."),
     ] = None,
     camera_height_cm: Annotated[
         float | None, typer.Option("--camera-height-cm", help="Height of the camera above the soil.")
@@ -68,18 +66,22 @@ def count(
     no_marked: Annotated[bool, typer.Option("--no-marked", help="Draw no marked photos.")] = False,
     report: options.Report = None,
     tables: options.Tables = None,
+    workers: options.Workers = None,
+    scheduler: options.Scheduler = None,
     force: options.Force = False,
 ) -> None:
     """Count plants and measure their spacing in emergence photos.
 
     Writes plants.csv, gaps.csv, rows.csv, plots.csv, problems.csv, run.json and marked photos; of several photos also
-    report.html and results.xlsx.
+    report.html and results.xlsx. Called again, it counts only photos that are new or changed, or that a run which was
+    broken off had not come to.
     """
     import sys
     from dataclasses import replace
     from datetime import UTC, datetime
 
     from standcam.batch.inputs import find_inputs
+    from standcam.batch.pool import check_workers, warm_up, worth
     from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
     from standcam.report.results import ResultsWriter, check_out, csv_text, holds_results, run_record
 
@@ -103,6 +105,7 @@ def count(
     if no_marked:
         settings = settings.replace("output", marked=False)
     check_out(out, force)
+    check_workers(workers)
     kinds = options.table_kinds(tables)
     said = None
     if labels is None and len(photos) == 1 and (photos[0] / LABELS_FILE).is_file():
@@ -115,9 +118,7 @@ def count(
     if settings.calibration.points is not None and len(inputs) > 1:
         from standcam.errors import BadSettings
 
-        raise BadSettings(
-            f"Two given points hold for one photo, and there are {len(inputs)}.", "Give one photo."
-        )
+        raise BadSettings(f"Two given points hold for one photo, and there are {len(inputs)}.", "Give one photo.")
     if not inputs:
         _nothing_done(problems)
 
@@ -128,14 +129,32 @@ def count(
         inputs = list(tied.inputs)
         notes += use.notes(tied)
 
+    processes = 1 if scheduler is not None else worth(len(inputs), workers)
+    if processes > 1:
+        warm_up()
     from standcam.batch.run import count_photos
+    from standcam.batch.store import WorkStore
     from standcam.report import screen
 
-    with ResultsWriter(out, force) as writer:
+    with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
         console = screen.console(sys.stderr)
         several = len(inputs) > 1 and console.is_terminal
-        with screen.progress(console, len(inputs)) if several else nullcontext() as on_done:
-            batch = count_photos(inputs, settings, problems, writer, on_done, said)
+        with screen.progress(console) if several else nullcontext() as bar:
+            batch = count_photos(
+                inputs,
+                settings,
+                problems,
+                writer,
+                bar,
+                said,
+                store=store,
+                workers=processes,
+                scheduler=scheduler,
+                on_stage=bar.begin if bar else None,
+                on_drawn=bar,
+            )
+        if batch.reused:
+            notes.append(f"{batch.reused} of {len(inputs)} photos had been counted before and were not counted again.")
         if tied is not None:
             batch = replace(batch, **use.described(tied, batch.tables))
         nothing = not batch.measurements
@@ -145,7 +164,9 @@ def count(
         notes += [*told, *batch.notes]
         more = {} if batch.labelled is None else {"labels": {"file": str(labels)} | batch.labelled.record}
         record = run_record("count", settings, batch.inputs, started, notes, **more)
-        files: dict[str, bytes | str] = {} if batch.labelled is None else {"labelled.csv": csv_text(LABELLED, batch.labelled.table)}
+        files: dict[str, bytes | str] = {}
+        if batch.labelled is not None:
+            files["labelled.csv"] = csv_text(LABELLED, batch.labelled.table)
         if not nothing:
             wanted = len(inputs) > 1 if report is None else report
             pages, faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer)
@@ -156,6 +177,7 @@ def count(
         if tied is not None:
             files |= use.files(tied)
         writer.finish(**batch.tables, run=record, more=files)
+        store.keep(batch.keys)
 
     if nothing:
         _nothing_done(batch.problem_list, f"problems.csv is in {out}.")
@@ -165,7 +187,7 @@ def count(
         batch.problems,
         settings,
         out,
-        scale_methods=[m.ground.method for m in batch.measurements],
+        scale_methods=[record["scale_method"] for record in batch.inputs],
         notes=notes,
     )
     if len(batch.problems):

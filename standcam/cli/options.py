@@ -103,6 +103,16 @@ MinTrust = Annotated[
     ),
 ]
 
+Workers = Annotated[
+    int | None,
+    typer.Option("--workers", help="Processes that count photos. [default: one a core, for four photos or more each]"),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler", metavar="ADDRESS", help="Dask scheduler whose workers count instead; they must see the photos."
+    ),
+]
 Report = Annotated[
     bool | None,
     typer.Option(

@@ -28,6 +28,7 @@ import pandas as pd
 from standcam import tables
 from standcam.errors import ResultsExist, UnwritableResults
 from standcam.report.file_names import safe_stem, same_name
+from standcam.report.lock import FileLock, Held
 from standcam.settings import Settings
 from standcam.stand.plotmap import DESIGN
 from standcam.tables import BadTable
@@ -43,6 +44,10 @@ RUN, MARKED, _ASIDE = "run.json", "marked", "aside"
 REPORT, SPREADSHEET, PARQUET = "report.html", "results.xlsx", "results.parquet"
 OWN_FILES = (*TABLES, RUN, REPORT, SPREADSHEET, PARQUET)
 """Files that only standcam writes. A folder that holds one of them holds results."""
+
+_OLD, _JOURNAL, _MOVES = ".standcam-old-", "lock", "moves.json"
+_INSIDE = re.compile(rf"(?:{MARKED}/)?(?!\.\.?$)[^/\\]+")
+"""Names of files that results may hold."""
 
 _DECIMALS = {
     "px": 2, "cm": 3, "cm²": 3, "m": 3, "%": 2, "1/ha": 1, "1": 4,
@@ -73,6 +78,7 @@ def check_out(out: str | Path, force: bool = False) -> None:
         ``out`` is a file, or lies where nothing can be written.
     """
     out = Path(out)
+    put_right(out)
     # os.path answers no where pathlib raises for lack of rights; the rights are looked at below
     if os.path.exists(out) and not os.path.isdir(out):
         raise UnwritableResults(
@@ -95,6 +101,61 @@ def check_out(out: str | Path, force: bool = False) -> None:
         raise UnwritableResults(f"Nothing can be written in {place}.", "Name another folder with --out.")
 
 
+def put_right(out: str | Path) -> None:
+    """Give back earlier results that a run was about to replace when it was killed; does nothing else."""
+    if not os.path.isdir(out):
+        return
+    for old in sorted(Path(out).glob(f"{_OLD}*")):
+        journal = FileLock(old / _JOURNAL)
+        try:
+            journal.take()
+        except (Held, OSError):  # a run is at it, or nothing can be done here
+            continue
+        try:
+            _give_back(Path(out), old)
+        except OSError as error:
+            raise UnwritableResults(
+                f"Earlier results of {out} cannot be put back from {old}: {error.strerror or error}.",
+                "Check the rights and the free space.",
+            ) from None
+        finally:
+            journal.release(remove=False)
+
+
+def _give_back(out: Path, old: Path) -> None:
+    """Undo the moves of a killed run; without a list of moves none was made, or all of them were."""
+    try:
+        moves = json.loads((old / _MOVES).read_text(encoding="utf-8"))
+        before, new = set(moves["before"]), moves["new"]
+    except FileNotFoundError:
+        shutil.rmtree(old, ignore_errors=True)
+        return
+    except (ValueError, KeyError, TypeError):  # cut short: moves come after it
+        _forget(old)
+        return
+    for name in new:
+        # a file that was there before and has not been moved away yet is still the old one
+        if _INSIDE.fullmatch(name) and (name not in before or (old / name).exists()):
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(out / name)
+    for name in sorted(before, key=lambda f: f == RUN):
+        if _INSIDE.fullmatch(name) and (old / name).exists():
+            (out / name).parent.mkdir(exist_ok=True)
+            os.replace(old / name, out / name)
+    _forget(old)
+
+
+def _forget(old: Path) -> None:
+    """Remove old results; from the first step on they are no longer given back."""
+    try:
+        os.unlink(old / _MOVES)
+    except FileNotFoundError:
+        pass
+    except OSError:
+        return
+    shutil.rmtree(old, ignore_errors=True)
+
+
 class ResultsWriter:
     """Gathers a run's results in a hidden folder and puts them in place at the end.
 
@@ -107,6 +168,8 @@ class ResultsWriter:
         Results folder; made, with its parents, if missing.
     force : bool
         Replace results that ``out`` holds. Files that standcam did not write stay.
+    home : path, optional
+        Folder to gather in, on the same disk; one is made in or beside ``out`` without it.
 
     Raises
     ------
@@ -114,7 +177,7 @@ class ResultsWriter:
         See :func:`check_out`.
     """
 
-    def __init__(self, out: str | Path, force: bool = False) -> None:
+    def __init__(self, out: str | Path, force: bool = False, home: str | Path | None = None) -> None:
         """Claim the folder; nothing in it is touched before ``finish``."""
         check_out(out, force)
         self.out, self.force = Path(out), force
@@ -122,8 +185,11 @@ class ResultsWriter:
         self._taken: set[str] = set()
         self._made_parents: list[Path] = []
         with self._clear_errors():
-            if self.out.exists():
-                home, prefix = self.out, ".standcam-"
+            prefix = ".standcam-"
+            if home is not None:
+                home = Path(home)
+            elif self.out.exists():
+                home = self.out
             else:
                 home, prefix = self.out.absolute().parent, f".{self.out.name[:50]}-"
                 missing = [p for p in (home, *home.parents) if not p.exists()]
@@ -183,7 +249,7 @@ class ResultsWriter:
         plots: pd.DataFrame,
         problems: pd.DataFrame,
         run: dict[str, Any],
-        more: Mapping[str, str] | None = None,
+        more: Mapping[str, bytes | str] | None = None,
     ) -> Path:
         """Write tables, further files by name and the run record, put all in place, and give the results folder.
 
@@ -231,22 +297,32 @@ class ResultsWriter:
             self._made_parents = []
             return
         check_out(self.out, self.force)  # another run may have finished there meanwhile
-        old = Path(tempfile.mkdtemp(prefix=".standcam-old-", dir=self.out))
+        old = Path(tempfile.mkdtemp(prefix=_OLD, dir=self.out))
+        journal = FileLock(old / _JOURNAL)
+        before = [n for n in dict.fromkeys([*_written_before(self.out), *files]) if (self.out / n).is_file()]
         moved: list[tuple[Path, Path]] = []
         try:
-            for name in dict.fromkeys([*_written_before(self.out), *files]):
-                if (self.out / name).is_file():
-                    _move(self.out / name, old / name, moved)
-            # the run record comes last: where it stands, the rest stands too
+            journal.take()
+            _write(old / _MOVES, json.dumps({"before": before, "new": files}))
+            # the run record goes first and comes last: where it stands, the rest stands too
+            for name in sorted(before, key=lambda f: f != RUN):
+                _move(self.out / name, old / name, moved)
             for name in sorted(files, key=lambda f: f == RUN):
                 _move(self._work / name, self.out / name, moved)
         except BaseException:
+            left = 0
             for source, target in reversed(moved):
-                with contextlib.suppress(OSError):
+                try:
                     os.replace(target, source)
+                except OSError:
+                    left += 1
+            if not left:
+                _forget(old)
             raise
+        else:
+            _forget(old)
         finally:
-            shutil.rmtree(old, ignore_errors=True)
+            journal.release(remove=False)
         if (self.out / MARKED).is_dir() and not any((self.out / MARKED).iterdir()):
             (self.out / MARKED).rmdir()
 
@@ -476,8 +552,7 @@ def _written_before(out: Path) -> list[str]:
         listed = list(json.loads((out / RUN).read_text(encoding="utf-8"))["files"])
     except (OSError, ValueError, KeyError, TypeError):
         listed = []
-    inside = rf"(?:{MARKED}/)?(?!\.\.?$)[^/\\]+"
-    return [*OWN_FILES, *(name for name in listed if isinstance(name, str) and re.fullmatch(inside, name))]
+    return [*OWN_FILES, *(name for name in listed if isinstance(name, str) and _INSIDE.fullmatch(name))]
 
 
 def _move(source: Path, target: Path, moved: list[tuple[Path, Path]]) -> None:

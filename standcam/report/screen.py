@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -21,6 +21,7 @@ from standcam.report.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
+    from rich.progress import Progress, TaskID
 
     from standcam.estimate import Estimate
     from standcam.settings import Settings
@@ -49,22 +50,45 @@ def console(stream: TextIO | None = None) -> Console:
     return Console(file=stream, width=width, highlight=False, soft_wrap=False)
 
 
+class Bar:
+    """How far a run has come: what it is at, photos done, time left, and problems so far."""
+
+    def __init__(self, bar: Progress) -> None:
+        self._bar = bar
+        self._task: TaskID | None = None
+        self._problems = 0
+
+    def begin(self, doing: str, total: int) -> None:
+        """A new stage, of so many photos."""
+        if self._task is not None:
+            self._bar.remove_task(self._task)
+        self._task = self._bar.add_task(doing, total=total, problems=self._words())
+
+    def __call__(self, done: object) -> None:
+        """One photo more; with a ``problem`` it is counted as one."""
+        if self._task is None:
+            return
+        self._problems += getattr(done, "problem", None) is not None
+        self._bar.update(self._task, advance=1, problems=self._words())
+
+    def _words(self) -> str:
+        return f"[bold]{plural(self._problems, 'problem')}[/bold]" if self._problems else "no problems"
+
+
 @contextmanager
-def progress(console: Console, total: int) -> Iterator[Callable[[object], None]]:
-    """A bar that moves by one at each call of what it gives; gone when done."""
+def progress(console: Console) -> Iterator[Bar]:
+    """A bar for the stages of a run; gone when done."""
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    bar = Progress(
-        TextColumn("Counting"),
+    columns = (
+        TextColumn("{task.description}"),
         BarColumn(),
         MofNCompleteColumn(),
         TimeRemainingColumn(),
-        console=console,
-        transient=True,
+        TextColumn("left, {task.fields[problems]}"),
     )
-    with bar:
-        task = bar.add_task("", total=total)
-        yield lambda _: bar.advance(task)
+    with Progress(*columns, console=console, transient=True) as bar:
+        yield Bar(bar)
 
 
 def show(

@@ -63,7 +63,9 @@ def test_good_and_bad_photos_in_one_folder(folder):
     assert result.exit_code == 1, result.output
     out = folder / "out"
     pages = ["report.html", "results.xlsx"]
-    assert sorted(p.name for p in out.iterdir()) == sorted([*results.TABLES, *pages, "run.json", "marked"])
+    assert sorted(p.name for p in out.iterdir()) == sorted(
+        [*results.TABLES, *pages, "run.json", "marked", ".standcam-work"]
+    )
     assert sorted(p.name for p in (out / "marked").iterdir()) == ["a.png.jpg", "b.jpg"]
     problems = pd.read_csv(out / "problems.csv")
     assert list(problems["path"]) == ["in/cut.jpg", "in/empty.jpg", "in/text.png"]
@@ -158,7 +160,8 @@ def test_a_survey_in_the_folder_is_used_and_said(folder, measuring):
     assert "survey.toml" in " ".join(json.loads((folder / "out" / "run.json").read_text())["notes"])
     # an option goes before the survey
     count("in", "--out", "out", "--force", "--row-width-cm", 60)
-    assert measuring[-1].spacing.row_width_cm == 60 and measuring[-1].spacing.nominal_spacing_cm == 15
+    spacing = json.loads((folder / "out" / "run.json").read_text())["settings"]["spacing"]
+    assert spacing["row_width_cm"] == 60 and spacing["nominal_spacing_cm"] == 15
 
 
 def test_options_reach_the_settings(folder, measuring):

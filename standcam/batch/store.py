@@ -1,0 +1,252 @@
+"""What a count has done so far, on disk: so that a run broken off at any instant goes on where it was.
+
+A hidden folder in the results folder, or beside it as long as there is none, holds one piece for each counted photo,
+named by all that its numbers depend on: the bytes of the photo and its name, settings, files that settings name, and
+the program itself. Neither times of files nor the clock are asked. Pieces are written whole and renamed; what does not
+prove whole when it is read counts as not there. When the run is done the pieces move into the results, so that the next
+run there counts only photos that changed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from standcam.batch.pieces import is_whole
+from standcam.errors import ResultsBusy, UnwritableResults
+from standcam.report.lock import FileLock, Held
+from standcam.settings import Settings
+
+STORE = ".standcam-work"
+_PIECES, _VIEWS, _LOCK = "pieces", "views", "lock"
+_LATER = ("spacing", "planter", "statistics", "labels", "ties")
+"""Stages of the settings that come after measuring: changing them leaves pieces good."""
+_LONGEST_NAME = 200
+"""A longer name of a results folder is shortened for the folder beside it: names end at 255 bytes on most systems."""
+
+
+class WorkStore:
+    """The pieces of one results folder, locked for one run.
+
+    Parameters
+    ----------
+    out : path
+        Results folder, which need not be there yet.
+
+    Raises
+    ------
+    ResultsBusy
+        Another run is at work on this results folder.
+    UnwritableResults
+        Nothing can be written there.
+    """
+
+    def __init__(self, out: str | Path) -> None:
+        self.out = Path(os.path.abspath(out))
+        self._name = str(out)
+        self._made: list[Path] = []
+        with self._clear_errors():
+            self.folder, self._lock = self._claim()
+            for name in os.listdir(self.folder):  # what a run that was killed was about to put in place
+                if name not in (_PIECES, _VIEWS, _LOCK):
+                    _remove(self.folder / name)
+            for part in (_PIECES, _VIEWS):
+                (self.folder / part).mkdir(exist_ok=True)
+        self._known = {p.name for p in (self.folder / _PIECES).glob("*/*") if "." not in p.name}
+        self.kept_before = len(self._known)
+        """Pieces that were there at the start."""
+
+    def __enter__(self) -> WorkStore:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._known
+
+    def put(self, key: str, piece: bytes, view: bytes | None = None) -> None:
+        """Keep a piece, and the small copy of its photo.
+
+        Raises
+        ------
+        UnwritableResults
+            Disk full, or no rights.
+        """
+        with self._clear_errors():
+            if view is not None:
+                _write_whole(self._view(key), view)
+            _write_whole(self._piece(key), piece)
+        self._known.add(key)
+
+    def get(self, key: str) -> bytes | None:
+        """The bytes of a piece that is whole, or None."""
+        if key not in self._known:
+            return None
+        try:
+            data = self._piece(key).read_bytes()
+        except OSError:
+            data = b""
+        if not is_whole(data):
+            self._known.discard(key)
+            return None
+        return data
+
+    def view(self, key: str) -> bytes | None:
+        """The small copy of a photo, or None: it can be made anew."""
+        try:
+            return self._view(key).read_bytes() or None
+        except OSError:
+            return None
+
+    def keep(self, keys: frozenset[str]) -> None:
+        """End of a run that wrote its results: pieces of these photos go into the results folder, all else goes."""
+        shutil.rmtree(self.folder / _VIEWS, ignore_errors=True)
+        for key in self._known - keys:
+            with contextlib.suppress(OSError):
+                self._piece(key).unlink()
+        inside = self.out / STORE
+        if self.folder != inside and keys & self._known:
+            # the results are whole by now; pieces that cannot follow them cost time in the next run, and nothing else
+            with contextlib.suppress(OSError):
+                inside.mkdir(exist_ok=True)
+                shutil.rmtree(inside / _PIECES, ignore_errors=True)
+                os.replace(self.folder / _PIECES, inside / _PIECES)
+
+    def close(self) -> None:
+        """Let others at the results folder; takes the store away where nothing in it is worth keeping."""
+        pieces = self.folder / _PIECES
+        if not any(pieces.glob("*/*")):
+            for part in (_PIECES, _VIEWS):
+                shutil.rmtree(self.folder / part, ignore_errors=True)
+        self._lock.release()
+        for folder in [self.folder, *self._made]:  # a folder with something in it stays
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+
+    def _claim(self) -> tuple[Path, FileLock]:
+        while True:
+            folder = _place(self.out)
+            self._made = [p for p in folder.parents if not p.exists()]
+            folder.mkdir(parents=True, exist_ok=True)
+            lock = FileLock(folder / _LOCK)
+            try:
+                lock.take()
+            except Held as held:
+                raise ResultsBusy(
+                    f"{self._name} is in the hands of {held}.", "Wait for it, or name another folder with --out."
+                ) from None
+            except FileNotFoundError:  # the one who was done took the folder away just then
+                continue
+            if _place(self.out) == folder:
+                return folder, lock
+            lock.release()
+
+    def _piece(self, key: str) -> Path:
+        return self.folder / _PIECES / key[:2] / key
+
+    def _view(self, key: str) -> Path:
+        return self.folder / _VIEWS / key[:2] / f"{key}.jpg"
+
+    @contextlib.contextmanager
+    def _clear_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+            remedy = (
+                "Free some space and call again: photos counted so far are kept."
+                if full
+                else "Check the rights, or name another folder with --out."
+            )
+            raise UnwritableResults(
+                f"Work for {self._name} cannot be written: {error.strerror or error}.", remedy
+            ) from None
+
+
+def measuring_key(settings: Settings, looks: bool = False) -> str:
+    """Hex digest of all but the photo itself that measuring it depends on."""
+    from importlib.resources import files
+
+    import cv2
+    import numpy as np
+    import pandas as pd
+
+    stages = {name: values for name, values in settings.to_dict().items() if name not in _LATER}
+    stages["output"] = {"marked_width_px": settings.output.marked_width_px}
+    named = [settings.calibration.board, settings.calibration.lens, settings.stems.network, settings.stems.card]
+    contents = {path: _file_digest(path) for path in named if path is not None}
+    parts: dict[str, Any] = {
+        "program": program_digest(str(files("standcam"))),
+        "libraries": [cv2.__version__, np.__version__, pd.__version__],
+        "settings": stages,
+        "files": contents,
+        "looks": looks,
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def piece_key(measuring: str, sha256: str, name: str) -> str:
+    """Name of the piece of a photo; its file name belongs to it, for notes repeat it."""
+    text = f"{measuring}:{sha256}:{name}".encode("utf-8", errors="surrogateescape")
+    return hashlib.sha256(text).hexdigest()[:40]
+
+
+@cache
+def program_digest(package: str) -> str:
+    """Digest of the version and of every file of the program, for a changed program may count otherwise."""
+    from standcam import __version__
+
+    digest = hashlib.sha256(__version__.encode())
+    for path in sorted(Path(package).rglob("*")):
+        if path.suffix in (".py", ".toml", ".json", ".onnx", ".csv") and path.is_file():
+            digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()
+
+
+def _file_digest(path: str) -> str:
+    try:
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    except OSError:
+        return ""  # one that ships with the package, or missing: told when it is opened
+
+
+def _place(out: Path) -> Path:
+    """Where the store of a results folder is, or would be."""
+    inside = out / STORE
+    parent, name = Path(os.path.realpath(out.parent)), out.name
+    if len(os.fsencode(name)) > _LONGEST_NAME:
+        name = hashlib.sha256(os.fsencode(name)).hexdigest()[:16]
+    beside = parent / f".{name}{STORE}"
+    if inside.is_dir():
+        return inside
+    return beside if beside.is_dir() or not out.is_dir() else inside
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    # not flushed to the platter: after a power cut the checksum tells what did not get there
+    path.parent.mkdir(exist_ok=True)
+    half = path.with_name(f"{path.name}.part")
+    try:
+        half.write_bytes(data)
+        os.replace(half, path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            half.unlink()
+        raise
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        with contextlib.suppress(OSError):
+            path.unlink()
