@@ -259,7 +259,8 @@ class Desk:
             nominal = frames[2]["nominal_spacing_cm"].dropna()
             if len(nominal) and spacing.nominal_spacing_cm is None:
                 spacing = replace(spacing, nominal_spacing_cm=float(nominal.iloc[0]))
-        return apply_edits(*frames, plots, known, spacing, statistics)
+        plants, gaps, rows = frames
+        return apply_edits(plants, gaps, rows, plots, known, spacing, statistics)
 
     def _trust(self, picture: Picture) -> str:
         keys = {p.key for p in picture.rows}

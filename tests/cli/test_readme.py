@@ -45,7 +45,7 @@ def flags_table():
 def desk(tmp_path_factory):
     """A working folder with the inputs that the README's commands name, made small."""
     desk = tmp_path_factory.mktemp("desk")
-    for name in ("demo-images", "my-photos", "stick-photos"):
+    for name in ("demo-images", "my-photos", "stick-photos", "day1"):
         (desk / name).mkdir()
     for path in DEMO.glob("*.csv"):
         shutil.copy(path, desk / "demo-images")
@@ -54,6 +54,7 @@ def desk(tmp_path_factory):
     (desk / "demo-images" / "tape_trial.csv").write_text("".join(two_units))
     shutil.copy(DEMO / "slow_1_board.jpg", desk / "my-photos")
     shutil.copy(DEMO / "slow_1_board.jpg", desk / "photo.jpg")
+    shutil.copy(DEMO / "slow_1_board.jpg", desk / "day1")
     shutil.copy(DEMO / "slow_2_stick.jpg", desk / "stick-photos")
     (desk / "my-labels.csv").write_text("photo,x_px,y_px,label\nslow_1_board.jpg,400,300,weed\n")
     for visit in made(days=(6, 9, 13), sections=1, boards=True, length_cm=300.0).visits:
@@ -98,7 +99,9 @@ def test_the_main_job_on_the_demonstration_photos(tmp_path, monkeypatch):
     assert (rows["plants"] > 0).all() and np.isfinite(rows["mean_gap_cm"]).all()
 
 
-@pytest.mark.parametrize("line", OTHERS)
+@pytest.mark.parametrize(
+    "line", [line for line in OTHERS if line.split()[1] != "review"]
+)  # that one serves until Ctrl-C
 def test_every_other_command(line, at_desk):
     program, *words = shlex.split(line)
     assert program == "standcam"
@@ -174,13 +177,11 @@ def test_what_a_phone_sees():
 def test_the_guide_for_developers_names_what_is_there():
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     places = re.findall(r"`([\w/]+(?:/|\.(?:py|md|toml)))`", guide)
-    to_come = {"review/"}
     assert len(places) > 30
     # a folder without files is in no checkout, and kinds of tests are described before there is one
-    for place in {p for p in places if not p.startswith("tests/") or "." in p} - to_come:
+    for place in {p for p in places if not p.startswith("tests/") or "." in p}:
         homes = (ROOT, ROOT / "standcam", *(ROOT / "standcam" / p for p in ("plants", "ground", "batch", "stand")))
         assert any((home / place).exists() for home in homes), place
-    assert not any((ROOT / "standcam" / place).exists() for place in to_come), "tell of them in DEVELOPERS.md"
 
 
 def test_links_lead_somewhere():

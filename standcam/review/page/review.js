@@ -85,8 +85,8 @@ function tell(state) {
   $("add").disabled = !state.can_place;
   list($("rows"), state.rows.map((row) => {
     const part = document.createElement("div");
-    part.append(made("h3", "", row.name), made("div", "now", row.now.join(" · ")));
-    if (row.changed) part.append(made("div", "found", `As found: ${row.found.join(" · ")}`));
+    part.append(made("h3", "", row.name), made("div", "now", row.now.join(" ")));
+    if (row.changed) part.append(made("div", "found", `As found: ${row.found.join(" ")}`));
     return part;
   }));
   list($("reasons"), state.reasons.map((text) => made("div", "", `Look: ${text}`)));
