@@ -40,9 +40,7 @@ def test_stem_bases_are_where_the_camera_sees_the_ground_point(name):
 @pytest.mark.parametrize("name", GROWN)
 def test_a_plant_reaches_its_own_stem_base(name):
     made = scene(name)
-    clear = made.truth[
-        (made.truth.kind != "weed") & (made.truth.visible == 1) & (made.truth.base_visible == 1)
-    ]
+    clear = made.truth[(made.truth.kind != "weed") & (made.truth.visible == 1) & (made.truth.base_visible == 1)]
     assert len(clear) >= 5
     near = 0
     for number, plant in clear.iterrows():
@@ -164,9 +162,7 @@ def test_a_tilted_board_keeps_its_size_and_stands_on_its_lower_edge():
     corner = target.outline_mm
     assert np.linalg.norm(corner[1] - corner[0]) == pytest.approx(400)
     assert np.linalg.norm(corner[3] - corner[0]) == pytest.approx(300)
-    np.testing.assert_allclose(
-        corner[:, 2], 2 + 300 * np.sin(np.deg2rad(12)) * np.array([1, 1, 0, 0]), atol=1e-9
-    )
+    np.testing.assert_allclose(corner[:, 2], 2 + 300 * np.sin(np.deg2rad(12)) * np.array([1, 1, 0, 0]), atol=1e-9)
 
 
 def test_stick_is_white_with_dark_ends_a_metre_apart():
@@ -246,10 +242,7 @@ def test_photographer_darkens_part_of_the_picture():
     sunny = {"sun_azimuth_deg": 265.0, "sun_elevation_deg": 40.0}
     camera = {"tilt_deg": 12.0, "width_px": 400, "height_px": 300}
     without = recipe("p", light=sunny, camera=camera)
-    made = [
-        make_scene(r, r.rng(1)).rgb.mean(2)
-        for r in (without, without.replace("light", photographer_shadow=True))
-    ]
+    made = [make_scene(r, r.rng(1)).rgb.mean(2) for r in (without, without.replace("light", photographer_shadow=True))]
     shaded = (made[1] < 0.6 * made[0]).mean()
     assert 0.05 < shaded < 0.6
 
@@ -272,9 +265,7 @@ def test_plants_stand_on_their_base_and_above_the_soil(species, stage):
 
 def test_older_plants_are_larger():
     for species in ("maize", "soybean"):
-        reach = [
-            np.ptp(plant_mesh(species, s, 1, 5).corners.reshape(-1, 3), axis=0).max() for s in (1, 2, 3, 4)
-        ]
+        reach = [np.ptp(plant_mesh(species, s, 1, 5).corners.reshape(-1, 3), axis=0).max() for s in (1, 2, 3, 4)]
         assert reach == sorted(reach)
 
 
@@ -327,8 +318,11 @@ def test_scene_record_gives_the_camera_back(tmp_path):
 
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
 def test_stored_orientation_is_undone_by_the_reader(tmp_path, orientation):
-    rgb = np.zeros((60, 80, 3), np.uint8)
-    rgb[:30, :40] = [250, 20, 20]
+    # no plain borders: the reader refuses those of screenshots
+    rgb = np.full((60, 80, 3), 20, np.uint8) + (np.indices((60, 80)).sum(axis=0) // 8 % 2 * 40)[..., None].astype(
+        np.uint8
+    )
+    rgb[:30, :40] += np.array([180, 0, 0], np.uint8)
     path = tmp_path / "turned.jpg"
     write_jpeg(path, rgb, CaptureRecipe(orientation=orientation, jpeg_quality=95), recipe().camera)
     photo = read_photo(path)
