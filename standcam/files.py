@@ -55,3 +55,10 @@ def read_toml(path: str | Path) -> dict[str, Any]:
         raise tomllib.TOMLDecodeError(f"{error.reason} at byte {error.start}: it is not in UTF-8") from None
     except (ValueError, RecursionError):  # a number of thousands of digits; brackets in brackets in brackets
         raise tomllib.TOMLDecodeError("a number is too long, or lists lie too deep in each other") from None
+
+
+def umask() -> int:
+    """Rights that new files of this process do not get; the system tells only when it is set."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -20,6 +20,7 @@ import pandas as pd
 
 from standcam import flags, tables
 from standcam.errors import BadSettings
+from standcam.report.wording import percent
 from standcam.settings import Settings
 from standcam.synthetic.recipe import SceneRecipe
 from standcam.tables import Column
@@ -367,9 +368,9 @@ def report_lines(grid: Grid) -> list[str]:
         f"precision {whole['precision']:.3f}, F1 {whole['f1']:.3f}; count {whole['count_error_pct']:+.1f} %",
         f"  stem error {whole['stem_error_mm']:.1f} mm mean, 95 of 100 below {whole['stem_error_p95_mm']:.1f} mm; "
         f"a row's CV off by {whole['cv_error_points']:.1f} points, its SD by {whole['sd_error_cm']:.2f} cm",
-        f"  doubles found {_percent(whole['doubles_found'])} of {whole['doubles']}",
-        f"  stems within position_sd_cm: {_percent(whole['within_1sd'])} (68 % if honest), within twice that: "
-        f"{_percent(whole['within_2sd'])} (95 %)",
+        f"  doubles found {percent(100 * whole['doubles_found'])} of {whole['doubles']}",
+        f"  stems within position_sd_cm: {percent(100 * whole['within_1sd'])} (68 % if honest), within twice that: "
+        f"{percent(100 * whole['within_2sd'])} (95 %)",
         "  crop_probability, said against seen: "
         + ", ".join(f"{c.expected:.2f} {c.observed:.2f} ({c.finds})" for c in grid.calibration.itertuples()),
     ]
@@ -389,10 +390,6 @@ def _weak_words(row: dict[str, Any]) -> str:
     flagged = f"flagged in {row['photos_flagged']} of {row['photos']} photos: {row['doubt']}"
     found = "nothing measured" if np.isnan(row["f1"]) else f"F1 {row['f1']:.2f} of {row['asked']} plants"
     return f"{row['factor']} {row['level']}: {found}, {'no flag' if row['unsaid'] else flagged}"
-
-
-def _percent(share: float) -> str:
-    return "-" if np.isnan(share) else f"{100 * share:.0f} %"
 
 
 def grid_chart(grid: Grid) -> bytes:

@@ -339,7 +339,8 @@ class TieSettings:
     def __post_init__(self) -> None:
         ways = ("plots_csv", "label", "file_name", "time", "gps")
         if not set(self.order) <= set(ways) or len(set(self.order)) < len(self.order):
-            raise BadSettings(f"ties.order is {list(self.order)}.", f"Use each of these at most once: {', '.join(ways)}.")
+            known = ", ".join(ways)
+            raise BadSettings(f"ties.order is {list(self.order)}.", f"Use each of these at most once: {known}.")
         if self.plot_labels not in ("auto", "none", "aruco", "qr", "both"):
             raise BadSettings(f"ties.plot_labels is {self.plot_labels!r}.", "Use auto, none, aruco, qr or both.")
         if self.gps_error_m < 0:
@@ -411,7 +412,9 @@ class ChainSettings:
     """Plants so near to an end of a photo's stretch need not show in it. [cm]"""
 
     def __post_init__(self) -> None:
-        _positive(self, "board_sd_cm", "reach_cm", "tolerance_cm", "across_cm", "turn_deg", "seam_mm", "fewest_to_check")
+        _positive(
+            self, "board_sd_cm", "reach_cm", "tolerance_cm", "across_cm", "turn_deg", "seam_mm", "fewest_to_check"
+        )
         if not 0 < self.alone_share < 0.5:
             raise BadSettings(f"chain.alone_share is {self.alone_share}.", "Give a share between 0 and 0.5.")
         self.places()

@@ -70,9 +70,6 @@ class WorkStore:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def __contains__(self, key: str) -> bool:
-        return key in self._known
-
     def put(self, key: str, piece: bytes, view: bytes | None = None) -> None:
         """Keep a piece, and the small copy of its photo.
 

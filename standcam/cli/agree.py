@@ -114,6 +114,8 @@ def agree(
 
 
 def _show(comparison: object, system: str, same_zero: bool, notes: list[str], out: Path) -> None:
+    from functools import partial
+
     from rich.markup import escape
 
     from standcam.report import agree_report as report
@@ -122,12 +124,7 @@ def _show(comparison: object, system: str, same_zero: bool, notes: list[str], ou
 
     assert isinstance(comparison, Comparison)
     to = screen.console()
-
-    def lines(texts: list[str], heading: str = "") -> None:
-        if texts and heading:
-            to.print(f"\n[bold]{heading}[/bold]")
-        for text in texts:
-            to.print(escape(wording.printable(text)))
+    lines = partial(screen.tell, to)
 
     lines([report.answer(comparison, system)])
     lines(report.range_lines(comparison, system))

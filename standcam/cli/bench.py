@@ -178,28 +178,26 @@ def _accuracy_grid(scenes: int, only: list[str], out: Path | None, settings: Set
 
 
 def _show(score: dict[str, Any]) -> None:
+    from standcam.report.wording import percent
+
     typer.echo(f"{score['group']}: {score['photos']} photos, {score['asked']} plants asked for")
     typer.echo(
         f"  recall {score['recall']:.3f}, precision {score['precision']:.3f}, F1 {score['f1']:.3f}; "
-        f"{_percent(score['covered'])} of the main row's plants lie in measured stretches"
+        f"{percent(100 * score['covered'])} of the main row's plants lie in measured stretches"
     )
     typer.echo(
         f"  stem error along the row {score['stem_error_mm']:.1f} mm (mean absolute; bias "
         f"{score['stem_bias_mm']:+.1f} mm); count {score['count_error_pct']:+.1f} %"
     )
     typer.echo(
-        f"  doubles found {_percent(score['doubles_found'])} of {score['doubles']}, "
-        f"late plants {_percent(score['late_found'])} of {score['late']}"
+        f"  doubles found {percent(100 * score['doubles_found'])} of {score['doubles']}, "
+        f"late plants {percent(100 * score['late_found'])} of {score['late']}"
     )
     if score["photos"] > 1:
         typer.echo(
             f"  count in one photo: {score['count_bias']:+.2f} plants on average, "
             f"limits of agreement {score['count_low']:+.1f} to {score['count_high']:+.1f}"
         )
-
-
-def _percent(share: float) -> str:
-    return "-" if share != share else f"{100 * share:.0f} %"
 
 
 def _check_csv(csv: Path | None, force: bool) -> None:

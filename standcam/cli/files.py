@@ -7,6 +7,8 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+from standcam.files import umask
+
 
 def write_files(files: Mapping[Path, bytes | str], force: bool = False) -> None:
     """Write files beside their final places, then rename them.
@@ -33,7 +35,7 @@ def write_files(files: Mapping[Path, bytes | str], force: bool = False) -> None:
             with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
                 waiting.append((file.name, path))
                 file.write(data)
-            os.chmod(file.name, 0o666 & ~_umask())  # temporary files are private to their owner
+            os.chmod(file.name, 0o666 & ~umask())  # temporary files are private to their owner
         for name, path in waiting:
             os.replace(name, path)
     except OSError as error:
@@ -43,9 +45,3 @@ def write_files(files: Mapping[Path, bytes | str], force: bool = False) -> None:
     finally:
         for name, _ in waiting:
             Path(name).unlink(missing_ok=True)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

@@ -148,12 +148,7 @@ def gather_settings(
         The survey file or an option does not make sense.
     """
     settings = read_settings(survey) if survey is not None else Settings()
-    for name, value in (
-        ("--row-width-cm", row_width_cm),
-        ("--nominal-cm", nominal_cm),
-        ("--seeding-rate-ha", seeding_rate_ha),
-    ):
-        require_positive(name, value)
+    require_positive_spacing(row_width_cm, nominal_cm, seeding_rate_ha)
     settings = settings.replace("stems", locator=None if locator is None else locator.value)
     settings = settings.replace("statistics", min_trust=None if min_trust is None else min_trust.value)
     return settings.replace("output", units=None if units is None else units.value).replace(
@@ -216,6 +211,20 @@ def require_positive(name: str, value: float | None) -> None:
     """
     if value is not None and not (math.isfinite(value) and value > 0):
         raise BadSettings(f"{name} is {value:g}.", "It must be a number greater than zero.")
+
+
+def require_positive_spacing(
+    row_width_cm: float | None, nominal_cm: float | None, seeding_rate_ha: float | None
+) -> None:
+    """The same of the options that say what the planter was meant to do.
+
+    Raises
+    ------
+    BadSettings
+    """
+    require_positive("--row-width-cm", row_width_cm)
+    require_positive("--nominal-cm", nominal_cm)
+    require_positive("--seeding-rate-ha", seeding_rate_ha)
 
 
 def parse_points(text: str | None) -> tuple[float, float, float, float, float] | None:

@@ -69,12 +69,7 @@ def new(
     from standcam.report.wording import plural
     from standcam.survey.start import start_survey
 
-    for name, value in (
-        ("--row-width-cm", row_width_cm),
-        ("--nominal-cm", nominal_cm),
-        ("--seeding-rate-ha", seeding_rate_ha),
-    ):
-        options.require_positive(name, value)
+    options.require_positive_spacing(row_width_cm, nominal_cm, seeding_rate_ha)
     if not folder.is_dir():
         raise BadSettings(f"{folder} is no folder.", "Name the folder that the photos are in.")
     started = start_survey(

@@ -12,10 +12,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from standcam.ground.map import GroundMap
 from standcam.plants.heat import GRANULE_PX
 from standcam.plants.sheet import Frame
-from standcam.vegetation.segment import BLOCK_PX, Vegetation
 
 TILE_PX = GRANULE_PX
 """Areas are made of squares of so many sheet pixels. [px]"""
@@ -45,21 +43,20 @@ class Area:
         return (x >= self.left_px) & (x < self.right_px) & (y >= self.top_px) & (y < self.bottom_px)
 
 
-def busy_areas(frame: Frame, vegetation: Vegetation, ground: GroundMap, reach_cm: float) -> list[Area]:
+def busy_areas(frame: Frame, green_cm: np.ndarray, reach_cm: float) -> list[Area]:
     """Rectangles of a sheet that hold all ground within ``reach_cm`` of green; they do not overlap but in margins.
 
     Parameters
     ----------
     frame : Frame
         The whole sheet, a multiple of TILE_PX in both sizes.
-    vegetation, ground
+    green_cm : (n, 2) array
+        Where green stands. [cm]
     reach_cm : float
         How far from green a stem may be. [cm]
     """
     tiles = np.zeros((frame.height_px // TILE_PX, frame.width_px // TILE_PX), np.uint8)
-    y, x = np.nonzero(vegetation.blocks)
-    px = vegetation.to_photo(np.stack([x, y], axis=1) * BLOCK_PX + (BLOCK_PX - 1) / 2)
-    at = np.nan_to_num((frame.to_sheet(ground.to_ground(px)) + 0.5) / TILE_PX, nan=-1e6)
+    at = np.nan_to_num((frame.to_sheet(green_cm) + 0.5) / TILE_PX, nan=-1e6)
     reach = int(np.ceil(reach_cm / (frame.cm_per_px * TILE_PX)))
     at = np.floor(at[((at > -reach) & (at < np.array(tiles.shape[::-1]) + reach)).all(axis=1)]).astype(int)
     # green just outside the sheet still reaches into it

@@ -103,10 +103,10 @@ def _network(name: str) -> cv2.dnn.Net:
     return cv2.dnn.readNetFromONNX(path, cv2.dnn.ENGINE_CLASSIC)
 
 
-def apart(xy: np.ndarray, apart_px: float) -> np.ndarray:
-    """Indices of places, first come first kept, no two nearer than ``apart_px``."""
+def apart(xy: np.ndarray, far: float) -> np.ndarray:
+    """Indices of places, first come first kept, no two nearer than ``far``, in the unit of the places."""
     kept: list[int] = []
     for i in range(len(xy)):
-        if not kept or np.min(np.sum((xy[kept] - xy[i]) ** 2, axis=1)) >= apart_px**2:
+        if not kept or np.min(np.sum((xy[kept] - xy[i]) ** 2, axis=1)) >= far**2:
             kept.append(i)
     return np.array(kept, int)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from standcam.ground.map import GroundMap
+from standcam.plants.heat import apart
 from standcam.plants.shape_card import cards_of
 from standcam.plants.shape_peaks import PEAK_MEASURES, bases, peak_measures, peaks_of, shared_out
 from standcam.plants.shape_places import SHEET_CM, measures, places_on
@@ -28,18 +29,7 @@ def look_over(
 ) -> Seen:
     """Find stems and weeds all over the photo by the shape of the plants.
 
-    Parameters
-    ----------
-    field_cm : (n, 2) array
-        Ground in which stems can be resolved; its bounding box is looked at. [cm]
-    vegetation, ground, view
-    settings : StemSettings, optional
-
-    Returns
-    -------
-    Seen
-        Crop stems at least ``settings.lowest_probability`` likely, no two closer than ``settings.apart_cm``; weeds
-        likewise by their own settings.
+    As every :class:`standcam.plants.locate.Locator`.
     """
     settings = settings or StemSettings()
     cards = cards_of(settings.card)
@@ -71,10 +61,6 @@ def look_over(
 
 def _apart(base_cm: np.ndarray, probability: np.ndarray, apart_cm: float) -> np.ndarray:
     """Indices of the likeliest, none without any likelihood, no two nearer than ``apart_cm``."""
-    kept: list[int] = []
-    for k in np.argsort(-probability, kind="stable"):
-        if probability[k] <= 0:
-            break
-        if not kept or np.linalg.norm(base_cm[kept] - base_cm[k], axis=1).min() >= apart_cm:
-            kept.append(int(k))
-    return np.array(kept, int)
+    order = np.argsort(-probability, kind="stable")
+    order = order[probability[order] > 0]
+    return order[apart(base_cm[order], apart_cm)]

@@ -80,18 +80,7 @@ def look_over(
 ) -> Seen:
     """Find stems and weeds all over the photo.
 
-    Parameters
-    ----------
-    field_cm : (n, 2) array
-        Ground in which stems can be resolved; its bounding box is looked at. [cm]
-    vegetation, ground, view
-    settings : StemSettings, optional
-
-    Returns
-    -------
-    Seen
-        Crop stems at least ``settings.lowest_probability`` likely, no two closer than ``settings.apart_cm``; weeds
-        likewise by their own settings.
+    As every :class:`standcam.plants.locate.Locator`.
     """
     settings = settings or StemSettings()
     crops, weeds = [_NO_PEAKS], [_NO_PEAKS]
@@ -110,12 +99,13 @@ def look_over(
 
 def _areas(field_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, settings: StemSettings) -> list[Area]:
     """Where to look, drawn more coarsely where there is much of it, so that the time of a photo stays bounded."""
-    areas = busy_areas(frame_over(field_cm, ground, settings), vegetation, ground, settings.green_reach_cm)
+    green_cm = ground.to_ground(vegetation.block_places()[2])
+    areas = busy_areas(frame_over(field_cm, ground, settings), green_cm, settings.green_reach_cm)
     share = sum(area.frame.width_px * area.frame.height_px for area in areas) / (settings.look_megapixels * 1e6)
     if share <= 1:
         return areas
     frame = frame_over(field_cm, ground, settings, min(SHEET_CM * float(np.sqrt(share)), COARSEST_SHEET_CM))
-    return busy_areas(frame, vegetation, ground, settings.green_reach_cm)
+    return busy_areas(frame, green_cm, settings.green_reach_cm)
 
 
 _NO_PEAKS = np.empty((0, 4))
@@ -239,8 +229,7 @@ def green_areas(stems_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap,
         return np.empty(0)
     from scipy.spatial import cKDTree
 
-    y, x = np.nonzero(vegetation.blocks)
-    px = vegetation.to_photo(np.stack([x, y], axis=1) * BLOCK_PX + (BLOCK_PX - 1) / 2)
+    y, x, px = vegetation.block_places()
     cm = ground.to_ground(px)
     seen = np.isfinite(cm).all(axis=1)
     if not seen.any():

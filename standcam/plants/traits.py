@@ -57,8 +57,7 @@ def _looks(
     """Means over the green that is nearer to a plant's stem than to any other's."""
     n = len(places_cm)
     missing = {name: np.full(n, np.nan) for name in LOOKS}
-    y, x = np.nonzero(vegetation.blocks)
-    px = vegetation.to_photo(np.stack([x, y], axis=1) * BLOCK_PX + (BLOCK_PX - 1) / 2)
+    y, x, px = vegetation.block_places()
     cm = ground.to_ground(px)
     seen = np.isfinite(cm).all(axis=1)
     if not n or not seen.any():

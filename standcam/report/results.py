@@ -27,6 +27,7 @@ import pandas as pd
 
 from standcam import tables
 from standcam.errors import ResultsExist, UnwritableResults
+from standcam.files import umask
 from standcam.report.file_names import safe_stem, same_name
 from standcam.report.lock import FileLock, Held
 from standcam.settings import Settings
@@ -196,7 +197,7 @@ class ResultsWriter:
                 home.mkdir(parents=True, exist_ok=True)
                 self._made_parents = missing
             self._work = Path(tempfile.mkdtemp(prefix=prefix, dir=home))
-            self._work.chmod(0o777 & ~_umask())
+            self._work.chmod(0o777 & ~umask())
 
     def __enter__(self) -> ResultsWriter:
         return self
@@ -581,9 +582,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return value if value is None or isinstance(value, bool | int | str) else str(value)
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

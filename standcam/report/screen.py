@@ -50,6 +50,14 @@ def console(stream: TextIO | None = None) -> Console:
     return Console(file=stream, width=width, highlight=False, soft_wrap=False)
 
 
+def tell(to: Console, texts: Sequence[str], heading: str = "") -> None:
+    """Sentences one below the other, under a heading where there are any."""
+    if texts and heading:
+        to.print(f"\n[bold]{heading}[/bold]")
+    for text in texts:
+        to.print(escape(wording.printable(text)))
+
+
 class Bar:
     """How far a run has come: what it is at, photos done, time left, and problems so far."""
 

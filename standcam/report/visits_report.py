@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.markup import escape
 from rich.table import Table as Grid
 
-from standcam.report import chart, wording
+from standcam.report import chart, screen, wording
 from standcam.report.results import csv_text
 from standcam.visits.register import DAYS, EMERGENCE, VISITS
 
@@ -175,13 +176,7 @@ def day_table(found: Emergence) -> Grid:
 
 def show(found: Emergence, to: Console, notes: list[str], out: str) -> None:
     """Print the answer, the range, what cannot be told, and cautions."""
-
-    def lines(texts: list[str], heading: str = "") -> None:
-        if texts and heading:
-            to.print(f"\n[bold]{heading}[/bold]")
-        for text in texts:
-            to.print(escape(wording.printable(text)))
-
+    lines = partial(screen.tell, to)
     lines(answer(found))
     to.print()
     to.print(day_table(found))

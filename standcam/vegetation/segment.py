@@ -65,6 +65,11 @@ class Vegetation:
         down = whole.reshape(h, BLOCK_PX, w * BLOCK_PX).sum(axis=1, dtype=np.uint8)
         return down.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint16)
 
+    def block_places(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Row and column of the squares that hold plant, and their middles in the photo. (n,), (n,), (n, 2) [px]"""
+        y, x = np.nonzero(self.blocks)
+        return y, x, self.to_photo(np.stack([x, y], axis=1) * BLOCK_PX + (BLOCK_PX - 1) / 2)
+
     def smooth(self, cm_per_px: float, ground: GroundMap) -> np.ndarray:
         """The working picture, blurred and halved as often as sampling it at ``cm_per_px`` asks for. (h', w', 3)"""
         ratio = cm_per_px / (float(ground.cm_per_px(ground.middle_px)[0]) * self.factor)

@@ -1,4 +1,4 @@
-"""A count that is broken off, meets a full disk, a second run or a dead worker: what comes of it is never half a result."""
+"""A count that is broken off, meets a full disk, a second run or a dead worker gives no half results."""
 
 import errno
 import json

@@ -8,7 +8,6 @@ from hypothesis.extra.numpy import arrays
 
 from standcam.plants.areas import MARGIN_TILES, START_TILES, TILE_PX, boxes_of, busy_areas
 from standcam.plants.sheet import Frame
-from standcam.vegetation.segment import BLOCK_PX
 
 
 def cost(boxes) -> int:
@@ -41,32 +40,14 @@ def test_no_green_no_box():
     assert list(boxes_of(np.zeros((5, 5), bool))) == []
 
 
-class _Flat:
-    """Ground whose centimetres are a tenth of the photo's pixels."""
-
-    def to_ground(self, px):
-        return np.asarray(px, float) / 10
-
-
-class _Green:
-    def __init__(self, shape, at):
-        self.blocks = np.zeros(shape, np.uint16)
-        for y, x in at:
-            self.blocks[y, x] = 1
-
-    def to_photo(self, work):
-        return np.asarray(work, float)
-
-
 @pytest.mark.parametrize("reach_cm", [1.0, 2.5, 6.0])
 def test_areas_hold_all_ground_near_green_in_the_sheets_own_coordinates(reach_cm):
     frame = Frame((20.0, 10.0), (1.0, 0.0), 0.15, 60 * TILE_PX, 40 * TILE_PX)
     # a sheet with its axis along x runs down as ground y falls
-    green = _Green((200, 600), [(20, 120), (20, 500), (2, 300)])
+    green_cm = np.array([[48.15, 8.15], [200.15, 8.15], [120.15, 0.95]])
     rng = np.random.default_rng(1)
-    areas = busy_areas(frame, green, _Flat(), reach_cm)
-    for y, x in np.argwhere(green.blocks > 0):
-        place = (np.array([x, y]) * BLOCK_PX + (BLOCK_PX - 1) / 2) / 10
+    areas = busy_areas(frame, green_cm, reach_cm)
+    for place in green_cm:
         angle, far = rng.uniform(0, 2 * np.pi, 50), rng.uniform(0, reach_cm, 50)
         near = place + np.c_[np.cos(angle), np.sin(angle)] * far[:, None]
         on = frame.to_sheet(near)

@@ -165,7 +165,8 @@ def test_small_boards_are_built_in(paper):
 @pytest.mark.parametrize(
     ("dictionary", "first_id", "otherwise"),
     [("DICT_4X4_50", 0, "numbers are wrong"), ("DICT_4X4_50", 7, "numbers are wrong"),
-     ("DICT_4X4_250", 3, "numbers are wrong"), ("DICT_4X4_50", 8, "numbers are wrong"), ("DICT_4X4_50", 40, "it is not seen"),
+     ("DICT_4X4_250", 3, "numbers are wrong"), ("DICT_4X4_50", 8, "numbers are wrong"),
+     ("DICT_4X4_50", 40, "it is not seen"),
      ("DICT_6X6_50", 4, "it is not seen")],
 )  # fmt: skip
 def test_own_boards_say_what_happens_when_they_are_not_named(dictionary, first_id, otherwise):
