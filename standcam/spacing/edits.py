@@ -66,12 +66,8 @@ class Edit:
     """:func:`finds_digest` of the photo."""
 
     def line(self) -> str:
-        """JSON object in one line, without what is empty."""
-        kept = {
-            k: v
-            for k, v in asdict(self).items()
-            if v not in ("", 0) and not (isinstance(v, float) and not math.isfinite(v))
-        }
+        """JSON object in one line, without what is empty; a place of 0.0 is a place."""
+        kept = {k: v for k, v in asdict(self).items() if (math.isfinite(v) if isinstance(v, float) else v)}
         return json.dumps(kept, ensure_ascii=True, allow_nan=False)
 
 
