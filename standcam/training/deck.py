@@ -7,18 +7,16 @@ sheets there are.
 from __future__ import annotations
 
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import torch
 from torch.nn import functional as F
 
-from standcam.plants.heat import SHEET_CM
-from standcam.training import CROP, SAMPLE_CM, UNSEEN, UNSURE
-from standcam.training.paste import pasted, unpacked
+from standcam.training import CROP, UNSEEN, UNSURE
+from standcam.training.model import INPUTS
+from standcam.training.reduced import Drawn, Look, drawn
 
-SIZE_PX = 256
-"""Side of the pieces. [px]"""
 CROWDED_CM, CROWDED_WEIGHT = 6.0, 3
 """Stems with a neighbour nearer than this are aimed at so many times as often: nearly all errors are among them."""
 MADE_SHARE = 0.4
@@ -32,7 +30,7 @@ class Pieces:
     """A batch of network inputs with all that is true about them; cells are those of the output grid."""
 
     x: torch.Tensor
-    """(n, 5, h, w)"""
+    """(n, inputs, h, w)"""
     stem_cell: torch.Tensor
     """Place of every stem of the sheet. (n, stems, 2) [cells]"""
     stem_class: torch.Tensor
@@ -46,38 +44,49 @@ class Pieces:
 class Deck:
     """Samples on the device, dealt with chance changes."""
 
-    def __init__(self, samples: list[dict], device: str, seed: int, collages: int, workers: int) -> None:
+    def __init__(
+        self, samples: list[dict], look: Look, device: str, seed: int, collages: int, workers: int
+    ) -> None:
         """Take samples, and ``collages`` copies of each photo with pasted plants, to a device."""
-        self.device = device
+        self.device, self.look = device, look
         self.chance = torch.Generator(device=device)
         self.chance.manual_seed(seed)
-        jobs: list[tuple[dict, list[int] | None]] = [(s, None) for s in samples]
-        jobs += [(s, [seed, k, c]) for k, s in enumerate(samples) if not s["made"] for c in range(collages)]
-        pictures, numbers, stems = [], [], []
+        jobs: list[tuple[dict, Look, list[int] | None]] = [(s, look, None) for s in samples]
+        jobs += [(s, look, [seed, k, c]) for k, s in enumerate(samples) if not s["made"] for c in range(collages)]
+        pictures, numbers, sheets, zooms = [], [], [], []
         with ProcessPoolExecutor(workers) as pool:
-            for bgr, ids, own in pool.map(_sheet, jobs, chunksize=2):
-                pictures.append(torch.from_numpy(np.ascontiguousarray(bgr[..., ::-1]).reshape(-1, 3)).to(device))
-                numbers.append(torch.from_numpy(ids.astype(np.int16).ravel()).to(device))
-                stems.append((ids.shape, own))
-        self.rgb, self.numbers = torch.cat(pictures), torch.cat(numbers)
-        self.size = self._device(np.array([shape for shape, _ in stems], np.int64))
-        area = np.array([h * w for (h, w), _ in stems])
+            for several in pool.map(_drawn, jobs, chunksize=2):
+                for sheet in several:
+                    if (zoom := look.zooms(sheet.cm_per_px)) is None:
+                        continue
+                    pictures.append(torch.from_numpy(np.ascontiguousarray(sheet.bgr[..., ::-1]).reshape(-1, 3)))
+                    numbers.append(torch.from_numpy(sheet.numbers.astype(np.int16).ravel()))
+                    zooms.append(zoom)
+                    sheets.append(replace(sheet, bgr=sheet.bgr[:0], numbers=sheet.numbers[:, :0]))
+        heights = np.array([len(sheet.numbers) for sheet in sheets])
+        shape = np.stack([heights, [len(n) for n in numbers] // heights], axis=1)
+        self.rgb, self.numbers = torch.cat(pictures).to(device), torch.cat(numbers).to(device)
+        self.size = self._device(shape.astype(np.int64))
+        area = shape.prod(axis=1)
         self.begin = self._device(np.cumsum(area) - area)
-        most = max(len(own) for _, own in stems)
-        padded = np.full((len(stems), most, 3), -1e6, np.float32)
+        most = max(len(sheet.stems) for sheet in sheets)
+        padded = np.full((len(sheets), most, 3), -1e6, np.float32)
         padded[..., 2] = UNSEEN
-        aim, crops = np.zeros((len(stems), most * CROWDED_WEIGHT), np.int64), np.zeros(len(stems), np.int64)
-        for k, (_, own) in enumerate(stems):
-            padded[k, : len(own)] = own[:, :3]
-            crop = _aims(own)
+        aim, crops = np.zeros((len(sheets), most * CROWDED_WEIGHT), np.int64), np.zeros(len(sheets), np.int64)
+        for k, sheet in enumerate(sheets):
+            padded[k, : len(sheet.stems)] = sheet.stems[:, :3]
+            crop = _aims(sheet)
             aim[k, : len(crop)], crops[k] = crop, len(crop)
         self.stems, self.aim, self.crops = self._device(padded), self._device(aim), self._device(crops)
-        self.foot = self._device(np.array([s["foot_px"] for s, _ in jobs], np.float32))
-        self.height = self._device(np.array([s["height_px"] for s, _ in jobs], np.float32))
-        self.share = self._device(_shares(area, np.array([s["made"] for s, _ in jobs])))
-        step = torch.arange(SIZE_PX, device=device)
+        self.foot = self._device(np.array([sheet.foot_px for sheet in sheets], np.float32))
+        self.height = self._device(np.array([sheet.height_px for sheet in sheets], np.float32))
+        self.cm_per_px = self._device(np.array([sheet.cm_per_px for sheet in sheets], np.float32))
+        self.log_zoom = self._device(np.log(np.array(zooms, np.float32)))
+        ground = area * np.array([sheet.cm_per_px for sheet in sheets]) ** 2
+        self.share = self._device(_shares(ground, np.array([sheet.made for sheet in sheets])))
+        step = torch.arange(look.size_px, device=device)
         y, x = torch.meshgrid(step, step, indexing="ij")
-        self.xy = torch.stack([x, y]).float() - (SIZE_PX - 1) / 2
+        self.xy = torch.stack([x, y]).float() - (look.size_px - 1) / 2
 
     def deal(self, count: int) -> Pieces:
         """A batch of pieces."""
@@ -91,9 +100,9 @@ class Deck:
 
         stems, kind = self.stems[i], self.stems[i][..., 2]
         px = torch.einsum("nij,nkj->nki", torch.linalg.inv(to_sheet), stems[..., :2] - middle[:, None])
-        cell = (px + SIZE_PX / 2) / 2 - 0.5  # stride 2, the middle of a cell between its two input pixels
+        cell = (px + self.look.size_px / 2) / 2 - 0.5  # stride 2, the middle of a cell between its two input pixels
         number = self._numbers_at(i, (place[:, :, ::2, ::2] + place[:, :, 1::2, 1::2]) / 2)
-        n = SIZE_PX // 2
+        n = self.look.size_px // 2
         owner = (number - 1).clamp(min=0).flatten(1)
         owner_kind = kind.gather(1, owner).view(count, n, n)
         crop = (owner_kind == CROP) | (owner_kind == UNSURE)
@@ -106,7 +115,10 @@ class Deck:
             ],
             dim=1,
         )
-        return Pieces(torch.cat([rgb, lean], 1), cell, kind, ground, to_stem)
+        x = [rgb, lean]
+        if self.look.inputs > INPUTS:
+            x.append(coarseness(self.cm_per_px[i] * scale)[:, None, None, None].expand(-1, -1, *rgb.shape[2:]))
+        return Pieces(torch.cat(x, 1), cell, kind, ground, to_stem)
 
     def _plan(self, i: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
         """Turn (with mirroring), scale and middle, in sheet pixels; three pieces of four lie about a crop stem."""
@@ -114,11 +126,14 @@ class Deck:
         anywhere = self._uniform(n, 2) * self.size[i].flip(1)
         pick = self.aim[i, (self._uniform(n) * self.crops[i]).long().clamp(max=self.aim.shape[1] - 1)]
         aimed = (self._uniform(n) < 0.75) & (self.crops[i] > 0)
-        middle = torch.where(aimed[:, None], self.stems[i, pick, :2], anywhere) + self._normal(n, 2) * 80
+        low, high = self.log_zoom[i].T
+        scale = torch.exp(low + (high - low) * self._uniform(n))
+        stray = self._normal(n, 2) * (scale * self.look.size_px / 4)[:, None]
+        middle = torch.where(aimed[:, None], self.stems[i, pick, :2], anywhere) + stray
         angle, flip = self._uniform(n) * 2 * torch.pi, torch.where(self._uniform(n) < 0.5, -1.0, 1.0)
         c, s = angle.cos(), angle.sin()
         turn = torch.stack([torch.stack([c * flip, -s], 1), torch.stack([s * flip, c], 1)], 1)
-        return turn, SHEET_CM / SAMPLE_CM * torch.exp(self._normal(n) * 0.13), middle
+        return turn, scale, middle
 
     def _picture(self, i: torch.Tensor, place: torch.Tensor) -> torch.Tensor:
         """Bilinear samples of the sheets. (n, 3, h, w) in 0 to 1"""
@@ -166,24 +181,27 @@ class Deck:
         return torch.from_numpy(array).to(self.device)
 
 
-def _sheet(job: tuple[dict, list[int] | None]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    sample, seed = job
-    if seed is not None:
-        return pasted(sample, np.random.default_rng(seed))
-    return *unpacked(sample), sample["stems"]
+def coarseness(cm_per_px: torch.Tensor) -> torch.Tensor:
+    """What the sixth input tells: doublings of the pixel over 0.4 cm, as ``plants.strip_stems`` does. [cm] -> [1]"""
+    return torch.log2(cm_per_px / 0.4)
 
 
-def _aims(stems: np.ndarray) -> np.ndarray:
+def _drawn(job: tuple[dict, Look, list[int] | None]) -> list[Drawn]:
+    return drawn(*job)
+
+
+def _aims(sheet: Drawn) -> np.ndarray:
     """Indices of the crop stems, those that stand crowded ``CROWDED_WEIGHT`` times."""
+    stems = sheet.stems
     crop = np.flatnonzero(stems[:, 2] == CROP)
     apart = np.linalg.norm(stems[crop, None, :2] - stems[None, crop, :2], axis=2)
     np.fill_diagonal(apart, np.inf)
-    crowded = apart.min(axis=1, initial=np.inf) < CROWDED_CM / SAMPLE_CM
+    crowded = apart.min(axis=1, initial=np.inf) < CROWDED_CM / sheet.cm_per_px
     return np.repeat(crop, np.where(crowded, CROWDED_WEIGHT, 1))
 
 
 def _shares(area: np.ndarray, made: np.ndarray) -> np.ndarray:
-    """How often each sheet is dealt: by its side, generated ones ``MADE_SHARE`` in all."""
+    """How often each sheet is dealt: by the side of its ground, generated ones ``MADE_SHARE`` in all."""
     share = np.sqrt(area.astype(np.float64))
     if made.any() and not made.all():
         for group, part in ((made, MADE_SHARE), (~made, 1 - MADE_SHARE)):

@@ -7,15 +7,16 @@ from pathlib import Path
 
 import torch
 
-from standcam.training.model import INPUTS, restored
+from standcam.training.model import restored
 
 
 def export(weights: Path, out: Path) -> None:
     """Trace the network with free height and width; batch norm is folded into the convolutions."""
     net = restored(torch.load(weights, map_location="cpu")).eval()
+    inputs = net.down0[0][0].in_channels  # type: ignore[index,union-attr]
     torch.onnx.export(
         net,
-        (torch.zeros(1, INPUTS, 128, 256),),
+        (torch.zeros(1, inputs, 128, 256),),
         str(out),
         input_names=["sheet"],
         output_names=["heat"],

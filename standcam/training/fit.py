@@ -13,11 +13,11 @@ import torch
 from torch.nn import functional as F
 
 from standcam.training import CROP, UNSURE, WEED
-from standcam.training.deck import SIZE_PX, Deck, Pieces
+from standcam.training.deck import Deck, Pieces
 from standcam.training.model import StemNet, restored
+from standcam.training.reduced import LOOKS, Look
+from standcam.training.start import from_onnx
 
-SPREAD_CELLS = 1.6
-"""Standard deviation of a stem's heat. [cells]"""
 MOST_STEMS = 72
 """Stems of a piece that are looked at, crop first."""
 
@@ -36,13 +36,13 @@ class Targets:
     """Where offsets count. (n, h, w)"""
 
 
-def targets(pieces: Pieces) -> Targets:
+def targets(pieces: Pieces, look: Look) -> Targets:
     """Heat and offsets on the output grid.
 
-    Heat is a Gaussian of ``SPREAD_CELLS`` about each stem: narrow enough for doubles to stay two, wide enough that
+    Heat is a Gaussian of ``look.spread_cells`` about each stem: narrow enough for doubles to stay two, wide enough that
     a place known to a few millimetres can be learnt. Offsets count within two and a half cells of a crop stem.
     """
-    cell, kind, n = pieces.stem_cell, pieces.stem_class, SIZE_PX // 2
+    cell, kind, n = pieces.stem_cell, pieces.stem_class, look.size_px // 2
     inside = (kind >= 0) & ((cell > -6) & (cell < n + 6)).all(dim=2)
     rank = torch.where(inside & (kind != WEED), 2, inside.long())
     chosen = rank.topk(min(MOST_STEMS, kind.shape[1]), 1).indices
@@ -59,14 +59,14 @@ def targets(pieces: Pieces) -> Targets:
     x, y = (at[..., k].gather(1, stem.flatten(1)).view(len(at), n, n) for k in (0, 1))
     near = (crop < 6).float()
     return Targets(
-        torch.exp(-torch.stack([crop, weed], 1) / (2 * SPREAD_CELLS**2)),
+        torch.exp(-torch.stack([crop, weed], 1) / (2 * look.spread_cells**2)),
         (unsure >= 16).float()[:, None],
         torch.stack([x - grid, y - grid[:, None]], 1) * near[:, None],
         near,
     )
 
 
-def loss_of(out: torch.Tensor, side: torch.Tensor, aim: Targets, pieces: Pieces) -> torch.Tensor:
+def loss_of(out: torch.Tensor, side: torch.Tensor, aim: Targets, pieces: Pieces, look: Look) -> torch.Tensor:
     """Cross entropy on soft heat weighed by the squared miss, Laplace likelihood on offsets, and the side head's own.
 
     The weighing (quality focal loss, Li et al. 2020, NeurIPS, eq. 3) keeps the many empty cells from drowning the
@@ -74,7 +74,7 @@ def loss_of(out: torch.Tensor, side: torch.Tensor, aim: Targets, pieces: Pieces)
     """
     p = out[:, :2].sigmoid()
     miss = F.binary_cross_entropy_with_logits(out[:, :2], aim.heat, reduction="none") * (aim.heat - p).abs() ** 2
-    stems = (aim.heat > 0.7).float().sum((0, 2, 3)) / (0.71 * 2 * math.pi * SPREAD_CELLS**2)
+    stems = (aim.heat > 0.7).float().sum((0, 2, 3)) / (0.71 * 2 * math.pi * look.spread_cells**2)
     crop, weed = (miss * aim.sure).sum((0, 2, 3)) / stems.clamp(min=4)
     log_sd = out[:, 4].clamp(-3, 2)
     far = (out[:, 2:4] - aim.offset).abs().sum(1)
@@ -101,14 +101,19 @@ class Course:
     workers: int = 4
     """Processes that make the collages."""
     widths: tuple[int, ...] = (20, 48, 88, 144)
-    """Channels of the network's levels, when it starts from nothing."""
+    """Channels of the network's levels, when it starts from nothing or is widened."""
+    depths: tuple[int, ...] = (1, 1, 2, 3)
+    """Residual blocks of the levels, when it starts from nothing."""
 
 
-def fit(samples: list[dict], course: Course, device: str, start: Path | None = None, log=print) -> StemNet:
+def fit(
+    samples: list[dict], look: Look, course: Course, device: str, start: Path | None = None, log=print
+) -> StemNet:
     """Fit a network and give the running mean of its weights."""
     torch.manual_seed(course.seed)
-    deck = Deck(samples, device, course.seed, course.collages, course.workers)
-    net = restored(torch.load(start, map_location="cpu")) if start else StemNet(course.widths)
+    deck = Deck(samples, look, device, course.seed, course.collages, course.workers)
+    log(f"deck of {len(deck.size)} sheets", flush=True)
+    net = _beginning(look, course, start, deck)
     net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     on_gpu = device != "cpu"
     run = torch.compile(net) if on_gpu else net
@@ -127,7 +132,7 @@ def fit(samples: list[dict], course: Course, device: str, start: Path | None = N
         pieces = deck.deal(course.batch)
         with torch.autocast(device, torch.bfloat16, enabled=on_gpu):
             out, side = run(pieces.x.contiguous(memory_format=torch.channels_last))
-        loss = judge(out.float(), side.float(), aim_of(pieces), pieces)
+        loss = judge(out.float(), side.float(), aim_of(pieces, look), pieces, look)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
@@ -140,6 +145,16 @@ def fit(samples: list[dict], course: Course, device: str, start: Path | None = N
             total.zero_()
     net.load_state_dict(mean)
     return net.eval()
+
+
+def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> StemNet:
+    """A fresh network, one that was kept, or one that ships, which may be widened."""
+    if start is None:
+        return StemNet(course.widths, course.depths, look.inputs)
+    if start.suffix == ".onnx":
+        return from_onnx(start, course.widths, deck.deal(32).x.cpu())
+    weights = torch.load(start, map_location="cpu")
+    return restored({name: w.float() if w.dtype == torch.float16 else w for name, w in weights.items()})
 
 
 @torch.no_grad()
@@ -157,8 +172,10 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("samples", type=Path, nargs="+")
     ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--start", type=Path, help="weights to go on from")
+    ask.add_argument("--look", choices=LOOKS, default="photo", help="what the network is for")
+    ask.add_argument("--start", type=Path, help="weights to go on from: .pt, or .onnx, which may be widened")
     ask.add_argument("--widths", type=int, nargs=4, default=Course.widths)
+    ask.add_argument("--depths", type=int, nargs=4, default=Course.depths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")
     for name in ("steps", "batch", "collages", "seed", "workers"):
         ask.add_argument(f"--{name}", type=int, default=getattr(Course, name))
@@ -171,8 +188,10 @@ def main() -> None:
         left = set(sorted({s["photo"] for s in samples if not s["made"]})[:: a.leave_out])
         samples = [s for s in samples if s["photo"] not in left]
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    course = Course(a.steps, a.seconds, a.batch, a.rate, a.collages, a.seed, a.workers, tuple(a.widths))
-    net = fit(samples, course, device, a.start)
+    course = Course(
+        a.steps, a.seconds, a.batch, a.rate, a.collages, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
+    )
+    net = fit(samples, LOOKS[a.look], course, device, a.start)
     torch.save(net.cpu().state_dict(), a.out)
 
 

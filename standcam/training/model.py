@@ -11,7 +11,8 @@ from torch import nn
 from torch.nn import functional as F
 
 INPUTS = 5
-"""Red, green, blue, lean along x, lean along y."""
+"""Red, green, blue, lean along x, lean along y. Networks for strips have a sixth, how coarse the sheet is:
+``coarseness``."""
 OUTPUTS = 5
 """Crop stem, weed stem (logits), offset of the stem from the cell along x and y (cells), log standard error."""
 SIDE_OUTPUTS = 5
@@ -40,13 +41,16 @@ class StemNet(nn.Module):
     """Four levels, strides 2 to 16; skips are added, so that no tensor is copied for joining."""
 
     def __init__(
-        self, widths: tuple[int, ...] = (20, 48, 88, 144), depths: tuple[int, ...] = (1, 1, 2, 3)
+        self,
+        widths: tuple[int, ...] = (20, 48, 88, 144),
+        depths: tuple[int, ...] = (1, 1, 2, 3),
+        inputs: int = INPUTS,
     ) -> None:
         """Channels and residual blocks of the four levels; most work is done where cells are few."""
         super().__init__()
         a, b, c, d = widths
         blocks = [nn.Sequential(*(_Residual(w) for _ in range(n))) for w, n in zip(widths, depths, strict=True)]
-        self.down0 = nn.Sequential(_conv(INPUTS, a, 5, 2), blocks[0])
+        self.down0 = nn.Sequential(_conv(inputs, a, 5, 2), blocks[0])
         self.down1 = nn.Sequential(_conv(a, b, 3, 2), blocks[1])
         self.down2 = nn.Sequential(_conv(b, c, 3, 2), blocks[2])
         self.down3 = nn.Sequential(_conv(c, d, 3, 2), blocks[3])
@@ -58,7 +62,7 @@ class StemNet(nn.Module):
         self.head.bias.data[:2] = -4.0  # type: ignore[union-attr]
 
     def forward(self, x: torch.Tensor) -> torch.Tensor | tuple[torch.Tensor, torch.Tensor]:
-        """(n, INPUTS, h, w), h and w multiples of 16 -> (n, OUTPUTS, h / 2, w / 2); in training the side head too."""
+        """(n, inputs, h, w), h and w multiples of 16 -> (n, OUTPUTS, h / 2, w / 2); in training the side head too."""
         x0 = self.down0(x)
         x1 = self.down1(x0)
         x2 = self.down2(x1)
@@ -70,8 +74,13 @@ class StemNet(nn.Module):
 
 
 def restored(weights: dict[str, torch.Tensor]) -> StemNet:
-    """The network, of whatever widths, that weights belong to."""
-    net = StemNet(tuple(len(weights[f"down{level}.0.0.weight"]) for level in range(4)))
+    """The network, of whatever widths and depths, that weights belong to."""
+    levels = [f"down{level}" for level in range(4)]
+    net = StemNet(
+        tuple(len(weights[f"{level}.0.0.weight"]) for level in levels),
+        tuple(len({k.split(".")[2] for k in weights if k.startswith(f"{level}.1.")}) for level in levels),
+        weights["down0.0.0.weight"].shape[1],
+    )
     net.load_state_dict(weights)
     return net
 

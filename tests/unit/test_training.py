@@ -75,19 +75,21 @@ def test_a_sheet_without_crop_stays_as_it_is():
 
 def test_dealt_pieces_carry_their_truth():
     torch = pytest.importorskip("torch")
-    from standcam.training.deck import SIZE_PX, Deck
+    from standcam.training.deck import Deck
     from standcam.training.fit import targets
+    from standcam.training.reduced import LOOKS
 
-    deck = Deck([a_sample()], "cpu", seed=1, collages=0, workers=1)
+    look = LOOKS["photo"]
+    deck = Deck([a_sample()], look, "cpu", seed=1, collages=0, workers=1)
     pieces = deck.deal(6)
-    assert pieces.x.shape == (6, 5, SIZE_PX, SIZE_PX)
-    aim = targets(pieces)
+    assert pieces.x.shape == (6, 5, look.size_px, look.size_px)
+    aim = targets(pieces, look)
     for k in range(6):
         crop = pieces.ground[k] == 1
         # heat stands on crop only, and the way from every leaf cell leads to a warm one
         y, x = torch.nonzero(crop, as_tuple=True)
         end = torch.stack([x, y]).float() + pieces.to_stem[k][:, y, x]
-        inside = ((end > 0) & (end < SIZE_PX // 2 - 1)).all(0)
+        inside = ((end > 0) & (end < look.size_px // 2 - 1)).all(0)
         warm = aim.heat[k, 0][end[1, inside].round().long(), end[0, inside].round().long()]
         assert (warm > 0.8).all()
         hot = aim.heat[k, 0] > 0.95
@@ -96,3 +98,59 @@ def test_dealt_pieces_carry_their_truth():
         rgb = pieces.x[k, :3, ::2, ::2]
         if hot.any():
             assert (rgb[1][hot] > rgb[0][hot]).float().mean() > 0.9
+
+
+def test_pieces_of_strips_tell_their_pixel():
+    torch = pytest.importorskip("torch")
+    from standcam.training.deck import Deck
+    from standcam.training.reduced import LOOKS
+
+    look = LOOKS["strip"]
+    deck = Deck([a_sample()], look, "cpu", seed=1, collages=0, workers=1)
+    assert len(deck.size) == 5  # one sheet for each way of reducing
+    pieces = deck.deal(40)
+    assert pieces.x.shape == (40, 6, 128, 128)
+    told = pieces.x[:, 5]
+    assert (told == told[:, :1, :1]).all()
+    cm = 0.4 * 2 ** told[:, 0, 0]
+    assert cm.min() > 0.26 and cm.max() < 0.63 and cm.max() > 1.5 * cm.min()
+    # two stems of the sample are as far apart on the ground as on every piece
+    xy = torch.from_numpy(a_sample()["stems"][:, :2])
+    true = torch.linalg.norm(xy[0] - xy[1]) * SAMPLE_CM
+    seen = torch.linalg.norm(pieces.stem_cell[:, 0] - pieces.stem_cell[:, 1], dim=1) * 2 * cm
+    torch.testing.assert_close(seen, true.expand(40).float(), rtol=1e-3, atol=1e-3)
+
+
+def test_a_reduced_sheet_is_the_mean_and_keeps_places():
+    from standcam.training.reduced import LOOKS, drawn
+
+    whole = drawn(a_sample(), LOOKS["photo"], None)[0]
+    for times, sheet in zip(LOOKS["strip"].reductions, drawn(a_sample(), LOOKS["strip"], None), strict=True):
+        h, w = sheet.numbers.shape
+        assert sheet.cm_per_px == pytest.approx(SAMPLE_CM * times)
+        np.testing.assert_allclose((sheet.stems[:, :2] + 0.5) * times, whole.stems[:, :2] + 0.5, atol=1e-4)
+        means = whole.bgr[: h * times, : w * times].reshape(h, times, w, times, 3).mean((1, 3))
+        assert np.abs(sheet.bgr - means).mean() < 12  # blur and JPEG
+        np.testing.assert_allclose(sheet.foot_px, (whole.foot_px + 0.5) / times - 0.5)
+
+
+def test_training_goes_on_from_the_network_that_ships():
+    torch = pytest.importorskip("torch")
+    pytest.importorskip("onnx")
+    from importlib.resources import files
+
+    import cv2
+
+    from standcam.training.start import from_onnx
+
+    path = files("standcam.plants") / "weights" / "stems.onnx"
+    x = torch.rand(3, 5, 96, 64, generator=torch.Generator().manual_seed(1))
+    net = from_onnx(path, (24, 56, 104, 168), x)
+    with torch.no_grad():
+        out, _ = net(x)  # in training, so that norms go by these very sheets
+    shipped = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+    for k in range(3):
+        shipped.setInput(x[k : k + 1].numpy())
+        np.testing.assert_allclose(out[k].numpy(), shipped.forward()[0], atol=2e-3)
+    with pytest.raises(ValueError, match="fewer"):
+        from_onnx(path, (8, 16, 24, 32), x)

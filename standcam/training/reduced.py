@@ -1,0 +1,113 @@
+"""What networks are taught to look at: sheets of photos, and the coarser pictures that a drone brings home.
+
+A drone's picture of seedlings shows what a near photo shows, at a tenth of the pixels. So the samples of near photos,
+reduced by the mean over squares of pixels, teach the network for strips too, beside strips of the generator.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from standcam.plants.heat import SHEET_CM
+from standcam.training import CROP, SAMPLE_CM, UNSEEN, UNSURE, WEED
+from standcam.training.model import INPUTS
+from standcam.training.paste import pasted, unpacked
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a network looks at the ground."""
+
+    size_px: int
+    """Side of the pieces it is taught by. [px]"""
+    reductions: tuple[int, ...]
+    """Sample pixels to a pixel of the sheets, along one side."""
+    sheet_cm: tuple[float, float]
+    """Pixel of the pieces, from and to. [cm]"""
+    stretch: tuple[float, float]
+    """Bounds of the pixel of a piece over that of its sheet: below 1 the picture is enlarged. [1]"""
+    spread_cells: float
+    """Standard deviation of a stem's heat. [cells]"""
+    inputs: int
+    """Channels; one more than INPUTS where the pixel is told."""
+
+    def zooms(self, cm_per_px: float) -> tuple[float, float] | None:
+        """Pixels of a sheet to one of a piece, from and to; None where no piece can be cut of such a sheet."""
+        low = max(self.sheet_cm[0] / cm_per_px, self.stretch[0])
+        high = min(self.sheet_cm[1] / cm_per_px, self.stretch[1])
+        return (low, high) if low < high else None
+
+
+LOOKS = {
+    "photo": Look(256, (1,), (SHEET_CM / 1.25, SHEET_CM * 1.25), (0.0, 9.0), 1.6, INPUTS),
+    "strip": Look(128, (2, 3, 4, 6, 8), (0.27, 0.62), (0.45, 1.25), 1.3, INPUTS + 1),
+}
+"""Near photos, and strips of 2 to 10 mm a pixel."""
+FEWEST_PX = {CROP: 3, WEED: 2}
+"""A plant that shows with fewer pixels is not asked for. [px]"""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A sheet ready to be cut to pieces."""
+
+    bgr: np.ndarray
+    """uint8 (h, w, 3)"""
+    numbers: np.ndarray
+    """1 + row of ``stems`` of the plant that shows, 0 for soil. int32 (h, w)"""
+    stems: np.ndarray
+    """x, y [px], class, share that shows. (n, 4)"""
+    foot_px: np.ndarray
+    height_px: float
+    cm_per_px: float
+    made: bool
+
+
+def drawn(sample: dict, look: Look, seed: list[int] | None) -> list[Drawn]:
+    """Sheets of a sample, or of a collage of it where there is a seed, reduced as the look asks."""
+    if seed is not None:
+        bgr, numbers, stems = pasted(sample, np.random.default_rng(seed))
+    else:
+        bgr, numbers = unpacked(sample)
+        stems = sample["stems"]
+    whole = Drawn(
+        bgr,
+        numbers,
+        stems,
+        np.asarray(sample["foot_px"], float),
+        float(sample["height_px"]),
+        float(sample.get("cm_per_px", SAMPLE_CM)),
+        sample["made"],
+    )
+    rng = np.random.default_rng([len(sample["jpeg"]), *(seed or [])])
+    return [reduced(whole, times, rng) if times > 1 else whole for times in look.reductions]
+
+
+def reduced(sheet: Drawn, times: int, rng: np.random.Generator) -> Drawn:
+    """A sheet at a pixel so many times as large, stored as a mosaic is: as JPEG."""
+    h, w = (side // times * times for side in sheet.numbers.shape)
+    bgr = cv2.resize(sheet.bgr[:h, :w], (w // times, h // times), interpolation=cv2.INTER_AREA)
+    if rng.random() < 0.4:  # mosaics are blended, and soft of it
+        bgr = cv2.GaussianBlur(bgr, (0, 0), rng.uniform(0.3, 0.8))
+    code = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(65, 96))])[1]
+    stored = cv2.imdecode(code, cv2.IMREAD_COLOR)
+    assert stored is not None
+    numbers = sheet.numbers[times // 2 : h : times, times // 2 : w : times]
+    stems = sheet.stems.copy()
+    stems[:, :2] = (stems[:, :2] + 0.5) / times - 0.5
+    own = np.bincount(sheet.numbers.ravel(), minlength=len(stems) + 1)[1 : len(stems) + 1] / times**2
+    kind = stems[:, 2]
+    kind[(kind == CROP) & (own < FEWEST_PX[CROP])] = UNSURE
+    kind[(kind == WEED) & (own < FEWEST_PX[WEED])] = UNSEEN
+    return Drawn(
+        stored,
+        numbers,
+        stems,
+        (sheet.foot_px + 0.5) / times - 0.5,
+        sheet.height_px / times,
+        sheet.cm_per_px * times,
+        sheet.made,
+    )

@@ -1,0 +1,90 @@
+"""Going on from a network that ships: its weights taken back from ONNX, in a network as wide or wider.
+
+Export folds batch norm into the convolutions. Here each norm is given the mean and spread that its input has on some
+sheets, and the scale and shift that undo them, so that training goes on from the same function. A wider network
+computes that function too, as long as the new channels lead nowhere (Chen et al. 2016, Net2Net, ICLR, in spirit): their
+outgoing weights start at zero.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+
+from standcam.training.model import StemNet
+
+
+def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> StemNet:
+    """The network of an ONNX file written by ``training.export``, widened to ``widths``.
+
+    Parameters
+    ----------
+    path : Path
+    widths : tuple of int
+        Channels of the four levels, none fewer than in the file.
+    sheets : (n, inputs, h, w) tensor
+        Sheets by which norms get their mean and spread.
+    """
+    import onnx
+    from onnx import numpy_helper
+
+    graph = onnx.load(str(path)).graph
+    values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
+    folded = [(values[n.input[1]], values[n.input[2]]) for n in graph.node if n.op_type == "Conv"]
+    net = StemNet(widths, inputs=folded[0][0].shape[1])
+    pairs = _convolutions(net)
+    if len(pairs) != len(folded):
+        raise ValueError(f"{path} has {len(folded)} convolutions, not {len(pairs)} as this network without side head")
+    hooks = []
+    for (conv, norm), (weight, bias) in zip(pairs, folded, strict=True):
+        _widened(conv, weight)
+        whole = np.zeros(conv.out_channels, np.float32)
+        whole[: len(bias)] = bias
+        if norm is None:
+            assert conv.bias is not None
+            conv.bias.data = torch.from_numpy(whole)
+        else:
+            hooks.append(norm.register_forward_pre_hook(_settle(torch.from_numpy(whole))))
+    net.train()
+    with torch.no_grad():
+        net(sheets)
+    for hook in hooks:
+        hook.remove()
+    return net
+
+
+def _convolutions(net: StemNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]:
+    """Convolutions in the order they are run, each with the norm that follows it; the side head is not exported."""
+    found: list[tuple[nn.Conv2d, nn.BatchNorm2d | None]] = []
+    order = ("down0", "down1", "down2", "down3", "up2", "join2", "up1", "join1", "up0", "join0", "head")
+    for part in (getattr(net, name) for name in order):
+        for module in part.modules():
+            if isinstance(module, nn.Conv2d):
+                found.append((module, None))
+            elif isinstance(module, nn.BatchNorm2d):
+                found[-1] = (found[-1][0], module)
+    return found
+
+
+def _widened(conv: nn.Conv2d, weight: np.ndarray) -> None:
+    """Old channels as they were; new ones look at the old at random, and nothing old looks at them."""
+    out, into = weight.shape[:2]
+    if conv.out_channels < out or conv.in_channels < into:
+        raise ValueError(f"{conv.out_channels} channels are fewer than the {out} of the file")
+    conv.weight.data[:out] = 0
+    conv.weight.data[:out, :into] = torch.from_numpy(weight.copy())
+
+
+def _settle(bias: torch.Tensor):
+    """Hook that fits a norm to what it is first given: it then adds ``bias`` and does no more."""
+
+    def settle(norm: nn.BatchNorm2d, given: tuple[torch.Tensor]) -> None:
+        mean, variance = given[0].mean((0, 2, 3)), given[0].var((0, 2, 3), unbiased=False)
+        norm.running_mean, norm.running_var = mean.clone(), variance.clone()
+        norm.weight.data = torch.sqrt(variance + norm.eps)
+        norm.bias.data = mean + bias
+
+    return settle
