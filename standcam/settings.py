@@ -441,6 +441,63 @@ class ChainSettings:
 
 
 @dataclass(frozen=True)
+class PlotSettings:
+    """Plots of a drone strip: outlines, and how rows are cut by them (:mod:`standcam.strips`)."""
+
+    name_column: str | None = None
+    """Attribute of the outlines that holds the plot's name. None: one of the usual names, else the first in which no
+    two are alike; a note tells which. Wrong where plots carry two numbers."""
+    treatment_column: str | None = None
+    """Attribute that holds the treatment. None: one of the usual names, else no treatments."""
+    block_column: str | None = None
+    """Attribute that holds the block or replication. None: one of the usual names, else no blocks."""
+    layer: str | None = None
+    """Layer of a GeoPackage. None: its only layer of polygons; a file with several must say which."""
+    trim_m: float = 0.0
+    """Left out at both ends of every row of a plot, where plants have neighbours on one side only. Wrong at 0 where
+    alleys are bare and the border counts more than the plot. [m]"""
+    border_rows: int = 0
+    """Rows left out at either side of every plot. Wrong at 0 for plots of different treatments side by side that
+    reach into each other."""
+    shortest_m: float = 0.5
+    """Pieces of row shorter than this, after trimming, are not measured: a row that grazes a corner of a plot. Wrong
+    for plots of single short rows. [m]"""
+    overlap_pct: float = 2.0
+    """Neighbours whose outlines overlap by at most this share of the smaller one are parted, the first keeping the
+    ground, with a note; more is refused. Wrong for outlines drawn by hand on a coarse map. [%]"""
+
+    def __post_init__(self) -> None:
+        for name in ("trim_m", "border_rows", "shortest_m", "overlap_pct"):
+            if not getattr(self, name) >= 0:
+                raise BadSettings(f"plots.{name} is {getattr(self, name)}.", "It must be zero or greater.")
+        if self.overlap_pct >= 50:
+            raise BadSettings(f"plots.overlap_pct is {self.overlap_pct:g}.", "Give less than 50.")
+
+
+@dataclass(frozen=True)
+class MapSettings:
+    """Maps of a drone strip: lines of gaps, and the grid of the zone map."""
+
+    gap_cm: float = 50.0
+    """Gaps longer than this become lines of the map. Half a metre lacks two to three plants of maize (chosen by us);
+    wrong for crops sown wider than 20 cm: take 2.5 times the spacing. [cm]"""
+    cell_m: float = 5.0
+    """Side of a cell of the zone map. Wrong where a cell holds less than some 15 m of row: one cell then differs from
+    the next by chance. [m]"""
+    least_row_m: float = 5.0
+    """Cells with less measured row than this have no population: at 16 cm between plants, chance alone moves the
+    count of 5 m by up to a tenth. [m]"""
+    fewest_gaps: int = 30
+    """Cells with fewer gaps than this have no CV: that of 30 gaps is known to about a quarter of itself either way
+    (normal theory; worse with skips). Wrong for narrow strips: take larger cells."""
+
+    def __post_init__(self) -> None:
+        _positive(self, "gap_cm", "cell_m", "least_row_m")
+        if self.fewest_gaps < 3:
+            raise BadSettings(f"maps.fewest_gaps is {self.fewest_gaps}.", "Give 3 or more: a spread needs several.")
+
+
+@dataclass(frozen=True)
 class OutputSettings:
     """What is written and how."""
 
@@ -474,6 +531,8 @@ class Settings:
     ties: TieSettings = field(default_factory=TieSettings)
     chain: ChainSettings = field(default_factory=ChainSettings)
     statistics: StatisticsSettings = field(default_factory=StatisticsSettings)
+    plots: PlotSettings = field(default_factory=PlotSettings)
+    maps: MapSettings = field(default_factory=MapSettings)
     output: OutputSettings = field(default_factory=OutputSettings)
 
     def to_dict(self) -> dict[str, dict[str, Any]]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from standcam.errors import PlotMapMismatch
+from standcam.geojson import read_outlines
 from standcam.survey.names import FIELDS
 
 M_PER_DEGREE = 111_195.0
@@ -57,20 +56,11 @@ def read_areas(path: str | Path, name: str = "plot") -> tuple[list[PlotArea], li
         The file cannot be read, is no GeoJSON, or is not in degrees.
     """
     path = Path(path)
-    try:
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise PlotMapMismatch(f"Plot outlines {path} cannot be read: {error}.", "Save them as GeoJSON.") from None
-    features = data.get("features") if isinstance(data, dict) else None
-    if not isinstance(features, list):
-        raise PlotMapMismatch(f"Plot outlines {path} are no GeoJSON feature collection.", "Save them as GeoJSON.")
     areas: list[PlotArea] = []
     wrong: list[str] = []
-    for number, feature in enumerate(features, 1):
-        try:
-            properties: dict[str, Any] = feature.get("properties") or {}
-            polygons = _polygons(feature["geometry"])
-        except (TypeError, KeyError, AttributeError, ValueError, IndexError):
+    for outline in read_outlines(path).features:
+        number, properties, polygons = outline.number, outline.properties, outline.polygons
+        if not polygons:
             wrong.append(f"outline {number} of {path.name} is no polygon")
             continue
         plot = _text(properties.get(name))
@@ -89,19 +79,6 @@ def read_areas(path: str | Path, name: str = "plot") -> tuple[list[PlotArea], li
         cells = {f: _text(properties[f]) for f in FIELDS if f != "plot" and _text(properties.get(f))}
         areas.append(PlotArea(plot, polygons, cells))
     return areas, wrong
-
-
-def _polygons(geometry: dict[str, Any]) -> tuple[tuple[np.ndarray, ...], ...]:
-    kind, coordinates = geometry["type"], geometry["coordinates"]
-    if kind not in ("Polygon", "MultiPolygon") or not coordinates:
-        raise ValueError(kind)
-    out = []
-    for rings in coordinates if kind == "MultiPolygon" else [coordinates]:
-        arrays = tuple(np.array([[float(p[0]), float(p[1])] for p in ring]) for ring in rings)
-        if not arrays or any(len(ring) < 4 for ring in arrays):  # closed: the first point comes again
-            raise ValueError("ring")
-        out.append(arrays)
-    return tuple(out)
 
 
 def _text(value: object) -> str:

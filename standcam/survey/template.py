@@ -33,6 +33,10 @@ EXAMPLES: dict[tuple[str, str], Any] = {
     ("ties", "file_name"): "{plot}_{plot_row}_*.jpg",
     ("ties", "plot_areas"): "plots.geojson",
     ("ties", "camera_utc_offset"): "+02:00",
+    ("plots", "name_column"): "plot",
+    ("plots", "treatment_column"): "variety",
+    ("plots", "block_column"): "replication",
+    ("plots", "layer"): "plots",
 }
 """What a setting that has no default may look like."""
 

@@ -1,0 +1,1 @@
+"""Drone strips: many rows of one mosaic or flight, cut by plots."""
