@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 MOST_TEXT_BYTES = 5_000_000
 """Of files that people type: some 100,000 lines."""
 
 
-def read_file(path: str | Path, most_bytes: int) -> bytes:
-    """Bytes of a regular file.
+def open_file(path: str | Path, most_bytes: int) -> BinaryIO:
+    """A regular file, open for reading.
 
     Raises
     ------
@@ -22,17 +22,38 @@ def read_file(path: str | Path, most_bytes: int) -> bytes:
     """
     # without O_NONBLOCK, opening a pipe waits for its writer
     handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-    with os.fdopen(handle, "rb") as file:
-        found = os.fstat(file.fileno())
+    try:
+        found = os.fstat(handle)
         if stat.S_ISDIR(found.st_mode):
             raise IsADirectoryError(21, "it is a folder", str(path))
         if not stat.S_ISREG(found.st_mode):
             raise OSError(22, "it is no file, but a pipe or device", str(path))
+        if found.st_size > most_bytes:
+            raise _too_large(found.st_size, path)
+        return os.fdopen(handle, "rb")
+    except OSError:
+        os.close(handle)
+        raise
+
+
+def read_file(path: str | Path, most_bytes: int) -> bytes:
+    """Bytes of a regular file.
+
+    Raises
+    ------
+    OSError
+        See :func:`open_file`.
+    """
+    with open_file(path, most_bytes) as file:
         # one more byte than allowed: the file may grow while it is read
-        data = file.read(most_bytes + 1) if found.st_size <= most_bytes else None
-    if data is None or len(data) > most_bytes:
-        raise OSError(27, f"it has {max(found.st_size, most_bytes) / 1e6:,.0f} MB, which is too much", str(path))
+        data = file.read(most_bytes + 1)
+    if len(data) > most_bytes:
+        raise _too_large(len(data), path)
     return data
+
+
+def _too_large(size: int, path: str | Path) -> OSError:
+    return OSError(27, f"it has {size / 1e6:,.0f} MB, which is too much", str(path))
 
 
 def read_toml(path: str | Path) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 import cv2
 import numpy as np
@@ -26,18 +26,20 @@ from standcam import flags
 from standcam.errors import UnreadablePhoto
 from standcam.files import read_file
 from standcam.images.decoder_words import decoder_words
+from standcam.images.exif_place import exif_place
 from standcam.images.suffixes import SUFFIXES
 from standcam.settings import PhotoSettings
 
 if TYPE_CHECKING:
     from PIL import Image
 
-_KINDS = ("JPEG", "PNG", "TIFF", "HEIF")  # MPO is opened as JPEG
+KINDS = ("JPEG", "PNG", "TIFF", "HEIF")
+"""Kinds of files that are opened, by Pillow's names. (MPO is opened as JPEG.)"""
 _OTHER_KINDS = {
     b"GIF8": "GIF", b"BM": "BMP", b"%PDF": "PDF", b"%!PS": "PostScript", b"8BPS": "layered", b"PK": "zipped",
     b"RIFF": "WebP", b"<": "HTML or SVG",
 }  # fmt: skip
-_MOST_BYTES = 500_000_000
+MOST_BYTES = 500_000_000
 _DRAWN_MPX = 20.0
 """Photos have 0.1 to 1 byte a pixel. Above this size and below a hundredth of a byte, a file is no photo, but made to
 fill the memory. [Mpx]"""
@@ -69,6 +71,8 @@ class Photo:
     taken: str = ""
     """Date and time by EXIF, as written there."""
     flags: int = 0
+    place: tuple[float, float] | None = None
+    """Latitude and longitude by EXIF, north and east positive, WGS 84. [degrees]"""
 
     @property
     def width_px(self) -> int:
@@ -102,7 +106,7 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
     settings = settings or PhotoSettings()
     path = Path(path)
     try:
-        data = read_file(path, _MOST_BYTES)
+        data = read_file(path, MOST_BYTES)
     except OSError as error:
         raise UnreadablePhoto(f"{path.name} cannot be read: {error.strerror}.", "Check the path and rights.") from None
     if not data:
@@ -123,6 +127,7 @@ def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo
         camera=header.camera,
         taken=header.taken,
         flags=flags.bit("converted") if converted else 0,
+        place=header.place,
     )
 
 
@@ -132,6 +137,7 @@ class _Header:
     focal_length_35mm: float | None = None
     camera: str = ""
     taken: str = ""
+    place: tuple[float, float] | None = None
 
 
 @cache
@@ -143,16 +149,30 @@ def _know_kinds() -> None:
     register_heif_opener()
 
 
-def _open(data: bytes, path: Path, settings: PhotoSettings) -> Image.Image:
-    """The picture with its header read and no pixel decoded."""
+def open_header(file: BinaryIO) -> Image.Image:
+    """A picture of one of ``KINDS`` with its header read and no pixel decoded; its size is not judged.
+
+    Raises
+    ------
+    Exception
+        Of any kind: decoders raise anything on garbage.
+    """
     from PIL import Image
 
     _know_kinds()
-    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None  # our own limit follows
+    limit, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # odd metadata is common in photos and no concern of the user
-            image = Image.open(io.BytesIO(data), formats=_KINDS)
+            return Image.open(file, formats=KINDS)
+    finally:
+        Image.MAX_IMAGE_PIXELS = limit
+
+
+def _open(data: bytes, path: Path, settings: PhotoSettings) -> Image.Image:
+    """The picture with its header read, if it is one that can be counted."""
+    try:
+        image = open_header(io.BytesIO(data))
     except MemoryError:
         raise
     except Exception:  # decoders raise anything on garbage
@@ -160,8 +180,6 @@ def _open(data: bytes, path: Path, settings: PhotoSettings) -> Image.Image:
         raise UnreadablePhoto(
             f"{path.name} is not a picture standcam can read{kind}.", f"Use {', '.join(s[1:] for s in SUFFIXES)}."
         ) from None
-    finally:
-        Image.MAX_IMAGE_PIXELS = limit
     if min(image.size) < 1:
         raise UnreadablePhoto(f"{path.name} has no pixels.", "Copy it again from the camera.")
     if max(image.size) > _LONGEST_SHAPE * min(image.size):
@@ -190,12 +208,13 @@ def _read_header(image: Image.Image) -> _Header:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             exif = image.getexif()
-            detail = exif.get_ifd(0x8769)
+            detail, gps = exif.get_ifd(0x8769), exif.get_ifd(0x8825)
         return _Header(
             orientation=int(_number(exif.get(0x0112)) or 1),
             focal_length_35mm=_focal_length(detail.get(0xA405)),
             camera=" ".join(filter(None, (_words(exif.get(tag)) for tag in (0x010F, 0x0110)))),
             taken=_words(detail.get(0x9003) or exif.get(0x0132)),
+            place=exif_place(gps),
         )
     except Exception:  # garbled EXIF does not spoil a good picture
         return _Header()

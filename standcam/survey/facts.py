@@ -8,7 +8,13 @@ import warnings
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+from standcam.files import open_file
+from standcam.images.exif_place import exif_place
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 NEVER = ("0000:00:00 00:00:00", "    :  :     :  :  ")
 """What cameras without a set clock write (Exif 2.32, tag 36867)."""
@@ -33,33 +39,57 @@ class PhotoFacts:
 
 
 def read_facts(path: str | Path) -> PhotoFacts:
-    """Facts of one photo; no pixel is decoded, and nothing raises: a broken photo shows when it is counted.
+    """Facts of one photo of the kinds that are counted.
+
+    No pixel is decoded, no more than 500 MB are looked at, and nothing raises: a broken photo shows when it is counted.
 
     Tags by CIPA DC-008 (Exif 2.32): 36867 time, 36881 its zone, GPS 1 to 4 place, GPS 31 error of place.
     """
-    from PIL import Image
+    from standcam.images.photo import MOST_BYTES
 
-    path = Path(path)
     try:
-        if path.suffix.lower() in (".heic", ".heif"):
-            from pillow_heif import register_heif_opener
-
-            register_heif_opener()
-        with warnings.catch_warnings():
+        with open_file(path, MOST_BYTES) as file, warnings.catch_warnings():
             warnings.simplefilter("ignore")  # odd metadata is common in photos and no concern of the user
-            with Image.open(path) as image:
-                megapixels = image.width * image.height / 1e6
-                exif = image.getexif()
+            (width, height), exif = _header(file)
+            if exif is None:
+                return PhotoFacts(megapixels=width * height / 1e6)
+            try:
                 detail, gps = exif.get_ifd(0x8769), exif.get_ifd(0x8825)
+                taken = detail.get(0x9003) or detail.get(0x9004) or exif.get(0x0132)
+                latitude, longitude = exif_place(gps) or (None, None)
+                error, zone = _positive(gps.get(31)), exif_offset(detail.get(0x9011))
+            except Exception:  # garbled EXIF does not spoil a good picture
+                return PhotoFacts(megapixels=width * height / 1e6)
     except Exception:  # decoders raise anything on garbage
         return PhotoFacts()
-    taken = detail.get(0x9003) or detail.get(0x9004) or exif.get(0x0132)
-    latitude, longitude = _degrees(gps.get(2), gps.get(1), 90.0), _degrees(gps.get(4), gps.get(3), 180.0)
-    if latitude is None or longitude is None or (latitude == 0 and longitude == 0):
-        latitude = longitude = None  # phones without a fix write 0, 0
-    return PhotoFacts(
-        exif_time(taken), exif_offset(detail.get(0x9011)), longitude, latitude, _positive(gps.get(31)), megapixels
-    )
+    return PhotoFacts(exif_time(taken), zone, longitude, latitude, error, width * height / 1e6)
+
+
+def _header(file: BinaryIO) -> tuple[tuple[int, int], Image.Exif | None]:
+    """Size and EXIF data of a picture."""
+    from PIL import Image
+
+    from standcam.images.photo import open_header
+    from standcam.images.png_exif import SIGNATURE, read_png_header
+
+    size = (0, 0)
+    start = file.read(len(SIGNATURE))
+    file.seek(0)
+    try:
+        if start != SIGNATURE:
+            image = open_header(file)
+            size = image.size
+            exif = image.getexif()
+        else:
+            png = read_png_header(file)
+            size = (png.width_px, png.height_px)
+            exif = Image.Exif()
+            exif.load(png.exif or b"")
+        return size, exif
+    except Exception:
+        if not any(size):
+            raise
+        return size, None  # garbled EXIF does not spoil a good picture
 
 
 def exif_time(value: Any) -> datetime | None:
@@ -89,20 +119,6 @@ def exif_offset(value: Any) -> timedelta | None:
     sign = -1 if found[1] == "-" else 1
     offset = sign * timedelta(hours=int(found[2]), minutes=int(found[3] or 0))
     return offset if abs(offset) <= timedelta(hours=14) else None
-
-
-def _degrees(value: Any, side: Any, most: float) -> float | None:
-    try:
-        parts = [float(part) for part in value]
-    except (TypeError, ValueError, ZeroDivisionError):
-        return None
-    if len(parts) != 3 or not all(math.isfinite(part) for part in parts):
-        return None
-    degrees = parts[0] + parts[1] / 60 + parts[2] / 3600
-    side = side.decode("ascii", "ignore") if isinstance(side, bytes) else str(side or "")
-    if not 0 <= degrees <= most:
-        return None
-    return -degrees if side.strip("\0 ").upper() in ("S", "W") else degrees
 
 
 def _positive(value: Any) -> float | None:
