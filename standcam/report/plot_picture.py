@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _DOWN = ("range", "tier", "bay")
-_ALONG = ("column", "col", "strip", "pass", "planter_pass", "plot_row", "bed")
+_ALONG = ("column", "col", "strip", "pass", "planter_pass", "bed")
+"""No plot_row: it counts the rows within a plot, and says nothing of where the plot lies."""
 _PLACES = (("latitude", "longitude"), ("lat", "lon"), ("gps_latitude", "gps_longitude"))
 MOST_LABELLED = 120
 """More cells hold no numbers."""
@@ -59,7 +60,7 @@ def places_of(rows: pd.DataFrame, inputs: Sequence[Mapping[str, Any]] = ()) -> P
         known = {photo: place for photo, place in found.items() if all(_is_number(v) for v in place)}
         if not known:
             return None
-        at = [known.get(photo, (math.nan, math.nan)) for photo in rows["photo"]]
+        at = [_place(str(photo), known) for photo in rows["photo"]]
         located = rows.assign(latitude=[a for a, _ in at], longitude=[b for _, b in at])
     return _gps(located)
 
@@ -154,18 +155,29 @@ def _ends(value: np.ndarray) -> tuple[float, float]:
 
 
 def _grid(rows: pd.DataFrame) -> Places | None:
-    down = next((n for n in _DOWN if n in rows), None)
-    along = next((n for n in _ALONG if n in rows), None)
-    if along is None:
-        return None
+    """Places by the first columns that give each plot a place of its own."""
     per = rows.drop_duplicates("plot").head(MOST_PLOTS)
-    x = pd.to_numeric(per[along], errors="coerce").to_numpy(float)
-    y = np.zeros(len(per)) if down is None else pd.to_numeric(per[down], errors="coerce").to_numpy(float)
-    there = np.isfinite(x) & np.isfinite(y)
-    if len(np.unique(np.c_[x, y][there], axis=0)) < 2 or max(np.ptp(x[there]), np.ptp(y[there])) > 500:
-        return None
-    names = tuple(per["plot"].astype(str)[there])
-    return Places(names, x[there], y[there], "grid", along.replace("_", " "), "" if down is None else down)
+    for along in (n for n in _ALONG if n in rows):
+        for down in (*(n for n in _DOWN if n in rows), None):
+            x = pd.to_numeric(per[along], errors="coerce").to_numpy(float)
+            y = np.zeros(len(per)) if down is None else pd.to_numeric(per[down], errors="coerce").to_numpy(float)
+            there = np.isfinite(x) & np.isfinite(y)
+            n = int(there.sum())
+            if n < 2 or max(np.ptp(x[there]), np.ptp(y[there])) > 500:
+                continue
+            if len(np.unique(np.c_[x, y][there], axis=0)) < n:
+                continue  # plots on top of each other: these columns do not say where each lies
+            names = tuple(per["plot"].astype(str)[there])
+            return Places(names, x[there], y[there], "grid", along.replace("_", " "), down or "")
+    return None
+
+
+def _place(photo: str, known: Mapping[str, tuple[Any, Any]]) -> tuple[float, float]:
+    """Of a photo, or of the first that is known of photos that were joined (``a.jpg..d.jpg``)."""
+    for name in (photo, *photo.split("..")):
+        if name in known:
+            return known[name]
+    return math.nan, math.nan
 
 
 def _gps(rows: pd.DataFrame) -> Places | None:
