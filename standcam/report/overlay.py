@@ -30,6 +30,7 @@ from standcam.report.canvas import (
     wrapped,
     write,
 )
+from standcam.report.picture_place import PicturePlace, with_place
 from standcam.rows.line import RowLine
 from standcam.settings import OutputSettings
 
@@ -100,7 +101,9 @@ def mark_view(
     scene.canvas.set_words()
     head.draw(whole[: head.height], unit)
     foot.draw(whole[head.height + view.shape[0] :], unit)
-    return _jpeg(whole, MARKED_QUALITY)
+    height, width = view.shape[:2]
+    place = PicturePlace(0, head.height, width, height, m.width_px, m.height_px)
+    return with_place(_jpeg(whole, MARKED_QUALITY), place)
 
 
 def _decoded(jpeg: bytes) -> np.ndarray:

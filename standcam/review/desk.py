@@ -27,13 +27,17 @@ from standcam.review.pictures import (
     original,
     picture_of,
     pictures,
-    shown_type,
+    shown_as_it_is,
 )
 from standcam.spacing.edits import JUDGEMENTS, Edit, Edited, apply_edits, finds_digest, live, next_number
 
 
 class NotDone(StandcamError):
     """An edit that the page asked for makes no sense; the reason is for the person at the page."""
+
+
+class NoPicture(StandcamError):
+    """Neither the photo nor a marked one that can be laid over its frame is there."""
 
 
 class Desk:
@@ -109,26 +113,42 @@ class Desk:
         with self._lock:
             return len(self.log.read().edits)
 
-    def picture_bytes(self, index: int, plain: bool = False) -> tuple[bytes, str, str] | None:
-        """Bytes, type, and whether they are of the original or of the marked photo; None if there is neither.
+    def picture_bytes(self, index: int, plain: bool = False) -> tuple[bytes, str]:
+        """JPEG of a photo, of its frame exactly, and whether it is the original or, cut out, the marked one.
 
         Parameters
         ----------
         plain : bool
             Turn the photo upright and pack it anew, for browsers that read its orientation otherwise.
+
+        Raises
+        ------
+        NoPicture
+            Neither is there.
         """
         picture = self.pictures[index]
         found = original(picture, self.folder, self.photos)
         if found is not None:
             path, data = found
-            kind = None if plain else shown_type(data)
-            if kind is not None:
-                return data, kind, "original"
+            if not plain and shown_as_it_is(data):
+                return data, "original"
             packed = self._packed(path, picture)
             if packed is not None:
-                return packed, "image/jpeg", "original"
-        data_marked = marked_bytes(picture, self.folder)
-        return None if data_marked is None else (data_marked, "image/jpeg", "marked")
+                return packed, "original"
+        marked = marked_bytes(picture, self.folder)
+        why = "and there is no marked one"
+        if marked is not None:
+            from standcam.report.overlay import pack_view
+            from standcam.report.picture_place import picture_in
+
+            cut = picture_in(marked, picture.width_px, picture.height_px)
+            if cut is not None:
+                return pack_view(cut), "marked"
+            why = "and the marked one does not tell where in it the picture lies"
+        raise NoPicture(
+            f"{wording.printable(picture.name)} is not where it was, {why}: nothing can be edited unseen.",
+            "End standcam review and name the folder of the photos with --photos.",
+        )
 
     def sentences(self) -> tuple[str, ...]:
         """What was edited, for the end of the session."""

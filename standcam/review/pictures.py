@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from standcam import flags
+from standcam.files import read_file
 from standcam.flags import GRADES
 from standcam.ground.map import GroundMap
 from standcam.measure import geometry_from
@@ -21,8 +22,9 @@ from standcam.rows.line import RowLine
 UNSURE, UNSURE_WEED = 0.1, 0.3
 """Finds whose crop_probability is this far from 0 and 1 are shown as doubtful; weeds beside the row are many and seldom
 plants, so more is asked of them (chosen by us). [1]"""
-_SHOWN = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png"}
-"""First bytes of what every browser shows."""
+_JPEG = b"\xff\xd8\xff"
+"""First bytes of the one kind of picture that every browser shows upright by its EXIF orientation, as standcam reads it."""
+_MOST_MARKED_BYTES = 100_000_000
 
 
 @dataclass(frozen=True)
@@ -190,9 +192,9 @@ def original(picture: Picture, folder: Path, more: Path | None) -> tuple[Path, b
     return None
 
 
-def shown_type(data: bytes) -> str | None:
-    """Type of a picture that every browser can show as it is; None for others."""
-    return next((kind for start, kind in _SHOWN.items() if data.startswith(start)), None)
+def shown_as_it_is(data: bytes) -> bool:
+    """Whether every browser shows these bytes as standcam read them; others are packed anew."""
+    return data.startswith(_JPEG)
 
 
 def marked_bytes(picture: Picture, folder: Path) -> bytes | None:
@@ -203,8 +205,8 @@ def marked_bytes(picture: Picture, folder: Path) -> bytes | None:
     home = (folder / MARKED).resolve()
     try:
         place = (home / name).resolve()
-        if place.parent != home or not home.is_relative_to(folder.resolve()) or not place.is_file():
+        if place.parent != home or not home.is_relative_to(folder.resolve()):
             return None
-        return place.read_bytes()
+        return read_file(place, _MOST_MARKED_BYTES)
     except (OSError, ValueError):
         return None

@@ -19,7 +19,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from standcam.errors import StandcamError, UnwritableResults
-from standcam.review.desk import Desk, NotDone
+from standcam.review.desk import Desk, NoPicture, NotDone
 
 TOKEN, PICTURE = "X-Standcam-Token", "X-Standcam-Picture"
 LARGEST = 4096
@@ -127,6 +127,8 @@ class _Handler(BaseHTTPRequestHandler):
         except _Refused as refused:
             self.close_connection = True
             self._json({"error": refused.words}, refused.status)
+        except NoPicture as error:
+            self._json({"error": str(error)}, HTTPStatus.NOT_FOUND)
         except NotDone as error:
             self._json({"error": str(error)}, HTTPStatus.UNPROCESSABLE_ENTITY)
         except UnwritableResults as error:
@@ -169,11 +171,8 @@ class _Handler(BaseHTTPRequestHandler):
         elif parts[2] == "photo":
             self._json(desk.picture(self._index(parts[3])))
         else:
-            found = desk.picture_bytes(self._index(parts[3]), plain=query == "plain")
-            if found is None:
-                raise _Refused(HTTPStatus.NOT_FOUND, "The photo is no longer where it was, and there is no marked one.")
-            data, kind, which = found
-            self._send(HTTPStatus.OK, data, kind, {PICTURE: which})
+            data, which = desk.picture_bytes(self._index(parts[3]), plain=query == "plain")
+            self._send(HTTPStatus.OK, data, "image/jpeg", {PICTURE: which})
 
     def _post(self) -> None:
         self._need_token()

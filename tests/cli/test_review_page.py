@@ -3,62 +3,19 @@
 The browser tests need Chromium (Debian's package ``chromium``) and Playwright, and are skipped without them.
 """
 
-import http.client
 import json
 import shutil
-import threading
-from pathlib import Path
 
+import cv2
+import numpy as np
 import pandas as pd
 import pytest
-from typer.testing import CliRunner
+from fixtures.review import PHOTOS, asked, count, edits_of, opened, rows_text, until
 
-from standcam.cli.app import app
+from standcam.images.reduce import reduce
 from standcam.report.folder import read_results
-from standcam.review.desk import Desk
-from standcam.review.server import TOKEN, ReviewServer
+from standcam.review.server import TOKEN
 from standcam.spacing.edits import EDITS
-
-PHOTOS = Path(__file__).parents[2] / "demo-images"
-
-
-@pytest.fixture(scope="module")
-def counted(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("review")
-    (folder / "in").mkdir()
-    for name in ("fast_4_weeds.jpg", "slow_1_board.jpg"):
-        shutil.copy(PHOTOS / name, folder / "in" / name)
-    done = CliRunner().invoke(
-        app, ["count", str(folder / "in"), "--nominal-cm", "16.5", "--no-report", "--out", str(folder / "out")]
-    )
-    assert done.exit_code == 0, done.output
-    return folder
-
-
-@pytest.fixture
-def served(counted, tmp_path):
-    shutil.copytree(counted / "out", tmp_path / "out")
-    server = ReviewServer(Desk(tmp_path / "out", "a scout"))
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True)
-    thread.start()
-    yield server, tmp_path / "out"
-    server.shutdown()
-    server.server_close()
-    thread.join()
-
-
-def asked(server, path, method="GET", body=None, **headers):
-    link = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
-    given = {TOKEN: server.token, "Origin": f"http://127.0.0.1:{server.server_port}"} | {
-        name.replace("_", "-"): value for name, value in headers.items()
-    }
-    if body is not None:
-        given["Content-Type"] = given.get("Content-Type", "application/json")
-    link.request(method, path, body, {k: v for k, v in given.items() if v is not None})
-    answer = link.getresponse()
-    data = answer.read()
-    link.close()
-    return answer, data
 
 
 def test_the_page_and_its_data(served):
@@ -139,6 +96,44 @@ def test_a_marked_photo_that_is_a_link_out_of_the_folder_is_not_served(counted, 
         shutil.move(counted / "away", counted / "in")
 
 
+def test_where_the_photo_is_lost_the_picture_is_cut_out_of_the_marked_one(served, lost):
+    photos = [cv2.imdecode(np.frombuffer(asked(s, "/api/picture/0")[1], np.uint8), 1) for s, _ in (served, lost)]
+    assert asked(lost[0], "/api/picture/0")[0].headers["X-Standcam-Picture"] == "marked"
+    small = reduce(photos[0], 1600)
+    assert photos[1].shape == small.shape, "no words above or below"
+    unlike = np.abs(photos[1].astype(int) - small).max(axis=2) > 60
+    assert 0.001 < unlike.mean() < 0.08, "symbols and their words, and nothing else"
+
+
+def test_a_marked_photo_that_does_not_tell_its_place_is_not_shown(lost):
+    server, out = lost
+    for path in (out / "marked").iterdir():
+        whole = cv2.imread(str(path))
+        cv2.imwrite(str(path), whole)
+    answer, said = asked(server, "/api/picture/0")
+    assert answer.status == 404 and "--photos" in json.loads(said)["error"] and "where in it" in json.loads(said)["error"]
+    shutil.rmtree(out / "marked")
+    answer, said = asked(server, "/api/picture/0")
+    assert answer.status == 404 and "no marked one" in json.loads(said)["error"]
+
+
+def test_a_photo_that_browsers_may_turn_otherwise_is_packed_upright(tmp_path, serve):
+    # PNG with an EXIF orientation: browsers differ, so the page gets a JPEG of the frame that was counted
+    from PIL import Image
+
+    (tmp_path / "in").mkdir()
+    with Image.open(PHOTOS / "slow_1_board.jpg") as image:
+        exif = Image.Exif()
+        exif[0x0112] = 3
+        image.rotate(180).save(tmp_path / "in" / "turned.png", exif=exif, compress_level=1)
+    count(tmp_path)
+    server = serve(tmp_path / "out")
+    answer, data = asked(server, "/api/picture/0")
+    assert answer.headers["Content-Type"] == "image/jpeg" and answer.headers["X-Standcam-Picture"] == "original"
+    shown = cv2.imdecode(np.frombuffer(data, np.uint8), 1).astype(int)
+    assert np.abs(shown - cv2.imread(str(PHOTOS / "slow_1_board.jpg"))).mean() < 4
+
+
 def test_edits_change_numbers_and_undo_gives_them_back(served):
     server, out = served
     state = json.loads(asked(server, "/api/photo/0")[1])
@@ -163,56 +158,6 @@ def test_edits_change_numbers_and_undo_gives_them_back(served):
 
 
 # ---- in the browser
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    playwright = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    if path is None:
-        pytest.skip("Chromium is not installed")
-    with playwright.sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
-        yield browser
-        browser.close()
-
-
-def until(page, expression, arg=None):
-    """Wait by asking again and again: the page's rules forbid the browser's own waiting, which needs eval."""
-    for _ in range(200):
-        if page.evaluate(expression, arg):
-            return
-        page.wait_for_timeout(50)
-    raise AssertionError(f"not so within 10 s: {expression}")
-
-
-def opened(chromium, server, **more):
-    page = chromium.new_context(**({"viewport": {"width": 1200, "height": 800}} | more)).new_page()
-    page.faults = []
-    page.on("pageerror", lambda error: page.faults.append(str(error)))
-    page.on("console", lambda said: page.faults.append(said.text) if said.type == "error" else None)
-    page.goto(server.url)
-    until(page, "document.querySelector('#todo').textContent.includes('photos to go')")
-    until(page, "document.querySelector('#rows').textContent.length > 10")
-    return page
-
-
-def edits_of(out, wanted):
-    """What the file of edits says, once it has so many lines."""
-    import time
-
-    for _ in range(100):
-        lines = (out / EDITS).read_text().splitlines() if (out / EDITS).exists() else []
-        if len(lines) >= wanted:
-            return [json.loads(line) for line in lines]
-        time.sleep(0.05)
-    raise AssertionError(f"{len(lines)} edits instead of {wanted}")
-
-
-def rows_text(page, before=None):
-    if before is not None:
-        until(page, "t => document.querySelector('#rows').textContent !== t", before)
-    return page.text_content("#rows")
 
 
 def test_keys_click_and_drag(chromium, served, tmp_path):

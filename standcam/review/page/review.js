@@ -42,17 +42,21 @@ function then(work) {
   return busy;
 }
 
+// the photo as the browser shows it must have the very frame that places are counted in: a wrong place is worse than none
 async function pictureOf(state) {
   for (const path of [`/api/picture/${state.index}`, `/api/picture/${state.index}?plain`]) {
     const answer = await ask(path);
+    const marked = answer.headers.get("X-Standcam-Picture") === "marked";
     const image = await createImageBitmap(await answer.blob(), { imageOrientation: "from-image" });
-    const same = Math.abs(image.width / image.height - state.width / state.height) < 0.01;
-    if (same || path.endsWith("plain")) {
-      if (answer.headers.get("X-Standcam-Picture") === "marked")
-        say("The photo is not where it was: the marked one is shown. Name its folder with --photos.", 8);
+    const uneven = Math.abs(image.width * state.height - image.height * state.width);
+    const fits = marked ? uneven <= 1.5 * (state.width + state.height) : image.width === state.width && image.height === state.height;
+    if (fits) {
+      if (marked) say("The photo is not where it was: the small marked one is shown, with what was found drawn in. --photos names its folder.", 10);
       return image;
     }
+    image.close();
   }
+  throw new Error("The browser shows this photo in another size than standcam reads it: nothing can be edited unseen.");
 }
 
 async function open(number) {
