@@ -27,6 +27,14 @@ class UnreadablePhoto(StandcamError):
     """The file is missing, no picture, cut short, or too large to open safely."""
 
 
+class UnreadableRaster(StandcamError):
+    """An orthomosaic is missing, damaged, no GeoTIFF, or of a kind that shows no colours."""
+
+
+class MissingCRS(StandcamError):
+    """A raster or outline does not tell where on earth it lies, and no scale was given instead."""
+
+
 class BoardNotFound(StandcamError):
     """No marker of the board is seen in the photo."""
 

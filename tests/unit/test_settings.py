@@ -64,11 +64,11 @@ def test_digest_changes_with_any_setting():
             if isinstance(old, bool):
                 new = not old
             elif isinstance(old, int | float):
-                new = old * 0.9 if field.name in ("level", "alone_share") else old + 1  # these stay below 1
+                new = old * 0.9 if field.name in ("level", "alone_share", "stretch_high_pct") else old + 1  # these stay below 1
             elif isinstance(old, tuple):
                 new = {"order": ("time",), "board_at_cm": ("board 2 = 150",)}.get(field.name, "other")
             elif old is None:
-                new = "x" if field.name in ("board", "lens") else 7.5
+                new = {"board": "x", "lens": "x", "bands": (3, 2, 1)}.get(field.name, 7.5)
             else:
                 new = {"si": "us", "learned": "shape", "poor": "fair", "auto": "none"}.get(old, "other")
             seen.add(base.replace(stage.name, **{field.name: new}).digest())
