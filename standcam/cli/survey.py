@@ -119,7 +119,8 @@ def check(
     from standcam.report.results import csv_text
     from standcam.report.wording import printable
     from standcam.survey import use
-    from standcam.survey.tie import KINDS, MISMATCHES, TIES, tie_photos
+    from standcam.survey.tie import tie_photos
+    from standcam.survey.tied import KINDS, MISMATCHES, TIES
 
     settings, inputs, problems = _survey(folder)
     if not inputs:

@@ -26,7 +26,7 @@ from standcam.survey.plot_list import (
     read_plot_list,
 )
 from standcam.survey.template import survey_text
-from standcam.survey.tie import below
+from standcam.survey.tied import below
 
 SURVEY_FILE = "survey.toml"
 

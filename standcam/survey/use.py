@@ -16,7 +16,8 @@ from standcam.report.wording import plural
 from standcam.settings import Settings
 from standcam.stand.plotmap import join_plot_map
 from standcam.survey.plot_list import CELLS
-from standcam.survey.tie import MISMATCHES, TIES, Ties, is_survey, tie_photos
+from standcam.survey.tie import is_survey, tie_photos
+from standcam.survey.tied import MISMATCHES, TIES, Ties
 
 FILES = {"ties.csv": TIES, "mismatches.csv": MISMATCHES}
 

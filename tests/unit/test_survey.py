@@ -20,7 +20,8 @@ from standcam.survey import template
 from standcam.survey.marks import label_dictionary, labels_in
 from standcam.survey.names import name_pattern
 from standcam.survey.plot_list import appended, lines_text, read_plot_list
-from standcam.survey.tie import KINDS, tie_photos
+from standcam.survey.tie import tie_photos
+from standcam.survey.tied import KINDS
 
 
 def photo(path, taken=None, offset=None, place=None, picture=None):
