@@ -41,6 +41,56 @@ class PhotoSettings:
 
 
 @dataclass(frozen=True)
+class RasterSettings:
+    """Reading of orthomosaics."""
+
+    mm_per_px: float | None = None
+    """Ground length of a pixel, for files that do not tell where they lie. None: the file must tell. [mm/px]"""
+    bands: tuple[int, int, int] | None = None
+    """Numbers of the bands red, green and blue, from 1. None: as the file names them, else the first three."""
+    finest_mm_per_px: float = 2.0
+    """Finer files are read reduced by the whole number that comes nearest to this: stems show at 2 to 10 mm, and pixels
+    cost time. Wrong for seedlings with hair-thin leaves: use 1. [mm/px]"""
+    coarsest_mm_per_px: float = 10.0
+    """In coarser files no stems are sought, only rows and gaps: a maize seedling then covers a few pixels. [mm/px]"""
+    rows_mm_per_px: float = 80.0
+    """Coarser files are refused: rows 38 to 76 cm apart do not show in them. [mm/px]"""
+    tile_px: int = 2048
+    """Side of the pieces that a raster is worked in, before their margin. Larger ones take more memory. [px]"""
+    margin_cm: float = 50.0
+    """How far neighbouring pieces overlap their cores: what stands at a seam is seen whole. Wrong where plants are
+    wider than this. [cm]"""
+    cache_mb: int = 64
+    """Decoded blocks that each process keeps. Striped files may take four times as much, or would be decoded again for
+    every piece. [MB]"""
+    read_threads: int = 1
+    """Threads that decode for one process. With one process in all, 2 reads nearly twice as fast."""
+    stretch_low_pct: float = 0.1
+    """16-bit files: share of values that may fall below black. [%]"""
+    stretch_high_pct: float = 99.8
+    """16-bit files: share of values up to which white is not reached. Wrong where much of the picture shines, such as
+    wet foil or glass: lower it. [%]"""
+    find_fill: bool = True
+    """Take plain black or white at the raster's edge as no data where the file declares none: it would count as
+    ground without plants. Turn off if such ground is real."""
+    max_gigapixels: float = 2000.0
+    """Larger rasters are refused as forged: this is 1,800 ha at 3 mm. [Gpx]"""
+
+    def __post_init__(self) -> None:
+        _positive(self, "mm_per_px", "finest_mm_per_px", "coarsest_mm_per_px", "rows_mm_per_px", "margin_cm")
+        _positive(self, "cache_mb", "read_threads", "max_gigapixels")
+        if not 256 <= self.tile_px <= 16384:
+            raise BadSettings(f"raster.tile_px is {self.tile_px}.", "Give 256 to 16384.")
+        if self.read_threads > 64 or self.cache_mb > 4096:
+            raise BadSettings("raster.read_threads or cache_mb is too large.", "Give at most 64 threads and 4096 MB.")
+        if self.bands is not None and min(self.bands) < 1:
+            raise BadSettings(f"raster.bands is {list(self.bands)}.", "Bands are numbered from 1: [1, 2, 3].")
+        if not 0 <= self.stretch_low_pct < self.stretch_high_pct <= 100:
+            told = f"raster.stretch_low_pct is {self.stretch_low_pct:g}, stretch_high_pct {self.stretch_high_pct:g}."
+            raise BadSettings(told, "Give 0 to 100, the lower one first.")
+
+
+@dataclass(frozen=True)
 class CalibrationSettings:
     """Ground scale."""
 
@@ -228,6 +278,58 @@ class StemSettings:
         if self.locator not in ("learned", "shape"):
             raise BadSettings(f"stems.locator is {self.locator!r}.", "Use learned or shape.")
         _positive(self, "widest_look_cm", "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor")
+
+
+@dataclass(frozen=True)
+class StripStemSettings:
+    """Finding stems in pictures taken from a drone."""
+
+    network: str = "strips"
+    """Network that ships with the package, or path of an ONNX file made by ``standcam.training`` with ``--look strip``."""
+    green: float = 0.5
+    """Greenness from which a pixel is plainly green; it only tells where to look. Lower where seedlings are pale and the
+    picture soft. [1]"""
+    fewest_green_px: int = 2
+    """Green pixels in a square of three by three below which they are taken for noise. [px]"""
+    green_reach_cm: float = 3.0
+    """Stems are looked for this far from green pixels. [cm]"""
+    plant_reach_cm: float = 15.0
+    """Green farther from a stem is no part of that plant. [cm]"""
+    enlarge_above_cm: float = 0.62
+    """Coarser pictures are enlarged twice over before they are looked at. [cm]"""
+    lowest_probability: float = 0.1
+    """Peaks less likely than this are dropped."""
+    no_green_share: float = 0.5
+    """A peak without any green near keeps this share of its heat."""
+    apart_cm: float = 1.2
+    """Two stems nearer than this cannot be told apart at such pixels. [cm]"""
+    weed_probability: float = 0.5
+    """Weeds at least this likely are listed."""
+    weeds_apart_cm: float = 2.5
+    """Weeds nearer than this are one. [cm]"""
+    off_row_cm: float = 8.0
+    """A stem farther off the line is no plant of the row; mosaics bend lines by some centimetres. [cm]"""
+    row_scatter_cm: float = 1.8
+    """Scatter of crop stems about their line, against which weeds are weighed. [cm]"""
+    row_odds: float = 3.0
+    """Standing on the line, or off it, changes the odds of being crop by at most this factor."""
+    calibration: tuple[float, float, float, float] = (0.0, 1.0, 0.0, 0.0)
+    """Weights that turn heat into probability, as in ``StemSettings``. Wrong for another network."""
+    closeness_cm: float = 4.0
+    """Distance over which a hotter peak takes from its neighbour. [cm]"""
+    crop_probability: float = 0.5
+    """Stems at least this likely count as crop."""
+    weeds_reach_cm: float = 30.0
+    """Weeds are listed this far to either side of a row. [cm]"""
+    double_cm: float = 5.0
+    """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
+    sd_at_cm: float = 0.5
+    sd_power: float = 1.0
+    sd_factor: float = 1.0
+    """From the error that the network states to the error given, as in ``StemSettings``. [cm], [1], [1]"""
+
+    def __post_init__(self) -> None:
+        _positive(self, "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor", "enlarge_above_cm")
 
 
 @dataclass(frozen=True)
@@ -521,10 +623,12 @@ class Settings:
     """All settings of a run."""
 
     photo: PhotoSettings = field(default_factory=PhotoSettings)
+    raster: RasterSettings = field(default_factory=RasterSettings)
     calibration: CalibrationSettings = field(default_factory=CalibrationSettings)
     vegetation: VegetationSettings = field(default_factory=VegetationSettings)
     rows: RowSettings = field(default_factory=RowSettings)
     stems: StemSettings = field(default_factory=StemSettings)
+    strip_stems: StripStemSettings = field(default_factory=StripStemSettings)
     labels: LabelSettings = field(default_factory=LabelSettings)
     spacing: SpacingSettings = field(default_factory=SpacingSettings)
     planter: PlanterSettings = field(default_factory=PlanterSettings)
