@@ -89,3 +89,12 @@ def _stated_crs(data: dict[str, Any]) -> str:
     except (TypeError, KeyError):
         return ""
     return name if isinstance(name, str) and len(name) < 10_000 else ""
+
+
+def cell_text(value: object) -> str:
+    """A property as people would type it: whole numbers without a point, nothing for nothing."""
+    if value is None or (isinstance(value, float) and value != value):
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return str(value).strip()

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from standcam.errors import PlotMapMismatch
-from standcam.geojson import read_outlines
+from standcam.geojson import cell_text, read_outlines
 from standcam.survey.names import FIELDS
 
 M_PER_DEGREE = 111_195.0
@@ -63,7 +63,7 @@ def read_areas(path: str | Path, name: str = "plot") -> tuple[list[PlotArea], li
         if not polygons:
             wrong.append(f"outline {number} of {path.name} is no polygon")
             continue
-        plot = _text(properties.get(name))
+        plot = cell_text(properties.get(name))
         if not plot:
             wrong.append(f"outline {number} of {path.name} has no property {name!r} with the plot's name")
             continue
@@ -76,12 +76,6 @@ def read_areas(path: str | Path, name: str = "plot") -> tuple[list[PlotArea], li
             )
         if any(area.plot == plot for area in areas):
             wrong.append(f"two outlines of {path.name} are named {plot}; both count as that plot")
-        cells = {f: _text(properties[f]) for f in FIELDS if f != "plot" and _text(properties.get(f))}
+        cells = {f: cell_text(properties[f]) for f in FIELDS if f != "plot" and cell_text(properties.get(f))}
         areas.append(PlotArea(plot, polygons, cells))
     return areas, wrong
-
-
-def _text(value: object) -> str:
-    if isinstance(value, float) and value.is_integer():
-        value = int(value)
-    return "" if value is None else str(value).strip()
