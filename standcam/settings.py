@@ -216,6 +216,96 @@ class RowSettings:
 
 
 @dataclass(frozen=True)
+class StripRowSettings:
+    """Rows of a strip, from direction and rhythm."""
+
+    narrowest_cm: float = 15.0
+    """Rows closer than this are not told apart. [cm]"""
+    widest_cm: float = 120.0
+    """Widest distance of rows looked for where it is not given. [cm]"""
+    block_cm: float = 600.0
+    """Side of the squares in which the direction is looked for. Smaller for rows that turn sharply, larger where few
+    plants stand. [cm]"""
+    angle_step_deg: float = 1.5
+    """First search of directions. [degrees]"""
+    clear_direction: float = 6.0
+    """A square has a direction of its own where that stands out by so many robust SDs from all others. [1]"""
+    parallel_deg: float = 10.0
+    """Neighbouring squares that differ by less are one group of rows. Wrong for two fields whose rows meet at a smaller
+    angle. [degrees]"""
+    widest_turn_deg: float = 40.0
+    """Rows of one group turn at most so far from its mean direction; beyond, another group begins. [degrees]"""
+    band_cm: float = 300.0
+    """Rows are followed from band to band of this length. [cm]"""
+    cell_cm: float = 20.0
+    """Cells along a row; a cell counts once however many plants it holds, so that clumps of weeds do not make a row.
+    [cm]"""
+    knots_cm: float = 200.0
+    """Distance of the knots of the centre line. [cm]"""
+    bend_cm: float = 3.0
+    """By how much a row usually turns off its course from knot to knot; lower makes lines stiffer. [cm]"""
+    bridge_cm: float = 1000.0
+    """Missing stretches up to this are bridged. [cm]"""
+    far_bridge_cm: float = 5000.0
+    """Up to this where what goes on lies where the neighbour rows lead. [cm]"""
+    shortest_cm: float = 100.0
+    """Shorter rows are left out. [cm]"""
+    fewest_plants: int = 5
+    """Cells with plants that a row needs."""
+    evidence: float = 8.0
+    """Log likelihood by which a row must beat plants strewn at random, after what its freedom costs. Higher where weeds
+    pose as rows. [1]"""
+    weakest: float = 0.12
+    """A row where the rhythm expects one must be at least so full, as a share of the usual row: units that failed."""
+    weakest_off_rhythm: float = 0.5
+    """Elsewhere at least so full."""
+    widest_scatter_cm: float = 6.0
+    """Plants scattered more about their line make the row unsure. [cm]"""
+    edge_spacings: float = 4.0
+    """A row whose last plant stands within so many spacings of the border of the picture is cut by it. [1]"""
+    edge_margin_cm: float = 2.0
+    """Left out at the border of the picture. [cm]"""
+    reach: float = 0.4
+    """A plant belongs to a row up to this share of the row width off its line. [1]"""
+
+    def __post_init__(self) -> None:
+        _positive(
+            self, "narrowest_cm", "block_cm", "angle_step_deg", "band_cm", "cell_cm", "knots_cm", "bend_cm", "reach",
+            "widest_turn_deg", "parallel_deg", "bridge_cm", "far_bridge_cm",
+        )  # fmt: skip
+        if self.widest_cm < self.narrowest_cm:
+            raise BadSettings("strip_rows.widest_cm is below narrowest_cm.", "Row widths lie between the two.")
+        if self.angle_step_deg > 15:
+            raise BadSettings(f"strip_rows.angle_step_deg is {self.angle_step_deg}.", "Give at most 15.")
+
+
+@dataclass(frozen=True)
+class PassSettings:
+    """Passes of the planter and row units of a strip; how many rows a pass has is ``planter.row_units``."""
+
+    first_row: int | None = None
+    """Number of the leftmost row of the first pass, looking along the rows; None: proposed from guess rows."""
+    pattern: str = "back_and_forth"
+    """back_and_forth: each pass is driven against its neighbours. one_way: all alike. Wrong where a field was sown in
+    lands or with passes skipped."""
+    first_heading: str = "along"
+    """How the first pass was driven: along or against the direction that rows are numbered by, or a compass point: N,
+    NE, E, SE, S, SW, W, NW."""
+    guess_cm: float = 25.0
+    """Neighbouring passes lie at most so much closer or wider than the rows of one. [cm]"""
+    clear_phase: float = 0.8
+    """A proposed first row is used from this confidence on; below, it is told and units stay empty. [1]"""
+
+    def __post_init__(self) -> None:
+        _positive(self, "first_row", "guess_cm")
+        if self.pattern not in ("back_and_forth", "one_way"):
+            raise BadSettings(f"passes.pattern is {self.pattern!r}.", "Use back_and_forth or one_way.")
+        headings = ("along", "against", "N", "NE", "E", "SE", "S", "SW", "W", "NW")
+        if self.first_heading not in headings:
+            raise BadSettings(f"passes.first_heading is {self.first_heading!r}.", f"Use one of {', '.join(headings)}.")
+
+
+@dataclass(frozen=True)
 class StemSettings:
     """Finding stems."""
 
@@ -627,6 +717,8 @@ class Settings:
     calibration: CalibrationSettings = field(default_factory=CalibrationSettings)
     vegetation: VegetationSettings = field(default_factory=VegetationSettings)
     rows: RowSettings = field(default_factory=RowSettings)
+    strip_rows: StripRowSettings = field(default_factory=StripRowSettings)
+    passes: PassSettings = field(default_factory=PassSettings)
     stems: StemSettings = field(default_factory=StemSettings)
     strip_stems: StripStemSettings = field(default_factory=StripStemSettings)
     labels: LabelSettings = field(default_factory=LabelSettings)

@@ -24,6 +24,7 @@ EXAMPLES: dict[tuple[str, str], Any] = {
     ("spacing", "crop_card"): "sorghum.toml",
     ("planter", "row_units"): 8,
     ("planter", "cells_per_disc"): 30,
+    ("passes", "first_row"): 3,
     ("planter", "speed_kmh"): 8.0,
     ("calibration", "board"): "my-board.toml",
     ("calibration", "points"): (1200.0, 1500.0, 2860.0, 1490.0, 100.0),

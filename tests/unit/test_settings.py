@@ -70,7 +70,10 @@ def test_digest_changes_with_any_setting():
             elif old is None:
                 new = {"board": "x", "lens": "x", "bands": (3, 2, 1)}.get(field.name, 7.5)
             else:
-                new = {"si": "us", "learned": "shape", "poor": "fair", "auto": "none"}.get(old, "other")
+                new = {
+                    "si": "us", "learned": "shape", "poor": "fair", "auto": "none", "back_and_forth": "one_way",
+                    "along": "N",
+                }.get(old, "other")  # fmt: skip
             seen.add(base.replace(stage.name, **{field.name: new}).digest())
     assert len(seen) == 1 + sum(
         len(dataclasses.fields(getattr(base, s.name))) for s in dataclasses.fields(Settings)
