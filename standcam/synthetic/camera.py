@@ -53,6 +53,12 @@ class Camera:
             u = np.where(r2 < -1 / (3 * self.k1), u, np.nan)
         return u * (1 + self.k1 * r2) * self.focal_px + self.centre_px, np.linalg.norm(seen, axis=-1)
 
+    def towards(self, points_mm: np.ndarray) -> np.ndarray:
+        """Unit vectors from points to the camera. (n, 3) [mm] -> (n, 3)"""
+        view = self.position_mm - points_mm
+        view /= np.linalg.norm(view, axis=1, keepdims=True)
+        return view
+
     def rays(self, points_px: np.ndarray) -> np.ndarray:
         """World directions of pixels, forward component in the camera 1. (n, 2) [px] -> (n, 3)"""
         u = self.lens.undistort(points_px, self.width_px, self.height_px) - self.centre_px

@@ -75,19 +75,28 @@ def lay_field(
         plants = plant_row(recipe.planter, low[0], high[0], rng)
         plants["y_mm"] = plants.pop("off_mm") + row * recipe.crop.row_width_mm
         plants["row_id"] = row
-        behind = np.where(plants.late, rng.uniform(*LATE_BEHIND, len(plants)), 0.0)
-        plants["stage"] = np.clip(
-            rng.normal(recipe.crop.stage, recipe.crop.stage_sd, len(plants)) - behind, 0.7, 6.0
-        )
-        plants["kind"] = np.where(plants.late, "late crop", "crop")
-        parts.append(plants)
+        parts.append(staged(plants, recipe.crop, rng))
     crop = pd.concat(parts, ignore_index=True)
+    count = rng.poisson(recipe.crop.weeds_per_m2 * np.prod((high - low) / 1000))
+    return finish_field(crop, rng.uniform(low, high, (count, 2)), rng)
+
+
+def staged(plants: pd.DataFrame, crop: CropRecipe, rng: np.random.Generator) -> pd.DataFrame:
+    """Stage and kind of the plants of a row, in place."""
+    behind = np.where(plants.late, rng.uniform(*LATE_BEHIND, len(plants)), 0.0)
+    plants["stage"] = np.clip(rng.normal(crop.stage, crop.stage_sd, len(plants)) - behind, 0.7, 6.0)
+    plants["kind"] = np.where(plants.late, "late crop", "crop")
+    return plants
+
+
+def finish_field(crop: pd.DataFrame, weeds_mm: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
+    """The field table of staged crop plants and of weeds at places (n, 2) [mm]."""
     crop["plant_id"] = [f"p{n:04d}" for n in range(1, len(crop) + 1)]
     crop["is_double_of"] = _pairs(crop)
     crop["leaf_count"] = np.ceil(crop.stage).astype(int)
 
-    count = rng.poisson(recipe.crop.weeds_per_m2 * np.prod((high - low) / 1000))
-    weeds = pd.DataFrame(rng.uniform(low, high, (count, 2)), columns=["x_mm", "y_mm"])
+    count = len(weeds_mm)
+    weeds = pd.DataFrame(weeds_mm, columns=["x_mm", "y_mm"])
     weeds["stage"] = rng.uniform(0.5, 3.5, count)
     weeds["kind"] = "weed"
     weeds["plant_id"] = [f"w{n:04d}" for n in range(1, count + 1)]

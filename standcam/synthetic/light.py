@@ -71,8 +71,8 @@ def _sample(field: np.ndarray, cells: np.ndarray, how: int = cv2.INTER_LINEAR) -
     return cv2.remap(field, x, y, how, borderMode=cv2.BORDER_REPLICATE).ravel()[:n]
 
 
-def cast(recipe: LightRecipe, camera: Camera, azimuth_deg: float, mesh: Mesh, grid: Grid) -> Light:
-    """Light of a recipe with the shadows of a mesh and, if asked for, of the photographer."""
+def cast(recipe: LightRecipe, camera: Camera | None, azimuth_deg: float, mesh: Mesh, grid: Grid) -> Light:
+    """Light of a recipe with the shadows of a mesh and, if asked for and somebody holds the camera, of them."""
     elevation, azimuth = np.deg2rad([recipe.sun_elevation_deg, recipe.sun_azimuth_deg])
     sun = np.array(
         [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
@@ -94,7 +94,7 @@ def cast(recipe: LightRecipe, camera: Camera, azimuth_deg: float, mesh: Mesh, gr
             (0, 0),
             max(PENUMBRA_MM[recipe.kind] / grid.cell_mm, 0.6),
         )
-        if recipe.photographer_shadow:
+        if recipe.photographer_shadow and camera is not None:
             person = _photographer(camera, azimuth_deg, sun, grid)
     cover = raster.fill_heights(grid.cells(mesh.corners[..., :2]), mesh.corners[..., 2].mean(1), grid.shape)
     low_cover = (cover > raster.NOTHING).astype(np.float32) * np.clip(1.2 - cover / 120, 0.3, 1)

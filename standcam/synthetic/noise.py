@@ -20,14 +20,21 @@ WHITE_LIMIT = 1.75
 """Exposure is held back so that all but the brightest 0.5 % stays below this. [1]"""
 
 
-def develop(linear: np.ndarray, capture: CaptureRecipe, rng: np.random.Generator) -> np.ndarray:
-    """Linear light to an 8-bit sRGB picture. (H, W, 3) float -> uint8"""
-    x: np.ndarray = linear.astype(np.float32)
-    grey = x[::4, ::4].mean(2)
+def exposure(linear: np.ndarray, capture: CaptureRecipe) -> float:
+    """Gain that automatic exposure, and what the recipe adds to it, give to a picture. (H, W, 3)"""
+    grey = linear.mean(2)
     mean = max(float(grey.mean()), 1e-6)
     gain = MIDDLE_GREY / (USUAL_LIGHT * (mean / USUAL_LIGHT) ** HELD_BACK)
     gain = min(gain, WHITE_LIMIT / max(float(np.percentile(grey, 99.5)), 1e-6))
-    x = x * np.float32(gain * 2.0**capture.exposure_ev)
+    return gain * 2.0**capture.exposure_ev
+
+
+def develop(
+    linear: np.ndarray, capture: CaptureRecipe, rng: np.random.Generator, gain: float | None = None
+) -> np.ndarray:
+    """Linear light to an 8-bit sRGB picture, exposed for itself unless a gain is given. (H, W, 3) float -> uint8"""
+    x: np.ndarray = linear.astype(np.float32)
+    x = x * np.float32(exposure(x[::4, ::4], capture) if gain is None else gain)
     if capture.blur_px > 0.05:
         x = cv2.GaussianBlur(x, (0, 0), capture.blur_px)
     x *= _vignette(x.shape, capture.vignette)[..., None]

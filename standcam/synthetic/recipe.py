@@ -27,22 +27,9 @@ from typing import Any
 import numpy as np
 
 from standcam.errors import BadSettings
-
-
-def _check(record: object, name: str, low: float, high: float) -> None:
-    value = getattr(record, name)
-    if not low <= value <= high:
-        raise BadSettings(
-            f"{type(record).__name__}.{name} is {value}.", f"It must lie in {low:g} to {high:g}."
-        )
-
-
-def _one_of(record: object, name: str, allowed: tuple[str, ...]) -> None:
-    value = getattr(record, name)
-    if value not in allowed:
-        raise BadSettings(
-            f"{type(record).__name__}.{name} is {value!r}.", f"Use one of {', '.join(allowed)}."
-        )
+from standcam.synthetic.checks import in_range as _check
+from standcam.synthetic.checks import one_of as _one_of
+from standcam.synthetic.strip_recipe import FlightRecipe, StripRecipe
 
 
 @dataclass(frozen=True)
@@ -221,7 +208,7 @@ class CaptureRecipe:
 
 @dataclass(frozen=True)
 class SceneRecipe:
-    """One synthetic photo."""
+    """One synthetic photo, strip or flight."""
 
     name: str = "scene"
     planter: PlanterRecipe = field(default_factory=PlanterRecipe)
@@ -231,10 +218,16 @@ class SceneRecipe:
     ground: GroundRecipe = field(default_factory=GroundRecipe)
     target: TargetRecipe = field(default_factory=TargetRecipe)
     capture: CaptureRecipe = field(default_factory=CaptureRecipe)
+    kind: str = "photo"
+    """photo (a phone held over a row), strip (a mosaic seen from straight above) or flight (its raw frames).
+    ``camera`` and ``target`` serve photos, ``strip`` strips and flights, ``flight`` flights."""
+    strip: StripRecipe = field(default_factory=StripRecipe)
+    flight: FlightRecipe = field(default_factory=FlightRecipe)
     story: str = ""
     """What the photo shows, for a reader."""
 
     def __post_init__(self) -> None:
+        _one_of(self, "kind", ("photo", "strip", "flight"))
         if not re.fullmatch(r"[\w-]+", str(self.name)):
             raise BadSettings(
                 f"Scene name {self.name!r} cannot be a file name.",

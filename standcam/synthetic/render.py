@@ -15,11 +15,13 @@ import pandas as pd
 from standcam.synthetic import light as lighting
 from standcam.synthetic import raster, soil
 from standcam.synthetic.camera import FARTHEST_MM, Camera
+from standcam.synthetic.lanes import Lanes
 from standcam.synthetic.light import Light
 from standcam.synthetic.mesh import BOARD, BROAD_LEAF, LEAF, STEM, STICK, STRAW, Mesh, join
+from standcam.synthetic.ortho import OrthoCamera
 from standcam.synthetic.plant_shapes import plant_mesh
 from standcam.synthetic.raster import SUPER, Samples
-from standcam.synthetic.recipe import SceneRecipe
+from standcam.synthetic.recipe import GroundRecipe, SceneRecipe
 from standcam.synthetic.residue import straw_mesh
 from standcam.synthetic.targets import TEXTURE_PX_PER_MM, Target
 
@@ -69,10 +71,10 @@ def render(
     grid = soil.make_grid(low, high, _finest_mm(camera))
     light = lighting.cast(recipe.light, camera, recipe.camera.azimuth_deg, mesh, grid)
     ground = _soil_picture(recipe, field, camera, light, rng)
-    colour = _shade(mesh, samples, camera, light, target)
-    linear = _compose(ground, samples, colour)
+    colour = shade(mesh, samples, camera, light, target)
+    linear = compose(ground, samples, colour)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0)
-    return Rendered(linear, _vote(owner), _visibility(field, camera, mesh, corners_px, owner))
+    return Rendered(linear, vote(owner), _visibility(field, camera, mesh, corners_px, owner))
 
 
 def _plants(recipe: SceneRecipe, field: pd.DataFrame, target: Target | None) -> Mesh:
@@ -103,8 +105,19 @@ def _soil_picture(
     top_mm = grid.y0_mm + grid.rows * grid.cell_mm
     rows_mm = width * np.arange(np.floor(grid.y0_mm / width), np.ceil(top_mm / width) + 1)
     stems = crop[["x_mm", "y_mm"]].to_numpy(float)
-    h = soil.relief(grid, recipe.ground, rows_mm, stems, rng)
-    colour = soil.reflectance(grid, recipe.ground, h, rng)
+    radiance, h = lit_soil(recipe.ground, rows_mm, stems, light, rng)
+    return _through_camera(radiance, h, camera, grid)
+
+
+def lit_soil(
+    ground: GroundRecipe, rows: np.ndarray | Lanes, stems_mm: np.ndarray, light: Light, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Light that the soil sends up, and its height. (rows, columns, 3), (rows, columns) [mm]"""
+    grid = light.grid
+    h = soil.relief(grid, ground, rows, stems_mm, rng)
+    colour = soil.reflectance(grid, ground, h, rng)
+    if isinstance(rows, Lanes):
+        colour *= (1 + 0.12 * rows.pressed(grid))[..., None]
     sky = (soil.sky_on_relief(grid, h) * (1 - light.shelter)).astype(np.float32)
     total = sky[..., None] * light.sky_rgb.astype(np.float32)
     if light.sun_rgb.any():
@@ -117,7 +130,7 @@ def _soil_picture(
         if light.person is not None:
             dark = np.maximum(dark, light.person)
         total += (facing * lit * (1 - dark))[..., None] * light.sun_rgb.astype(np.float32)
-    return _through_camera(colour * total, h, camera, grid)
+    return colour * total, h
 
 
 def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: soil.Grid) -> np.ndarray:
@@ -161,13 +174,14 @@ def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: s
     return picture.astype(np.float32)
 
 
-def _shade(mesh: Mesh, samples: Samples, camera: Camera, light: Light, target: Target | None) -> np.ndarray:
+def shade(
+    mesh: Mesh, samples: Samples, camera: Camera | OrthoCamera, light: Light, target: Target | None
+) -> np.ndarray:
     """Light sent to the camera by each sample. (n, 3)"""
     p = samples.interpolate(mesh.corners)
     n = samples.interpolate(mesh.normals)
     n /= np.linalg.norm(n, axis=1, keepdims=True) + 1e-9
-    view = camera.position_mm - p
-    view /= np.linalg.norm(view, axis=1, keepdims=True)
+    view = camera.towards(p)
     n *= np.sign((n * view).sum(1, keepdims=True) + 1e-9)
     material = mesh.material[samples.triangle]
     colour = mesh.colour[samples.triangle] * 1.0
@@ -237,7 +251,8 @@ def _remap_list(image: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()[:n]
 
 
-def _compose(ground: np.ndarray, samples: Samples, colour: np.ndarray) -> np.ndarray:
+def compose(ground: np.ndarray, samples: Samples, colour: np.ndarray) -> np.ndarray:
+    """The ground with what the samples show over it, averaged to pixels. (H, W, 3)"""
     h, w = ground.shape[:2]
     pixel = (samples.row // SUPER) * w + samples.column // SUPER
     share = np.bincount(pixel, minlength=h * w) / SUPER**2
@@ -247,11 +262,11 @@ def _compose(ground: np.ndarray, samples: Samples, colour: np.ndarray) -> np.nda
     return out
 
 
-def _vote(owner: np.ndarray) -> np.ndarray:
-    """Owner of each pixel: a plant where it has at least half of the samples. (H, W) int32"""
-    h, w = owner.shape[0] // SUPER, owner.shape[1] // SUPER
-    parts = owner.reshape(h, SUPER, w, SUPER).transpose(1, 3, 0, 2).reshape(SUPER**2, h, w)
-    enough = (parts > 0).sum(0) * 2 >= SUPER**2
+def vote(owner: np.ndarray, per_px: int = SUPER) -> np.ndarray:
+    """Owner of each pixel: a plant where plants have at least half of the samples. (H, W) int32"""
+    h, w = owner.shape[0] // per_px, owner.shape[1] // per_px
+    parts = owner.reshape(h, per_px, w, per_px).transpose(1, 3, 0, 2).reshape(per_px**2, h, w)
+    enough = (parts > 0).sum(0) * 2 >= per_px**2
     top = parts[0].copy()
     for other in parts[1:]:
         top = np.where(top == 0, other, top)
@@ -276,7 +291,7 @@ def _visibility(
     return pd.DataFrame({"n_px": count, "whole_px": whole, "base_visible": base_visible})
 
 
-def in_picture(points_px: np.ndarray, camera: Camera) -> np.ndarray:
+def in_picture(points_px: np.ndarray, camera: Camera | OrthoCamera) -> np.ndarray:
     """Which points lie on a pixel. (n, 2) [px] -> (n,)"""
     with np.errstate(invalid="ignore"):
         return (

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from standcam.synthetic.lanes import Lanes
 from standcam.synthetic.recipe import GroundRecipe
 
 REFLECTANCE = {
@@ -51,8 +52,63 @@ def make_grid(low_mm: np.ndarray, high_mm: np.ndarray, cell_mm: float) -> Grid:
     return Grid(float(low_mm[0]), float(low_mm[1]), cell, int(columns), int(rows))
 
 
+class GroundNoise(np.random.Generator):
+    """Chance for one of many tiles of the same ground: octaves wider than a cell go on from tile to tile.
+
+    The values of an octave's lattice hang on the seed, on how many octaves were drawn before, and on where the lattice
+    point lies in the world. All tiles must have the same cells, at whole multiples of their size (``snapped``).
+    """
+
+    BLOCK = 32
+
+    def __init__(self, seed: int, tile: tuple[int, int]) -> None:
+        """Take the seed of the ground and the tile's number."""
+        super().__init__(np.random.PCG64([seed, *tile]))
+        self.seed, self.drawn = seed, 0
+
+    def octave(self, grid: Grid, wavelength_mm: float) -> np.ndarray:
+        """As the function ``octave``, on a lattice that is fixed in the world. (rows, columns)"""
+        self.drawn += 1
+        step = round(wavelength_mm / grid.cell_mm)
+        if step <= 1:
+            return self.standard_normal(grid.shape, dtype=np.float32)
+        first = np.round(np.array([grid.x0_mm, grid.y0_mm]) / grid.cell_mm).astype(int)
+        low = first // step - 2
+        high = (first + np.array([grid.columns, grid.rows])) // step + 3
+        wide = cv2.resize(self._lattice(low, high), None, fx=step, fy=step, interpolation=cv2.INTER_CUBIC)
+        x, y = first - low * step
+        return wide[y : y + grid.rows, x : x + grid.columns]
+
+    def _lattice(self, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+        n, far = self.BLOCK, 1 << 24  # seeds may not be negative
+        a, b = low // n, -(-high // n)
+        rows = [
+            np.concatenate(
+                [
+                    np.random.default_rng([self.seed, self.drawn, bx + far, by + far]).standard_normal(
+                        (n, n), dtype=np.float32
+                    )
+                    for bx in range(a[0], b[0])
+                ],
+                axis=1,
+            )
+            for by in range(a[1], b[1])
+        ]
+        x, y = low - a * n
+        return np.concatenate(rows)[y : y + high[1] - low[1], x : x + high[0] - low[0]]
+
+
+def snapped(low_mm: np.ndarray, high_mm: np.ndarray, cell_mm: float) -> Grid:
+    """Grid over a rectangle with cells at whole multiples of ``cell_mm``, however many."""
+    first, last = np.floor(low_mm / cell_mm).astype(int), np.ceil(high_mm / cell_mm).astype(int)
+    columns, rows = last - first + 1
+    return Grid(float(first[0] * cell_mm), float(first[1] * cell_mm), cell_mm, int(columns), int(rows))
+
+
 def octave(grid: Grid, wavelength_mm: float, rng: np.random.Generator) -> np.ndarray:
     """Smooth noise of unit variance or somewhat less. (rows, columns)"""
+    if isinstance(rng, GroundNoise):
+        return rng.octave(grid, wavelength_mm)
     step = max(wavelength_mm / grid.cell_mm, 1.0)
     small = (int(grid.columns / step) + 4, int(grid.rows / step) + 4)
     noise = rng.standard_normal(small[::-1], dtype=np.float32)
@@ -91,9 +147,15 @@ def _clods(
 
 
 def relief(
-    grid: Grid, ground: GroundRecipe, rows_mm: np.ndarray, stems_mm: np.ndarray, rng: np.random.Generator
+    grid: Grid,
+    ground: GroundRecipe,
+    rows: np.ndarray | Lanes,
+    stems_mm: np.ndarray,
+    rng: np.random.Generator,
 ) -> np.ndarray:
     """Height of the soil over the plane Z = 0. (rows, columns) [mm]
+
+    ``rows`` are the places of straight rows across them, or the lanes of a field.
 
     Stems stand exactly on the floor of the furrow, ``-furrow_depth_mm``: noise fades out around them.
     """
@@ -115,14 +177,22 @@ def relief(
         cv2.circle(stamp, (round(float(x)), round(float(y))), max(int(7 / grid.cell_mm), 1), 255, -1)
     near = cv2.GaussianBlur(stamp, (0, 0), max(5 / grid.cell_mm, 0.8)).astype(np.float32) / 255
     h *= 1 - np.minimum(1.6 * near, 1)
+    if isinstance(rows, Lanes):
+        h *= 1 - 0.6 * rows.pressed(grid)
+        # rain has washed out the furrow here and there
+        kept = np.clip(0.6 + 0.5 * octave(grid, 340, rng), 0.05, 1.1)
+        return h + kept * rows.profile(grid, lambda d: _furrow(d, ground)) + rows.ruts(grid)
     y = grid.y0_mm + np.arange(grid.rows, dtype=np.float32) * grid.cell_mm
-    for row in rows_mm:
-        # a press wheel leaves a shallow trough between two low shoulders
-        d = y - row
-        deep = -(ground.furrow_depth_mm) * np.exp(-0.5 * (np.maximum(np.abs(d) - 12, 0) / 16) ** 2)
-        shoulder = (0.8 + 1.4 * k) * np.exp(-0.5 * ((np.abs(d) - 48) / 14) ** 2)
-        h += (deep + shoulder).astype(np.float32)[:, None]
+    for row in rows:
+        h += _furrow(y - row, ground).astype(np.float32)[:, None]
     return h
+
+
+def _furrow(d: np.ndarray, ground: GroundRecipe) -> np.ndarray:
+    """Height that a press wheel leaves at a distance from the row: a shallow trough between two low shoulders."""
+    deep = -(ground.furrow_depth_mm) * np.exp(-0.5 * (np.maximum(np.abs(d) - 12, 0) / 16) ** 2)
+    shoulder = (0.8 + 1.4 * ground.roughness) * np.exp(-0.5 * ((np.abs(d) - 48) / 14) ** 2)
+    return deep + shoulder
 
 
 def reflectance(grid: Grid, ground: GroundRecipe, h: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -5,3 +5,6 @@ CROP, WEED, UNSURE, UNSEEN = 0, 1, 2, -1
 one (a weed that does not show) teaches nothing."""
 SAMPLE_CM = 0.12
 """Pixel of the samples: finer than at run time, for they are turned and stretched while training. [cm]"""
+STRIP_SAMPLE_CM = 0.16
+"""Pixel of the samples for strips: finer than the finest strip, for they are reduced to any resolution while training.
+[cm]"""

@@ -2,7 +2,8 @@
 
 Photos come from folders in the scene layout (images/, truth/, scenes/), and from the scene generator, whose recipes
 are drawn here at random over what a season can show. Each sheet keeps its picture as JPEG bytes, the number of the
-plant that each pixel shows as PNG bytes, the camera's foot and height in sheet pixels, and the stems.
+plant that each pixel shows as PNG bytes, the camera's foot and height in sheet pixels, and the stems. Sheets of strips
+(``--made-strips``) come from :mod:`standcam.training.strip_samples`, in the same form.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ from standcam.synthetic.recipe import (
 )
 from standcam.synthetic.scene import make_scene
 from standcam.training import CROP, SAMPLE_CM, UNSEEN, UNSURE, WEED
+from standcam.training.strip_samples import write_strip_samples
 from standcam.vegetation.segment import segment
 
 
@@ -58,7 +60,10 @@ class Sample:
     row_axis: np.ndarray
     """Unit vector of the rows on the sheet. (2,)"""
     stems: np.ndarray
-    """x, y [px], class (CROP, WEED, UNSURE, UNSEEN), share of the plant that shows. (n, 4)"""
+    """x, y [px], class (CROP, WEED, UNSURE, UNSEEN), share of the plant that shows; of strips also the area of it that
+    shows [mm²]. (n, 4) or (n, 5)"""
+    cm_per_px: float = SAMPLE_CM
+    """Pixel of the sheet. [cm]"""
 
 
 def true_map(scene: dict) -> GroundMap:
@@ -209,15 +214,22 @@ def generated_samples(count: int, seed: int) -> Iterator[Sample]:
 
 
 def main() -> None:
-    """Command line: ``python -m standcam.training.samples OUT.pkl [--folder DIR]... [--made N]``."""
+    """Command line: ``python -m standcam.training.samples OUT.pkl [--folder DIR]... [--made N | --made-strips N]``."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("out", type=Path)
     ask.add_argument(
         "--folder", type=Path, action="append", default=[], help="photos with truth, scene layout"
     )
     ask.add_argument("--made", type=int, default=0, help="scenes to make")
+    ask.add_argument("--made-strips", type=int, default=0, help="strips to make; then nothing else is in the file")
+    ask.add_argument("--workers", type=int, default=1, help="processes that make strips")
     ask.add_argument("--seed", type=int, default=1)
     a = ask.parse_args()
+    if a.made_strips:
+        if a.folder or a.made:
+            ask.error("sheets of strips have other pixels: write them to a file of their own")
+        write_strip_samples(a.out, a.made_strips, a.seed, a.workers)
+        return
     samples = [s for folder in a.folder for s in folder_samples(folder)]
     for s in generated_samples(a.made, a.seed):
         samples.append(s)

@@ -1,0 +1,169 @@
+"""One synthetic strip: recipe and generator in, picture and exact truth out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from standcam.synthetic import noise
+from standcam.synthetic.mosaic import Mosaic, data_mask
+from standcam.synthetic.ortho import OrthoCamera
+from standcam.synthetic.recipe import SceneRecipe
+from standcam.synthetic.render import in_picture
+from standcam.synthetic.strip_field import StripField, lay_strip, strip_camera
+from standcam.synthetic.strip_render import render_strip
+
+VISIBLE_SHARE, VISIBLE_MM2 = 0.25, 32.0
+"""A plant counts as visible when its base is in the picture and this share and area of it show: two pixels of 4 mm."""
+BAND_PX = 512
+"""Rows that are developed at once. [px]"""
+HALO_PX = 24
+"""Rows above and below that blur and shifts look into. [px]"""
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A synthetic strip with all that is true about it."""
+
+    recipe: SceneRecipe
+    rgb: np.ndarray
+    """uint8. (H, W, 3)"""
+    valid: np.ndarray
+    """Pixels with data. (H, W)"""
+    truth: pd.DataFrame
+    """One row a plant that shows or whose base is in the picture, as of photos, and ``map_x``, ``map_y`` [m]."""
+    camera: OrthoCamera
+    labels: np.ndarray
+    """0 soil, 1 crop, 2 weed, uint8. (H, W)"""
+    plant_ids: np.ndarray
+    """1 + row of ``truth`` a pixel shows, 0 for none, int32. (H, W)"""
+    field: StripField
+
+
+def to_map(recipe: SceneRecipe, px: np.ndarray) -> np.ndarray:
+    """Map coordinates of pixels. (n, 2) [px] -> (n, 2) [m]"""
+    s = recipe.strip
+    step = s.mm_per_px / 1000
+    return np.array([s.easting_m, s.northing_m]) + (np.asarray(px, float) + 0.5) * [step, -step]
+
+
+def strip_field(recipe: SceneRecipe, rng: np.random.Generator) -> StripField:
+    """The plants of a strip, with ``z_mm`` of their bases."""
+    field = lay_strip(recipe, rng)
+    field.plants["z_mm"] = np.where(field.plants.kind == "weed", 0.0, 0.0 - recipe.ground.furrow_depth_mm)
+    return field
+
+
+def strip_streams(rng: np.random.Generator) -> list[np.random.Generator]:
+    """Field, surface, mosaic and sensor: so that what stands where does not hang on how it is drawn."""
+    return rng.spawn(4)
+
+
+def places(recipe: SceneRecipe, field: StripField, camera: OrthoCamera, image: str) -> pd.DataFrame:
+    """Row by row of the field, the columns of the truth that need no rendering."""
+    plants = field.plants
+    px, _ = camera.project(plants[["x_mm", "y_mm", "z_mm"]].to_numpy(float))
+    place = to_map(recipe, px)
+    return pd.DataFrame(
+        {
+            "image": image,
+            "plant_id": plants.plant_id,
+            "row_id": plants.row_id,
+            "kind": plants.kind,
+            "x_px": px[:, 0].round(2),
+            "y_px": px[:, 1].round(2),
+            "x_along_row_mm": plants.x_mm.round(2),
+            "y_across_mm": plants.y_mm.round(2),
+            "z_mm": plants.z_mm.round(2),
+            "leaf_count": plants.leaf_count,
+            "in_image": in_picture(px, camera).astype(int),
+            "is_double_of": plants.is_double_of,
+            "map_x": place[:, 0].round(4),
+            "map_y": place[:, 1].round(4),
+        }
+    )
+
+
+STRIP_COLUMNS = [
+    "image",
+    "plant_id",
+    "row_id",
+    "kind",
+    "x_px",
+    "y_px",
+    "x_along_row_mm",
+    "y_across_mm",
+    "z_mm",
+    "leaf_count",
+    "visible",
+    "visible_frac",
+    "n_px",
+    "in_image",
+    "base_visible",
+    "is_double_of",
+    "map_x",
+    "map_y",
+]
+PLACE_COLUMNS = [c for c in STRIP_COLUMNS if c not in {"visible", "visible_frac", "n_px", "in_image", "base_visible"}]
+"""Columns that need no rendering: they follow from seed and recipe alone."""
+
+
+def strip_places(recipe: SceneRecipe, rng: np.random.Generator) -> pd.DataFrame:
+    """The truth without rendering: ``PLACE_COLUMNS`` of the plants whose base is in the picture."""
+    field = strip_field(recipe, strip_streams(rng)[0])
+    place = places(recipe, field, strip_camera(recipe), f"{recipe.name}.tif")
+    return place.loc[place.in_image == 1, PLACE_COLUMNS].reset_index(drop=True)
+
+
+def make_strip(recipe: SceneRecipe, rng: np.random.Generator) -> Strip:
+    """Lay the field, render it from above, piece the mosaic together, develop.
+
+    ``recipe.capture.vignette`` is left out: a mosaic takes the middles of its frames.
+    """
+    for_field, for_surface, for_mosaic, for_sensor = strip_streams(rng)
+    camera = strip_camera(recipe)
+    field = strip_field(recipe, for_field)
+    truth = places(recipe, field, camera, f"{recipe.name}.tif")
+    drawn = render_strip(recipe, field, camera, for_surface)
+    valid = data_mask(recipe.strip, for_mosaic)
+    at = np.round(truth[["x_px", "y_px"]].to_numpy(float)).astype(int)
+    has_data = valid[at[:, 1].clip(0, valid.shape[0] - 1), at[:, 0].clip(0, valid.shape[1] - 1)]
+    share = (drawn.plants.n_px / drawn.plants.whole_px.where(drawn.plants.whole_px > 0)).fillna(0.0).clip(0, 1)
+    area = drawn.plants.n_px * recipe.strip.mm_per_px**2
+    truth["in_image"] *= has_data.astype(int)
+    truth["visible_frac"] = share.round(3)
+    truth["n_px"] = drawn.plants.n_px.round(1)
+    truth["base_visible"] = drawn.plants.base_visible.astype(int) * truth.in_image
+    truth["visible"] = ((truth.in_image == 1) & (share >= VISIBLE_SHARE) & (area >= VISIBLE_MM2)).astype(int)
+    listed = ((drawn.plants.n_px > 0) | (truth.in_image == 1)).to_numpy()
+    number = np.r_[0, np.where(listed, np.cumsum(listed), 0)].astype(np.int32)
+    kind = np.r_[0, np.where(field.plants.kind == "weed", 2, 1)].astype(np.uint8)
+    owners = np.where(valid, drawn.owners, 0)
+    rgb = _develop(recipe, drawn.linear, Mosaic(recipe.strip, for_mosaic), for_sensor)
+    rgb[~valid] = 0
+    return Strip(
+        recipe=recipe,
+        rgb=rgb,
+        valid=valid,
+        truth=truth.loc[listed, STRIP_COLUMNS].reset_index(drop=True),
+        camera=camera,
+        labels=kind[owners],
+        plant_ids=number[owners],
+        field=field,
+    )
+
+
+def _develop(recipe: SceneRecipe, linear: np.ndarray, mosaic: Mosaic, rng: np.random.Generator) -> np.ndarray:
+    """Bands of the picture, developed with one exposure. (H, W, 3) uint8"""
+    capture = replace(recipe.capture, vignette=0.0)
+    gain = noise.exposure(linear[::4, ::4].astype(np.float32), capture)
+    h = len(linear)
+    out = np.empty(linear.shape, np.uint8)
+    for start in range(0, h, BAND_PX):
+        stop = min(start + BAND_PX, h)
+        first, last = max(start - HALO_PX, 0), min(stop + HALO_PX, h)
+        band = mosaic.pieced(linear[first:last].astype(np.float32), first)
+        out[start:stop] = noise.develop(band, capture, rng, gain)[start - first : stop - first]
+    return out
