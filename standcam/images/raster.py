@@ -194,11 +194,10 @@ def _facts(path: Path, opening: Opening, file: DatasetReader, settings: RasterSe
         notes.append("It is stored in stripes, which read slowly: a tiled file is read faster.")
     if file.subdatasets:
         notes.append(f"It holds {len(file.subdatasets)} pictures; the first is used.")
-    samples = _samples(file, bands)
     validity, nodata, tolerance = _validity(name, file, bands, alpha, dtype, settings, notes)
     stretch = None
     if dtype == "uint16":
-        stretch = _stretch(samples, nodata, settings)
+        stretch = _stretch(_samples(file, bands), nodata, settings)
         notes.append(f"16 bits: values {stretch[0]:,.0f} to {stretch[1]:,.0f} become 0 to 255 everywhere.")
     corners = apply(six, np.array([[0, 0], [width, 0], [0, height], [width, height]], float))
     low = np.floor(corners.min(axis=0))
@@ -280,11 +279,11 @@ def _bands(
         raise UnreadableRaster(
             f"{name} has a palette: a map drawn in a few colours, not a picture.", "Give the RGB mosaic itself."
         )
+    elif file.tags(ns="IMAGE_STRUCTURE").get("SOURCE_COLOR_SPACE", "RGB") not in ("RGB", "YCbCr"):
+        raise UnreadableRaster(f"{name} is made for print, not in RGB.", "Write it in RGB.")
     elif all(colour in means for colour in _COLOURS):
         red, green, blue = (means.index(colour) + 1 for colour in _COLOURS)
         bands = (red, green, blue)
-    elif any(colour in means for colour in ("cyan", "magenta", "hue", "Y", "Cb")):
-        raise UnreadableRaster(f"{name} is made for print or video, not in RGB.", "Write it in RGB.")
     elif file.count - (alpha is not None) < 3:
         raise UnreadableRaster(
             f"{name} has {file.count} band{'s' if file.count > 1 else ''} and no colour: "
@@ -319,22 +318,37 @@ def _enough_cache(
     return Opening(opening.path, opening.driver, opening.size_bytes, wanted, opening.threads)
 
 
-def _samples(file: DatasetReader, bands: tuple[int, int, int]) -> list[np.ndarray]:
-    """Pieces of the whole raster, without reading all of it: an overview, else windows spread over it. (3, n)"""
+def _pieces(
+    file: DatasetReader, bands: tuple[int, int, int], across: int, side_px: int, middle: bool = True
+) -> list[np.ndarray]:
+    """Squares spread evenly over the file, less those that are damaged: not all of it may be. (3, h, w) each"""
+    from rasterio.errors import RasterioError
     from rasterio.windows import Window as Piece
 
+    w, h = min(side_px, file.width), min(side_px, file.height)
+    found: list[np.ndarray] = []
+    failed: RasterioError | None = None
+    for j in range(across):
+        for i in range(across):
+            if not middle and 0 < i < across - 1 and 0 < j < across - 1:
+                continue
+            x, y = (file.width - w) * i // (across - 1), (file.height - h) * j // (across - 1)
+            try:
+                found.append(file.read(bands, window=Piece(x, y, w, h)))
+            except RasterioError as error:
+                failed = error
+    if failed is not None and not found:
+        raise failed
+    return found
+
+
+def _samples(file: DatasetReader, bands: tuple[int, int, int]) -> list[np.ndarray]:
+    """Pixels of the whole raster, without reading all of it: an overview, else squares spread over it. (3, n) each"""
     scales = [s for s in file.overviews(bands[0]) if 50_000 < file.width * file.height / s**2 < 4_000_000]
     if scales:
         shape = (3, max(1, file.height // scales[-1]), max(1, file.width // scales[-1]))
         return [file.read(bands, out_shape=shape).reshape(3, -1)]
-    n = 6
-    pieces = []
-    for j in range(n):
-        for i in range(n):
-            w, h = min(_SAMPLE_PX, file.width), min(_SAMPLE_PX, file.height)
-            x, y = (file.width - w) * i // (n - 1), (file.height - h) * j // (n - 1)
-            pieces.append(file.read(bands, window=Piece(x, y, w, h))[:, ::2, ::2].reshape(3, -1))
-    return pieces
+    return [piece[:, ::2, ::2].reshape(3, -1) for piece in _pieces(file, bands, 6, _SAMPLE_PX)]
 
 
 def _stretch(
@@ -352,7 +366,7 @@ def _stretch(
         return 0.0, 255.0
     low, high = np.percentile(values, [settings.stretch_low_pct, settings.stretch_high_pct])
     # a black level near zero is left at zero, which keeps the proportions of the bands
-    low = 0.0 if low < 0.2 * high else low
+    low = 0.0 if low < 0.4 * high else low
     return float(low), float(max(high, low + 1))
 
 
@@ -390,17 +404,10 @@ def _validity(
 
 def _fill(file: DatasetReader, bands: tuple[int, int, int], top: float, tolerance: float) -> float | None:
     """Black or white if a whole patch at the corners or middles of the edges is plainly that."""
-    from rasterio.windows import Window as Piece
-
     votes = {0.0: 0, top: 0}
-    w, h = min(_PATCH_PX, file.width), min(_PATCH_PX, file.height)
-    for i in range(3):
-        for j in range(3):
-            if i == j == 1:
-                continue
-            patch = file.read(bands, window=Piece((file.width - w) * i // 2, (file.height - h) * j // 2, w, h))
-            for value in votes:
-                votes[value] += bool((np.abs(patch.astype(float) - value) <= tolerance).all())
+    for patch in _pieces(file, bands, 3, _PATCH_PX, middle=False):
+        for value in votes:
+            votes[value] += bool((np.abs(patch.astype(float) - value) <= tolerance).all())
     best = max(votes, key=lambda value: votes[value])
     return best if votes[best] else None
 

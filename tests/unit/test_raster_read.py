@@ -1,0 +1,320 @@
+import resource
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+import rasterio
+import rasterio.shutil
+from fixtures.mosaics import pattern, read_whole, write_tif
+from rasterio.transform import Affine
+
+from standcam.errors import UnreadableRaster
+from standcam.images.raster import open_raster
+from standcam.images.raster_read import Window, close_rasters, read_overview, read_window, tiles
+from standcam.settings import RasterSettings
+
+SMALL = RasterSettings(tile_px=256, margin_cm=10)
+DEGREE = Affine(4e-8, 0, 12.3, 0, -2.7e-8, 48.1)
+
+
+def everything(raster):
+    return read_window(raster, Window.of(0, 0, raster.width_px, raster.height_px))
+
+
+def kinds():
+    rgb = pattern(600, 900)
+    alpha = np.full((1, 600, 900), 255, np.uint8)
+    alpha[:, :200, :333] = 0
+    return {
+        "tiled": (rgb, {}),
+        "striped": (rgb, {"tiled": False, "blockxsize": None, "blockysize": 16}),
+        "jpeg": (rgb, {"compress": "jpeg", "photometric": "YCBCR", "interleave": "pixel"}),
+        "by band": (rgb, {"interleave": "band", "compress": "lzw", "predictor": 2}),
+        "big": (rgb, {"BIGTIFF": "YES", "compress": None}),
+        "rgba": (np.concatenate([rgb, alpha]), {"ALPHA": "YES"}),
+        "nodata": (np.where(alpha > 0, rgb, 7).astype(np.uint8), {"nodata": 7}),
+        "fine": (rgb, {"mm_per_px": 0.9}),
+        "degrees": (np.concatenate([rgb, alpha]), {"ALPHA": "YES", "transform": DEGREE, "crs": "EPSG:4326"}),
+        "sheared and fine": (rgb, {"transform": Affine(0.001, 0.0003, 512345, 0, -0.001, 5304321)}),
+    }
+
+
+@pytest.mark.parametrize("kind", ["tiled", "striped", "jpeg", "by band", "big"])
+def test_pixels_are_those_of_rasterio(tmp_path, kind):
+    bands, options = kinds()[kind]
+    path = write_tif(tmp_path / "a.tif", bands, **options)
+    tile = everything(open_raster(path))
+    assert tile.rgb.dtype == np.uint8 and tile.rgb.flags.c_contiguous and tile.valid is None
+    assert (tile.rgb == np.moveaxis(read_whole(path), 0, 2)).all()
+
+
+@pytest.mark.parametrize("kind", list(kinds()))
+def test_any_cut_gives_the_same_pixels(tmp_path, kind):
+    bands, options = kinds()[kind]
+    raster = open_raster(write_tif(tmp_path / "a.tif", bands, **options))
+    whole = everything(raster)
+    there = np.ones(whole.rgb.shape[:2], bool) if whole.valid is None else whole.valid
+    covered = np.zeros(there.shape, int)
+    for window in tiles(raster, SMALL):
+        tile = read_window(raster, window)
+        y, x = slice(window.y0, window.y0 + window.height_px), slice(window.x0, window.x0 + window.width_px)
+        assert (tile.x0, tile.y0) == (window.x0, window.y0)
+        assert (tile.rgb == whole.rgb[y, x]).all()
+        assert (there[y, x] if tile.valid is None else there[y, x] == tile.valid).all()
+        x0, y0, x1, y1 = window.core
+        covered[y0:y1, x0:x1] += 1
+    assert (covered == 1).all()
+
+
+def test_each_place_belongs_to_one_window(tmp_path):
+    raster = open_raster(write_tif(tmp_path / "a.tif", pattern(600, 900)))
+    windows = tiles(raster, SMALL)
+    rng = np.random.default_rng(0)
+    points = np.concatenate([rng.uniform(-3, [903, 603], (2000, 2)), [[255.5, 255.5], [256, 511.5], [-0.5, -0.5]]])
+    assert (sum(window.owns(points).astype(int) for window in windows) == 1).all()
+    assert [w.index for w in windows] == list(range(len(windows)))
+    # margins of 10 cm are 25 px, and end at the edge
+    assert (windows[0].width_px, windows[0].x0) == (256 + 25, 0)
+    assert (windows[1].x0, windows[1].core[0]) == (256 - 25, 256)
+
+
+def test_cores_end_with_blocks(tmp_path):
+    raster = open_raster(write_tif(tmp_path / "a.tif", pattern(700, 1500), blockxsize=128, blockysize=128))
+    assert {w.core[0] % 128 for w in tiles(raster, RasterSettings(tile_px=300))} == {0}
+    fine = open_raster(write_tif(tmp_path / "b.tif", pattern(700, 1500), mm_per_px=0.7, blockxsize=128, blockysize=128))
+    assert fine.factor == 3 and {3 * w.core[0] % 128 for w in tiles(fine, RasterSettings(tile_px=256))} == {0}
+
+
+def test_transparent_pixels(tmp_path):
+    bands, options = kinds()["rgba"]
+    raster = open_raster(write_tif(tmp_path / "a.tif", bands, **options))
+    tile = everything(raster)
+    assert raster.validity == "alpha" and (tile.valid == (bands[3] > 0)).all()
+    assert (tile.rgb[~tile.valid] == 0).all() and (
+        tile.rgb[tile.valid] == np.moveaxis(bands[:3], 0, 2)[tile.valid]
+    ).all()
+    assert read_window(raster, Window.of(10, 10, 50, 50)).is_empty
+    assert read_window(raster, Window.of(400, 10, 50, 50)).valid is None
+
+
+def test_nodata_is_a_clump_of_its_value(tmp_path):
+    rgb = np.maximum(pattern(600, 900), 20)
+    rgb[:, :150, :] = 0
+    rgb[:, 400, 500] = 0  # one burnt or black pixel is ground
+    rgb[0, 300:330, 300:330] = 0  # one band alone means nothing
+    raster = open_raster(write_tif(tmp_path / "a.tif", rgb, nodata=0))
+    tile = everything(raster)
+    want = np.ones((600, 900), bool)
+    want[:150] = False
+    assert raster.validity == "nodata" and (tile.valid == want).all()
+
+
+def test_mask_in_the_file(tmp_path):
+    mask = np.zeros((600, 900), bool)
+    mask[100:, 50:] = True
+    raster = open_raster(write_tif(tmp_path / "a.tif", pattern(600, 900), mask=mask))
+    assert raster.validity == "mask" and (everything(raster).valid == mask).all()
+
+
+@pytest.mark.parametrize(("value", "word"), [(0, "black"), (255, "white")])
+@pytest.mark.parametrize("options", [{}, {"compress": "jpeg", "photometric": "YCBCR", "interleave": "pixel"}])
+def test_plain_edges_without_declaration(tmp_path, value, word, options):
+    rgb = pattern(600, 900)
+    rgb[:, :200, :] = value
+    path = write_tif(tmp_path / "a.tif", rgb, **options)
+    raster = open_raster(path)
+    assert raster.validity == "fill" and any(f"plain {word}" in note for note in raster.notes)
+    valid = everything(raster).valid
+    assert not valid[:180].any() and valid[210:].all()  # a JPEG's blocks at the seam belong to neither
+    assert open_raster(path, RasterSettings(find_fill=False)).validity == "all"
+
+
+def test_16_bits(tmp_path):
+    deep = pattern(600, 900, top=4000)
+    deep[:, :10, :10] = 65535  # glitter
+    raster = open_raster(write_tif(tmp_path / "a.tif", deep))
+    low, high = raster.stretch
+    sample = np.moveaxis(deep, 0, 2).astype(float)
+    assert low == 0 and np.mean(sample > high) < 0.006 and high < 4001
+    want = np.clip(np.round((sample - low) * 255 / (high - low)), 0, 255)
+    assert np.abs(everything(raster).rgb - want).max() <= 1
+    assert any("16 bits" in note for note in raster.notes)
+
+
+def test_16_bits_that_are_8(tmp_path):
+    rgb = pattern(300, 400)
+    raster = open_raster(write_tif(tmp_path / "a.tif", rgb.astype(np.uint16)))
+    assert raster.stretch == (0, 255) and (everything(raster).rgb == np.moveaxis(rgb, 0, 2)).all()
+
+
+def test_16_bits_above_a_black_level(tmp_path):
+    raster = open_raster(write_tif(tmp_path / "a.tif", (pattern(300, 400, top=4000) + 20000).astype(np.uint16)))
+    rgb = everything(raster).rgb
+    assert raster.stretch[0] > 20000 and rgb.min() < 10 and rgb.max() > 245
+
+
+def test_fine_files_are_means_of_their_pixels(tmp_path):
+    rgb = pattern(601, 901)
+    raster = open_raster(write_tif(tmp_path / "a.tif", rgb, mm_per_px=1.0))
+    assert (raster.width_px, raster.height_px) == (450, 300)
+    want = rgb[:, :600, :900].reshape(3, 300, 2, 450, 2).mean(axis=(2, 4))
+    assert np.abs(np.moveaxis(everything(raster).rgb, 2, 0) - want).max() <= 0.5
+
+
+@pytest.mark.parametrize("cog", [False, True])
+@pytest.mark.parametrize("kind", ["rgba", "degrees"])
+def test_empty_windows_are_told_by_overviews(tmp_path, kind, cog):
+    bands, options = kinds()[kind]
+    path = write_tif(tmp_path / "a.tif", bands, overviews=(2, 4, 8), **options)
+    if cog:
+        rasterio.shutil.copy(path, tmp_path / "b.tif", driver="COG", blocksize=256)
+        path = tmp_path / "b.tif"
+    raster = open_raster(path)
+    assert raster.has_overviews
+    settings = RasterSettings(tile_px=256, margin_cm=1)
+    small = [
+        w for x in range(0, raster.width_px - 32, 32) for y in range(0, raster.height_px - 32, 32)
+        for w in [Window.of(x, y, 32, 32)]
+    ]  # fmt: skip
+    from standcam.images import raster_read
+
+    coarse = raster_read._coarse_valid(raster)
+    empty = [w for w in small if not coarse.any_in(raster, w.x0, w.y0, w.x0 + 32, w.y0 + 32)]
+    truly = [w for w in small if read_window(raster, w).is_empty]
+    assert set(empty) <= set(truly) and len(empty) > 0.4 * len(truly) > 0
+    assert all(read_window(raster, w).is_empty for w in tiles(raster, settings) if w.empty)
+
+
+@pytest.mark.parametrize("kind", ["tiled", "striped", "rgba", "nodata", "fine", "degrees"])
+@pytest.mark.parametrize("overviews", [(), (2, 4)])
+def test_overview_lies_where_the_raster_lies(tmp_path, kind, overviews):
+    bands, options = kinds()[kind]
+    yellow = np.array([200, 180, 60], np.uint8)[:, None, None]
+    bands = bands.copy()
+    bands[:3] = np.where(bands[:3] == 7, 7, 90)
+    bands[:3, 440:480, 640:700] = yellow
+    raster = open_raster(write_tif(tmp_path / "a.tif", bands, overviews=overviews, **options))
+    small = read_overview(raster, 150)
+    assert max(small.rgb.shape[:2]) == 150
+    whole = everything(raster)
+
+    def middle(picture, ground):
+        y, x = np.nonzero(picture[..., 0] > 150)
+        return ground.to_ground([[x.mean(), y.mean()]])[0]
+
+    # a third of a pixel of the small picture
+    assert middle(small.rgb, small.ground) == pytest.approx(
+        middle(whole.rgb, raster.ground), abs=0.35 * small.px_per_px[0] * raster.mm_per_px / 10
+    )
+    share = 1.0 if whole.valid is None else whole.valid.mean()
+    assert (1.0 if small.valid is None else small.valid.mean()) == pytest.approx(share, abs=0.015)
+
+
+def test_windows_beyond_the_raster(tmp_path):
+    raster = open_raster(write_tif(tmp_path / "a.tif", pattern(300, 400)))
+    for window in (Window.of(-1, 0, 10, 10), Window.of(391, 0, 10, 10), Window.of(0, 0, 0, 5)):
+        with pytest.raises(ValueError, match="beyond"):
+            read_window(raster, window)
+
+
+def test_a_file_that_changes_or_goes(tmp_path):
+    path = write_tif(tmp_path / "a.tif", pattern(300, 400))
+    raster = open_raster(path)
+    close_rasters()
+    path.write_bytes(path.read_bytes() + b"0")
+    with pytest.raises(UnreadableRaster, match="changed"):
+        everything(raster)
+    path.unlink()
+    with pytest.raises(UnreadableRaster, match="cannot be read"):
+        everything(raster)
+
+
+def test_a_damaged_block_spoils_no_other(tmp_path):
+    path = write_tif(tmp_path / "a.tif", pattern(600, 900))
+    data = bytearray(path.read_bytes())
+    with rasterio.open(path) as file:
+        at = int(file.get_tag_item("BLOCK_OFFSET_1_1", "TIFF", bidx=1))
+    data[at + 40 : at + 400] = bytes(360)
+    path.write_bytes(bytes(data))
+    raster = open_raster(path)
+    said = []
+    for window in tiles(raster, RasterSettings(tile_px=256, margin_cm=0.1)):
+        try:
+            read_window(raster, window)
+        except UnreadableRaster as error:
+            said.append((window.core, str(error)))
+    assert any(core[:2] == (256, 256) for core, _ in said) and len(said) <= 9
+    assert all("a.tif is damaged" in words for _, words in said)
+
+
+MEMORY = """
+import sys, resource, time
+from standcam.images.raster import open_raster
+from standcam.images.raster_read import read_window, tiles
+raster = open_raster(sys.argv[1])
+start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+begin = time.perf_counter()
+total = sum(int(read_window(raster, w).rgb[0, 0, 0]) >= 0 and w.width_px * w.height_px for w in tiles(raster))
+took = time.perf_counter() - begin
+print(start // 1024, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, total / 1e6 / took)
+"""
+
+ALONE = """
+import sys, time, rasterio
+from rasterio.windows import Window
+begin = time.perf_counter()
+with rasterio.Env(GDAL_CACHEMAX=64), rasterio.open(sys.argv[1]) as file:
+    for y in range(0, file.height, 2048):
+        for x in range(0, file.width, 2048):
+            file.read((1, 2, 3), window=Window(x, y, min(2048, file.width - x), min(2048, file.height - y)))
+print(file.width * file.height / 1e6 / (time.perf_counter() - begin))
+"""
+
+
+def large(path, side, **options):
+    """A mosaic of a repeated field of 2048 px."""
+    part = pattern(2048, 2048)
+    profile = {"driver": "GTiff", "width": side, "height": side, "count": 3, "dtype": "uint8", "crs": "EPSG:32633",
+               "transform": Affine(0.003, 0, 5e5, 0, -0.003, 5e6), "tiled": True, "blockxsize": 512, "blockysize": 512,
+               "compress": "jpeg", "photometric": "YCBCR", "interleave": "pixel", **options}  # fmt: skip
+    with rasterio.open(path, "w", **{k: v for k, v in profile.items() if v is not None}) as file:
+        for y in range(0, side, 2048):
+            for x in range(0, side, 2048):
+                w, h = min(2048, side - x), min(2048, side - y)
+                file.write(part[:, :h, :w], window=rasterio.windows.Window(x, y, w, h))
+    return path
+
+
+@pytest.mark.speed
+@pytest.mark.parametrize("stored", ["tiles", "stripes"])
+def test_memory_and_time_of_400_megapixels(tmp_path, stored):
+    options = {} if stored == "tiles" else {"tiled": False, "blockxsize": None, "blockysize": 16, "compress": "deflate",
+                                            "photometric": "RGB"}  # fmt: skip
+    path = large(tmp_path / "a.tif", 20_000, **options)
+    rates = []
+    for code in (ALONE, MEMORY, ALONE, MEMORY):
+        said = subprocess.run(
+            [sys.executable, "-c", code, path], capture_output=True, text=True, check=True
+        ).stdout.split()
+        rates.append(float(said[-1]))
+    before, peak = int(said[0]), int(said[1])
+    print(f"{stored}: {before} MiB before, {peak} MiB at most; Mpx/s alone and by windows: {rates}")
+    assert peak - before < (250 if stored == "tiles" else 450)  # two windows of 18 MB, blocks in the cache, and room
+    assert min(rates[1::2]) > 0.5 * max(rates[::2])
+
+
+def test_memory_stays_small_in_a_sparse_giant(tmp_path):
+    path = tmp_path / "a.tif"
+    with rasterio.open(path, "w", driver="GTiff", width=200_000, height=200_000, count=3, dtype="uint16", tiled=True,
+                       crs="EPSG:32633", transform=Affine(0.003, 0, 5e5, 0, -0.003, 5e6), sparse_ok=True,
+                       interleave="pixel", compress="deflate", photometric="RGB"):  # fmt: skip
+        pass
+    begin = time.perf_counter()
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    raster = open_raster(path)
+    windows = tiles(raster)
+    read_window(raster, windows[5000])
+    assert len(windows) > 9000 and time.perf_counter() - begin < 10
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 300_000
