@@ -75,6 +75,10 @@ class UnwritableResults(StandcamError):
     """The results folder cannot be written: no rights, disk full, or a file open in another program."""
 
 
+class LostTile(StandcamError):
+    """The process that looked at a tile of a strip was ended twice."""
+
+
 class PlotMapMismatch(StandcamError):
     """A plot map cannot be read, or does not fit the rows that were measured."""
 

@@ -6,9 +6,11 @@ the way round, so that it knows no row: rows are found from its stems.
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -87,7 +89,7 @@ def look(sheet: Sheet, network: str) -> Heat:
     for k in range(3):
         np.multiply(sheet.rgb[..., k], np.float32(1 / 255), out=x[0, k])
     x[0, 3:5] = sheet.lean.transpose(2, 0, 1)
-    net = _network(network)
+    net = network_of(network)
     net.setInput(x)
     out = net.forward()[0]
     hot = 1 / (1 + np.exp(-np.clip(out[:2], -50, 50)))
@@ -97,10 +99,14 @@ def look(sheet: Sheet, network: str) -> Heat:
 
 
 @cache
-def _network(name: str) -> cv2.dnn.Net:
-    path = str(files("standcam.plants") / "weights" / f"{name}.onnx") if "." not in name else name
+def network_of(name: str) -> cv2.dnn.Net:
+    """A network that ships with the package, by its name, or an ONNX file, gzipped or not, by its path."""
+    path = Path(name) if "." in name else Path(str(files("standcam.plants") / "weights" / f"{name}.onnx.gz"))
+    data = path.read_bytes()
+    if path.suffix == ".gz":
+        data = gzip.decompress(data)
     # the older engine joins convolution, sum and rectifier: a fifth faster here than the one OpenCV 5 takes by itself
-    return cv2.dnn.readNetFromONNX(path, cv2.dnn.ENGINE_CLASSIC)
+    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8), cv2.dnn.ENGINE_CLASSIC)
 
 
 def apart(xy: np.ndarray, far: float) -> np.ndarray:

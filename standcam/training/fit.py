@@ -151,7 +151,7 @@ def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> St
     """A fresh network, one that was kept, or one that ships, which may be widened."""
     if start is None:
         return StemNet(course.widths, course.depths, look.inputs)
-    if start.suffix == ".onnx":
+    if start.suffix in (".onnx", ".gz"):
         return from_onnx(start, course.widths, deck.deal(32).x.cpu())
     weights = torch.load(start, map_location="cpu")
     return restored({name: w.float() if w.dtype == torch.float16 else w for name, w in weights.items()})
@@ -173,7 +173,7 @@ def main() -> None:
     ask.add_argument("samples", type=Path, nargs="+")
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--look", choices=LOOKS, default="photo", help="what the network is for")
-    ask.add_argument("--start", type=Path, help="weights to go on from: .pt, or .onnx, which may be widened")
+    ask.add_argument("--start", type=Path, help="weights to go on from: .pt, or .onnx.gz, which may be widened")
     ask.add_argument("--widths", type=int, nargs=4, default=Course.widths)
     ask.add_argument("--depths", type=int, nargs=4, default=Course.depths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")

@@ -8,6 +8,7 @@ outgoing weights start at zero.
 
 from __future__ import annotations
 
+import gzip
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from standcam.training.model import StemNet
 
 
 def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> StemNet:
-    """The network of an ONNX file written by ``training.export``, widened to ``widths``.
+    """The network of a file written by ``training.export``, widened to ``widths``.
 
     Parameters
     ----------
@@ -31,7 +32,8 @@ def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> Stem
     import onnx
     from onnx import numpy_helper
 
-    graph = onnx.load(str(path)).graph
+    data = path.read_bytes()
+    graph = onnx.load_from_string(gzip.decompress(data) if path.suffix == ".gz" else data).graph
     values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
     folded = [(values[n.input[1]], values[n.input[2]]) for n in graph.node if n.op_type == "Conv"]
     net = StemNet(widths, inputs=folded[0][0].shape[1])

@@ -113,18 +113,18 @@ def segment(photo: Photo, ground: GroundMap, settings: VegetationSettings | None
         h, w = rgb.shape[0] // factor, rgb.shape[1] // factor
         rgb = cv2.resize(rgb[: h * factor, : w * factor], (w, h), interpolation=cv2.INTER_AREA)
     covered = _mark_mask(ground, factor, rgb.shape[:2])
-    table = _score_table(rgb, covered)
-    score = cv2.blur(table[cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR565).view(np.uint16)[..., 0]], (3, 3))
+    score = cv2.blur(greenness(rgb, score_table(rgb, covered)), (3, 3))
     if covered is not None:
         # a leaf over the board is still a leaf: only what is not plainly green is taken out
-        score[(covered > 0) & (score < _level(settings.sure_greenness))] = 0
+        score[(covered > 0) & (score < level(settings.sure_greenness))] = 0
     cm = ground.cm_per_px(_spread(photo))
     mm2 = (float(np.median(cm[np.isfinite(cm)])) * 10 * factor) ** 2 if np.isfinite(cm).any() else np.inf
     mask = _grow(score, settings, mm2)
     return Vegetation(score, rgb, mask, factor)
 
 
-def _level(greenness: float) -> int:
+def level(greenness: float) -> int:
+    """Greenness as the score map holds it."""
     return round(SCORE_ZERO + SCORE_STEP * greenness)
 
 
@@ -173,8 +173,20 @@ def _every_colour() -> _Colours:
     return _Colours.of((code >> 11) * 8 + 3.5, (code >> 5 & 63) * 4 + 1.5, (code & 31) * 8 + 3.5)
 
 
-def _score_table(rgb: np.ndarray, covered: np.ndarray | None) -> np.ndarray:
-    """Greenness of every 5-6-5 bit colour for the soil of this picture. uint8 (65536,)"""
+def greenness(rgb: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """Greenness of every pixel, looked up by its colour. (h, w, 3) uint8 -> (h, w) uint8, see SCORE_ZERO"""
+    return table[cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR565).view(np.uint16)[..., 0]]
+
+
+def score_table(rgb: np.ndarray, covered: np.ndarray | None = None) -> np.ndarray:
+    """Greenness of every 5-6-5 bit colour for the soil of this picture. uint8 (65536,)
+
+    Parameters
+    ----------
+    rgb : (h, w, 3) uint8
+    covered : (h, w) uint8, optional
+        Where it is not 0, no soil shows.
+    """
     step = max(1, int(np.sqrt(rgb.shape[0] * rgb.shape[1] / 25_000)))
     sample = rgb[::step, ::step].reshape(-1, 3)
     if covered is not None:
@@ -218,10 +230,10 @@ def _greenness(colours: _Colours, curves: _Curves) -> np.ndarray:
 
 def _grow(score: np.ndarray, settings: VegetationSettings, mm2_per_px: float) -> np.ndarray:
     """Fairly green pixels within reach of plainly green ones that do not stand alone."""
-    sure = (score > _level(settings.sure_greenness)).view(np.uint8)
+    sure = (score > level(settings.sure_greenness)).view(np.uint8)
     few = max(2, round(settings.min_sure_mm2 / mm2_per_px))
     seeds = cv2.boxFilter(sure, -1, (5, 5), normalize=False) >= min(few, 20)
     # under a wrong scale no farther than across the picture
     reach = min(max(1, round(settings.grow_mm / np.sqrt(mm2_per_px))), max(score.shape))
     near = cv2.dilate((seeds & (sure > 0)).view(np.uint8), np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
-    return (near > 0) & (score > _level(settings.fair_greenness))
+    return (near > 0) & (score > level(settings.fair_greenness))

@@ -44,7 +44,7 @@ def test_data_ship_with_the_package():
     networks = [f.name for f in dataclasses.fields(stems) if f.name.endswith("network")]
     assert networks
     for name in networks:
-        weights = resources.files("standcam.plants") / "weights" / f"{getattr(stems, name)}.onnx"
+        weights = resources.files("standcam.plants") / "weights" / f"{getattr(stems, name)}.onnx.gz"
         # a pointer file or an empty one would be smaller than any network
         assert len(weights.read_bytes()) > 50_000
     assert (resources.files("standcam") / "py.typed").is_file()

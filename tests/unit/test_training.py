@@ -139,18 +139,28 @@ def test_training_goes_on_from_the_network_that_ships():
     pytest.importorskip("onnx")
     from importlib.resources import files
 
-    import cv2
-
+    from standcam.plants.heat import network_of
     from standcam.training.start import from_onnx
 
-    path = files("standcam.plants") / "weights" / "stems.onnx"
+    path = files("standcam.plants") / "weights" / "stems.onnx.gz"
     x = torch.rand(3, 5, 96, 64, generator=torch.Generator().manual_seed(1))
     net = from_onnx(path, (24, 56, 104, 168), x)
     with torch.no_grad():
         out, _ = net(x)  # in training, so that norms go by these very sheets
-    shipped = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+    shipped = network_of("stems")
     for k in range(3):
         shipped.setInput(x[k : k + 1].numpy())
         np.testing.assert_allclose(out[k].numpy(), shipped.forward()[0], atol=2e-3)
     with pytest.raises(ValueError, match="fewer"):
         from_onnx(path, (8, 16, 24, 32), x)
+
+
+def test_weights_are_rounded_to_the_nearest():
+    pytest.importorskip("torch")
+    from standcam.training.export import KEPT_BITS, rounded
+
+    values = np.random.default_rng(3).normal(size=(4, 7)).astype(np.float32)
+    near = rounded(values)
+    assert near.shape == values.shape
+    assert np.abs(near / values - 1).max() <= 2.0 ** -(KEPT_BITS + 1)
+    np.testing.assert_array_equal(rounded(near), near)

@@ -1,0 +1,196 @@
+"""``standcam strip``: an orthomosaic to tables, map layers and a report."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from standcam.cli import options
+
+if TYPE_CHECKING:
+    from standcam.images.raster import Raster
+    from standcam.settings import Settings
+    from standcam.strips.plots import Plots
+
+
+class Pattern(StrEnum):
+    """How passes are driven."""
+
+    back_and_forth = "back_and_forth"
+    one_way = "one_way"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command(name="strip", no_args_is_help=True)(strip)
+
+
+def strip(
+    ortho: Annotated[Path, typer.Argument(metavar="ORTHO.tif", help="Orthomosaic (GeoTIFF), 2 to 10 mm a pixel.")],
+    out: options.Out = Path("results"),
+    plots: Annotated[
+        Path | None, typer.Option("--plots", help="Plot outlines: GeoJSON, GeoPackage or shapefile.")
+    ] = None,
+    grid: Annotated[
+        Path | None, typer.Option("--grid", help="Plot grid (TOML): corner, heading, sizes, alleys, numbering.")
+    ] = None,
+    survey: options.Survey = None,
+    units: options.UnitsOption = None,
+    row_width_cm: options.RowWidth = None,
+    nominal_cm: options.Nominal = None,
+    seeding_rate_ha: options.SeedingRate = None,
+    min_trust: options.MinTrust = None,
+    mm_per_px: Annotated[
+        float | None,
+        typer.Option("--mm-per-px", help="Ground length of a pixel, for a picture without place on earth."),
+    ] = None,
+    name_column: Annotated[
+        str | None, typer.Option("--name-column", help="Attribute of the outlines with the plot's name.")
+    ] = None,
+    treatment_column: Annotated[
+        str | None, typer.Option("--treatment-column", help="Attribute of the outlines with the treatment.")
+    ] = None,
+    trim_m: Annotated[
+        float | None, typer.Option("--trim-m", help="Left out at both ends of every row of a plot. [default: 0]")
+    ] = None,
+    border_rows: Annotated[
+        int | None, typer.Option("--border-rows", help="Rows left out at either side of every plot. [default: 0]")
+    ] = None,
+    planter_rows: Annotated[
+        int | None, typer.Option("--planter-rows", help="Row units of the planter: rows are tied to passes and units.")
+    ] = None,
+    first_row: Annotated[
+        int | None, typer.Option("--first-row", help="Number of the leftmost row of the planter's first pass.")
+    ] = None,
+    pattern: Annotated[
+        Pattern | None, typer.Option("--pattern", help="How passes are driven. [default: back_and_forth]")
+    ] = None,
+    first_heading: Annotated[
+        str | None,
+        typer.Option(
+            "--first-heading",
+            metavar="HEADING",
+            help="How the first pass was driven: N, NE, ... or along or against the rows' numbering. [default: along]",
+        ),
+    ] = None,
+    gap_cm: Annotated[
+        float | None, typer.Option("--gap-cm", help="Gaps longer than this become lines of the map. [default: 50]")
+    ] = None,
+    cell_m: Annotated[
+        float | None, typer.Option("--cell-m", help="Side of a cell of the zone maps. [default: 5]")
+    ] = None,
+    geojson: Annotated[bool, typer.Option("--geojson", help="Write the map layers as GeoJSON too.")] = False,
+    report: options.Report = None,
+    tables: options.Tables = None,
+    workers: options.Workers = None,
+    scheduler: options.Scheduler = None,
+    force: options.Force = False,
+) -> None:
+    """Find every row and plant of a drone strip, plot by plot and row unit by row unit.
+
+    Writes plants.csv, gaps.csv, rows.csv, plots.csv, problems.csv, run.json, strip.gpkg with the layers plants, rows,
+    gaps and plots, strip_map.png and zone maps. Called again after it was broken off, it goes on where it was.
+    """
+    import sys
+    from datetime import UTC, datetime
+
+    from standcam.batch.pool import check_workers, warm_up, worth
+    from standcam.errors import BadSettings
+    from standcam.images.raster import open_raster
+    from standcam.images.raster_read import tiles
+    from standcam.report.results import ResultsWriter, check_out, run_record
+
+    started = datetime.now(UTC)
+    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, min_trust=min_trust)
+    options.require_positive("--mm-per-px", mm_per_px)
+    settings = (
+        settings.replace("raster", mm_per_px=mm_per_px)
+        .replace(
+            "plots",
+            name_column=name_column,
+            treatment_column=treatment_column,
+            trim_m=trim_m,
+            border_rows=border_rows,
+        )
+        .replace("planter", row_units=planter_rows)
+        .replace(
+            "passes",
+            first_row=first_row,
+            pattern=None if pattern is None else pattern.value,
+            first_heading=first_heading,
+        )
+        .replace("maps", gap_cm=gap_cm, cell_m=cell_m)
+    )
+    if plots is not None and grid is not None:
+        raise BadSettings("Both --plots and --grid are given.", "Give one of them.")
+    check_out(out, force)
+    check_workers(workers)
+    kinds = options.table_kinds(tables)
+    raster = open_raster(ortho, settings.raster)
+    outlines = _outlines(plots, grid, raster, settings)
+
+    count = len(tiles(raster, settings.raster))
+    processes = 1 if scheduler is not None else worth(count, workers)
+    if processes > 1:
+        warm_up()
+    from standcam.batch.inputs import Problem
+    from standcam.batch.run import problems_table
+    from standcam.batch.store import WorkStore
+    from standcam.batch.strip_run import count_strip
+    from standcam.report import screen
+    from standcam.report.strip_files import strip_files
+
+    with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
+        console = screen.console(sys.stderr)
+        with screen.progress(console) if count > 1 and console.is_terminal else nullcontext() as bar:
+            counted = count_strip(
+                raster,
+                settings,
+                outlines,
+                store=store,
+                workers=processes,
+                scheduler=scheduler,
+                on_stage=bar.begin if bar else None,
+                on_done=bar,
+            )
+        notes = [*counted.notes, CAUTION]
+        if counted.reused:
+            notes.insert(0, f"{counted.reused} of {counted.tiles} tiles had been looked at before.")
+        problems = [Problem(**line) for line in counted.plots.problems.to_dict("records")]
+        frames = counted.tables | {"problems": problems_table(problems)}
+        record = run_record("strip", counted.settings, [counted.record(ortho)], started, notes)
+        files, faults = strip_files(counted, geojson)
+        wanted = True if report is None else report
+        pages, more = options.results_pages(frames, counted.settings, record, out, wanted, kinds, writer)
+        record["notes"] = notes = [*notes, *faults, *more]
+        writer.finish(**frames, run=record, more=files | pages)
+        store.keep(counted.keys)
+
+    screen.show(frames["rows"], frames["gaps"], frames["problems"], counted.settings, out, notes=notes)
+    if len(frames["problems"]):
+        raise typer.Exit(1)
+
+
+def _outlines(plots: Path | None, grid: Path | None, raster: Raster, settings: Settings) -> Plots | None:
+    """Plots from a file or a grid; None: the whole strip is one."""
+    if plots is None and grid is None:
+        return None
+    from standcam.batch.strip_run import extent_of
+    from standcam.strips.grid import grid_plots, read_grid
+    from standcam.strips.plots import read_plots
+
+    extent = extent_of(raster)
+    if plots is not None:
+        return read_plots(plots, raster.crs_wkt, settings.plots, extent)
+    assert grid is not None
+    return grid_plots(read_grid(grid), raster.crs_wkt, settings.plots, extent)
+
+
+CAUTION = (
+    "Fly by the local rules of aviation, within sight, away from people, livestock, roads and power lines. A mosaic "
+    "bends and doubles plants where its frames disagree: check some metres of row with a tape before money depends on it."
+)

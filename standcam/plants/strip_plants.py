@@ -1,0 +1,192 @@
+"""Plants of a strip: stems of all tiles on the ground, tied to rows and judged by heat, neighbours and line.
+
+The same judgement as on photos (``plants.stems``), written for a million stems at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from standcam.rows.strip import StripRows
+from standcam.settings import StripStemSettings
+
+_NEIGHBOURS = 6
+"""Stems before and behind that may be one's rival: they stand within a few ``closeness_cm``."""
+
+
+@dataclass(frozen=True)
+class StripSeen:
+    """Stems and weeds all over a strip, before rows are known; ground frame."""
+
+    crop_cm: np.ndarray
+    """(n, 2) [cm]"""
+    crop_heat: np.ndarray
+    crop_sd_cm: np.ndarray
+    """As the network judges it. [cm]"""
+    crop_area_cm2: np.ndarray
+    weed_cm: np.ndarray
+    """(m, 2) [cm]"""
+    weed_heat: np.ndarray
+    weed_area_cm2: np.ndarray
+
+    @staticmethod
+    def none() -> StripSeen:
+        """Nothing seen."""
+        e = np.empty(0)
+        return StripSeen(np.empty((0, 2)), e, e, e, np.empty((0, 2)), e, e)
+
+    def at(self, crop: np.ndarray, weed: np.ndarray) -> StripSeen:
+        """Some of the stems and weeds, by mask or index."""
+        return StripSeen(
+            self.crop_cm[crop],
+            self.crop_heat[crop],
+            self.crop_sd_cm[crop],
+            self.crop_area_cm2[crop],
+            self.weed_cm[weed],
+            self.weed_heat[weed],
+            self.weed_area_cm2[weed],
+        )
+
+
+@dataclass(frozen=True)
+class StripPlants:
+    """Plants tied to rows, row by row, each in walking order, crop before weeds."""
+
+    row: np.ndarray
+    """Index of the row. (n,) int"""
+    points_cm: np.ndarray
+    position_cm: np.ndarray
+    offset_cm: np.ndarray
+    position_sd_cm: np.ndarray
+    """NaN for weeds."""
+    area_cm2: np.ndarray
+    crop_probability: np.ndarray
+    is_crop: np.ndarray
+    judged: np.ndarray
+    """crop, doubtful or weed."""
+    near_another: np.ndarray
+    """Stands nearer than ``double_cm`` to a neighbour that is listed too. bool"""
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+
+def without_seams(seen: StripSeen, settings: StripStemSettings) -> StripSeen:
+    """A stem on the seam of two tiles may have been seen from either side: the hotter find stays.
+
+    Tiles own their ground, and a stem that two of them place on either side of the border is seen twice, a fraction of
+    a pixel apart. Within one tile nothing stands so near.
+    """
+    crop = _hottest(seen.crop_cm, seen.crop_heat, settings.apart_cm)
+    weed = _hottest(seen.weed_cm, seen.weed_heat, settings.weeds_apart_cm)
+    return seen.at(crop, weed)
+
+
+def plants_of(seen: StripSeen, rows: StripRows, settings: StripStemSettings | None = None) -> StripPlants:
+    """Which stems belong to which row, and which are crop.
+
+    Parameters
+    ----------
+    seen : StripSeen
+    rows : StripRows
+        Found from these stems.
+    settings : StripStemSettings, optional
+    """
+    settings = settings or StripStemSettings()
+    crop = _crop(seen, rows, settings)
+    weed = _weeds(seen, rows, settings)
+    both = {name: np.concatenate([getattr(crop, name), getattr(weed, name)]) for name in vars(crop)}
+    every = StripPlants(**both)
+    order = np.lexsort((every.position_cm, ~every.is_crop, every.row))
+    return StripPlants(**{name: values[order] for name, values in vars(every).items()})
+
+
+def _crop(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> StripPlants:
+    row, position, offset = rows.assign(seen.crop_cm, settings.off_row_cm)
+    own = np.flatnonzero((row >= 0) & (np.abs(offset) <= settings.off_row_cm))
+    own = own[np.lexsort((position[own], row[own]))]
+    row, position, offset = row[own], position[own], offset[own]
+    sd = settings.sd_at_cm * (seen.crop_sd_cm[own] / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
+    scatter = np.hypot(settings.row_scatter_cm, sd)
+    density = np.exp(-0.5 * (offset / scatter) ** 2) / (scatter * np.sqrt(2 * np.pi))
+    ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
+    p = np.clip(seen.crop_heat[own], 1e-3, 1 - 1e-3)
+    logit = np.log(p / (1 - p)) + np.log(ratio)
+    closeness, above = _rivals(logit, seen.crop_cm[own], row, settings.closeness_cm)
+    base, by_heat, by_closeness, by_rival = settings.calibration
+    p = 1 / (1 + np.exp(-(base + by_heat * logit + closeness * (by_closeness + by_rival * above))))
+    listed = p >= settings.lowest_probability
+    own, p, row, position, offset, sd = (v[listed] for v in (own, p, row, position, offset, sd))
+    is_crop = p >= settings.crop_probability
+    near = (np.diff(position) < settings.double_cm) & (np.diff(row) == 0)
+    return StripPlants(
+        row,
+        seen.crop_cm[own],
+        position,
+        offset,
+        sd,
+        seen.crop_area_cm2[own],
+        p,
+        is_crop,
+        np.where(is_crop, "crop", "doubtful").astype(object),
+        np.r_[near, False] | np.r_[False, near] if len(row) else np.zeros(0, bool),
+    )
+
+
+def _rivals(logit: np.ndarray, places: np.ndarray, row: np.ndarray, far_cm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Closeness of the nearest hotter stem of the row, 0 where there is none near, and how much hotter it is. (n,)"""
+    n = len(logit)
+    nearest, above = np.full(n, np.inf), np.zeros(n)
+    for step in range(1, min(_NEIGHBOURS, n - 1) + 1):
+        same = row[step:] == row[:-step]
+        apart = np.where(same, np.linalg.norm(places[step:] - places[:-step], axis=1), np.inf)
+        for mine, other in ((slice(step, None), slice(None, -step)), (slice(None, -step), slice(step, None))):
+            more = logit[other] - logit[mine]
+            better = (more > 0) & (apart < nearest[mine])
+            nearest[mine] = np.where(better, apart, nearest[mine])
+            above[mine] = np.where(better, more, above[mine])
+    return np.exp(-nearest / far_cm), above
+
+
+def _weeds(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> StripPlants:
+    row, position, offset = rows.assign(seen.weed_cm, settings.weeds_reach_cm)
+    own = np.flatnonzero((row >= 0) & (np.abs(offset) <= settings.weeds_reach_cm))
+    likely = seen.crop_cm[seen.crop_heat >= settings.lowest_probability * 3]
+    if len(own) and len(likely):
+        from scipy.spatial import cKDTree
+
+        apart, _ = cKDTree(likely).query(seen.weed_cm[own], distance_upper_bound=settings.weeds_apart_cm)
+        own = own[~np.isfinite(apart)]
+    n = len(own)
+    return StripPlants(
+        row[own],
+        seen.weed_cm[own],
+        position[own],
+        offset[own],
+        np.full(n, np.nan),
+        seen.weed_area_cm2[own],
+        1 - seen.weed_heat[own],
+        np.zeros(n, bool),
+        np.full(n, "weed", object),
+        np.zeros(n, bool),
+    )
+
+
+def _hottest(places: np.ndarray, heat: np.ndarray, apart: float) -> np.ndarray:
+    """Indices of places, in their order, after each that is nearer than ``apart`` to a hotter one is taken out."""
+    if len(places) < 2:
+        return np.arange(len(places))
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(places).query_pairs(apart, output_type="ndarray")
+    keep = np.ones(len(places), bool)
+    # the hottest pairs first, so that a place goes only by one that stays
+    hotter = np.where(heat[pairs[:, 0]] >= heat[pairs[:, 1]], 0, 1)
+    each = np.arange(len(pairs))
+    winner, loser = pairs[each, hotter], pairs[each, 1 - hotter]
+    for k in np.argsort(-heat[winner], kind="stable"):
+        if keep[winner[k]]:
+            keep[loser[k]] = False
+    return np.flatnonzero(keep)
