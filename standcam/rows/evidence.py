@@ -1,0 +1,129 @@
+"""Where a row begins and ends, and whether it is one: cells along it that hold plants, against the ground beside it.
+
+A cell counts by its likeliest plant, so a clump is one cell. The stretch of a row is the one whose cells speak most for
+it: missing stretches within are outweighed by what follows, and past the last plant nothing speaks for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from standcam.settings import StripRowSettings
+
+_CLEAR_SD = 3.0
+"""Half width of the corridor of a row, in SDs of its plants."""
+_NARROWEST_CM, _WIDEST_CM = 4.0, 12.0
+_LEAST_CHANCE = 0.02
+"""Share of cells that hold a plant by chance is never taken to be lower."""
+_PATCHY = 0.5
+"""Within a row, places at this share of its usual fullness still are row."""
+_PER_FREEDOM = 2.3
+"""Log likelihood that each freedom of a line costs: it was chosen among some ten."""
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """What the plants say of each row. All (r,)."""
+
+    first_cm: np.ndarray
+    """First plant, in u; NaN where there is no row. [cm]"""
+    last_cm: np.ndarray
+    plants: np.ndarray
+    """Cells that hold a plant, weighted."""
+    full: np.ndarray
+    """Share of cells that hold a plant."""
+    chance: np.ndarray
+    """Share that would by chance."""
+    evidence: np.ndarray
+    """Log likelihood for the row, less the price of its freedom."""
+    corridor_cm: np.ndarray
+    """Half width within which its plants lie. [cm]"""
+
+
+def corridors(sd_cm: np.ndarray, width_cm: float) -> np.ndarray:
+    """Half widths within which plants of rows lie. [cm]"""
+    widest = min(0.3 * width_cm, _WIDEST_CM)
+    return np.clip(_CLEAR_SD * sd_cm, min(_NARROWEST_CM, widest), widest)
+
+
+def weigh_rows(
+    row: np.ndarray,
+    u: np.ndarray,
+    off: np.ndarray,
+    weight: np.ndarray,
+    sd_cm: np.ndarray,
+    width_cm: float,
+    settings: StripRowSettings,
+) -> Stretches:
+    """First and last plant of rows and how much speaks for each.
+
+    Parameters
+    ----------
+    row, u, off, weight : (n,) arrays
+        Points with the line each is nearest to, place along, distance across [cm] and weight (0 to 1).
+    sd_cm : (r,) array
+        Scatter of each row. [cm]
+    width_cm : float
+        Row width. [cm]
+    """
+    rows, cell = len(sd_cm), settings.cell_cm
+    corridor = corridors(sd_cm, width_cm)
+    order = np.lexsort((u, row))
+    row, u, off, weight = row[order], u[order], np.abs(off[order]), weight[order]
+    begins = np.searchsorted(row, np.arange(rows + 1))
+    out = Stretches(*(np.full(rows, np.nan) for _ in range(2)), *(np.zeros(rows) for _ in range(4)), corridor)
+    out.evidence[:] = -np.inf
+    for r in range(rows):
+        part = slice(begins[r], begins[r + 1])
+        on = off[part] <= corridor[r]
+        at, w = u[part][on], weight[part][on]
+        if not len(at):
+            continue
+        index = np.floor((at - at[0]) / cell).astype(np.int64)
+        held = np.zeros(int(index[-1]) + 1)
+        np.maximum.at(held, index, w)
+        # the ground beside the row, as far as the next
+        inner, outer = 1.3 * corridor[r], 0.45 * width_cm
+        beside = (off[part] > inner) & (off[part] <= outer) & (u[part] >= at[0]) & (u[part] <= at[-1])
+        chance = _LEAST_CHANCE
+        if outer - inner >= 3.0:
+            strewn = float(weight[part][beside].sum()) / (len(held) * cell * 2 * (outer - inner))
+            chance = max(1 - float(np.exp(-strewn * 2 * corridor[r] * cell)), chance)
+        full = float(held[held > 0.3 * held.max()].sum()) / len(held)
+        low, high = 0, len(held)
+        for _ in range(3):
+            thin = max(_PATCHY * full, 1.5 * chance, 0.04)
+            if thin >= 0.95:
+                break
+            gain = held * np.log(thin / chance) + (1 - held) * np.log((1 - thin) / (1 - chance))
+            low, high = _best_run(gain)
+            full = float(held[low:high].mean())
+        inside = (index >= low) & (index < high)
+        at, w = at[inside], w[inside]
+        solid = at[w >= 0.5 * np.average(w, weights=w)] if w.sum() > 0 else at
+        n = high - low
+        k = min(max(full, 1e-6), 1 - 1e-6)
+        surprise = n * (k * np.log(k / chance) + (1 - k) * np.log((1 - k) / (1 - chance))) if k > chance else 0.0
+        out.first_cm[r], out.last_cm[r] = solid[0], solid[-1]
+        out.plants[r], out.full[r], out.chance[r] = held[low:high].sum(), full, chance
+        out.evidence[r] = surprise - _PER_FREEDOM * (2 + n * cell / (2 * settings.knots_cm))
+    return out
+
+
+def _best_run(gain: np.ndarray) -> tuple[int, int]:
+    """Run of cells with the greatest sum, as first and one past the last."""
+    total = np.r_[0.0, np.cumsum(gain)]
+    lowest = np.minimum.accumulate(total)
+    high = int((total[1:] - lowest[:-1]).argmax()) + 1
+    low = int(total[:high].argmin())
+    return low, high
+
+
+def usual_spacing(row: np.ndarray, u: np.ndarray, rows: int, fallback_cm: float) -> float:
+    """Median distance of neighbours along rows, doubles left out. [cm]"""
+    order = np.lexsort((u, row))
+    apart = np.diff(u[order])[np.diff(row[order]) == 0]
+    apart = apart[apart >= 3.0]
+    return float(np.median(apart)) if len(apart) >= 3 else fallback_cm

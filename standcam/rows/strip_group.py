@@ -1,0 +1,476 @@
+"""Rows of one direction: from the squares of a group to lines with ends, numbered across."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from standcam import flags
+from standcam.rows import bearing
+from standcam.rows.bearing import Blocks
+from standcam.rows.curve import CurvedRow
+from standcam.rows.evidence import Stretches, usual_spacing, weigh_rows
+from standcam.rows.smooth import Lines, Slabs, fit_lines, straight_lines
+from standcam.rows.trace import Bands, Slopes, Traces, rhythm, trace_rows
+from standcam.rows.valid_ground import spells_of
+from standcam.settings import StripRowSettings
+
+_ALONE_CM = 60.0
+"""Stands for the row width where there is a single row."""
+_BESIDE_CM = 50.0
+"""Line drawn past the ends, and distance of its vertices."""
+_LOOK_CM = 25.0
+"""Step in which a line is looked at for valid ground."""
+_ROUNDS = 3
+
+
+@dataclass(frozen=True)
+class Frame:
+    """u along a group, v to the right of it."""
+
+    direction_deg: float
+
+    @property
+    def axes(self) -> np.ndarray:
+        """(2, 2): points @ axes gives u, v, and its transpose leads back."""
+        a = np.deg2rad(self.direction_deg)
+        return np.array([[np.cos(a), np.sin(a)], [np.sin(a), -np.cos(a)]]).T
+
+    def turn_deg(self, angle_deg: np.ndarray) -> np.ndarray:
+        """Turn from the frame to directions. [degrees]"""
+        return bearing.turn_deg(angle_deg, self.direction_deg)
+
+
+def frame_of(blocks: Blocks, member: np.ndarray) -> Frame:
+    """The frame of some squares; its direction lies in -45 to 135 degrees."""
+    angle = bearing.mean_angle(blocks.angle_deg[member], blocks.plants[member])
+    return Frame((angle + 45) % 180 - 45)
+
+
+@dataclass(frozen=True)
+class FoundGroup:
+    """Rows of one direction, left to right."""
+
+    rows: tuple[CurvedRow, ...]
+    spells: tuple[np.ndarray, ...]
+    open_ends: np.ndarray
+    gap_left_cm: np.ndarray
+    direction_deg: float
+    width_cm: float
+    rhythm_cm: float
+    spacing_cm: float
+    corridor_cm: float
+    notes: tuple[str, ...]
+
+    def only(self, kept: np.ndarray) -> FoundGroup:
+        """Some of the rows; the distance to a neighbour that is left out is not known."""
+        index = np.flatnonzero(kept)
+        gap = np.where(np.r_[False, kept[:-1]], self.gap_left_cm, np.nan)
+        return replace(
+            self,
+            rows=tuple(self.rows[k] for k in index),
+            spells=tuple(self.spells[k] for k in index),
+            open_ends=self.open_ends[kept],
+            gap_left_cm=gap[kept],
+        )
+
+
+def find_group(
+    points_cm: np.ndarray,
+    weight: np.ndarray,
+    even: np.ndarray,
+    blocks: Blocks,
+    member: np.ndarray,
+    valid: Callable[[np.ndarray], np.ndarray] | None,
+    row_width_cm: float | None,
+    settings: StripRowSettings,
+) -> FoundGroup | None:
+    """Rows of one group of squares; None where there are none.
+
+    Parameters
+    ----------
+    points_cm : (n, 2) array
+        Points in and around its squares. [cm]
+    weight, even : (n,) arrays
+        Weights from 0 to 1, and with clumps lowered.
+    """
+    frame = frame_of(blocks, member)
+    uv = points_cm @ frame.axes
+    slope = -np.tan(np.deg2rad(frame.turn_deg(blocks.angle_deg[member])))
+    slopes = Slopes(blocks.centre_cm[member] @ frame.axes, slope, blocks.plants[member], settings.block_cm)
+    bands = Bands(uv, even, slopes, settings)
+    told = rhythm([bands.raw(k) for k in range(len(bands.middles))], settings)
+    width = row_width_cm or told
+    traces = trace_rows(bands, width, settings)
+    if not len(traces.row):
+        return None
+    traces = _joined(traces, slopes, width if np.isfinite(width) else _ALONE_CM, settings)
+    rows = int(traces.row.max()) + 1
+    low, high = np.full(rows, np.inf), np.full(rows, -np.inf)
+    np.minimum.at(low, traces.row, traces.u)
+    np.maximum.at(high, traces.row, traces.u)
+    seen = np.isfinite(low)
+    renumber = np.cumsum(seen) - 1
+    low, high = low[seen] - settings.band_cm, high[seen] + settings.band_cm
+    lines = straight_lines(low, high, settings)
+    lines, _ = fit_lines(
+        lines, renumber[traces.row], traces.u, traces.v, 0.2 + traces.heap, settings, robust=False
+    )
+    wide = width if np.isfinite(width) else _ALONE_CM
+    lines, sd, stretch, of, off = _drawn(lines, low, high, uv, weight, even, wide, settings)
+    if not len(sd):
+        return None
+    return _finished(frame, lines, sd, stretch, of, off, uv, weight, valid, wide, told, settings)
+
+
+def _joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSettings) -> Traces:
+    """Traces of which one goes on where the other would have gone, made one: past a long missing stretch, a road."""
+    rows = int(traces.row.max()) + 1
+    begins = np.searchsorted(traces.row, np.arange(rows + 1))
+    row = traces.row.copy()
+    ends_u, ends_v = traces.u[begins[1:] - 1], traces.v[begins[1:] - 1]
+    starts_u, starts_v = traces.u[begins[:-1]], traces.v[begins[:-1]]
+    last_u = float(traces.u.max())
+    piece = {r: (traces.u[begins[r] : begins[r + 1]], traces.v[begins[r] : begins[r + 1]]) for r in range(rows)}
+    used = np.zeros(rows, bool)
+    for i in np.argsort(ends_u, kind="stable"):
+        if ends_u[i] >= last_u:
+            continue
+        gap = starts_u - ends_u[i]
+        later = np.flatnonzero((gap > 0) & (gap <= settings.far_bridge_cm) & ~used)
+        best: tuple[float, int] | None = None
+        for j in later[np.argsort(gap[later], kind="stable")][:400]:
+            if abs(starts_v[j] - ends_v[i]) > 4 * width + 0.7 * gap[j]:
+                continue
+            led = _led(i, int(j), piece, ends_u, ends_v, starts_u, slopes, settings)
+            if led is None:
+                continue
+            away = abs(led - starts_v[j])
+            if away <= 0.35 * width and (best is None or away < best[0]):
+                best = (away, int(j))
+        if best is not None:
+            used[best[1]] = True
+            row[begins[best[1]] : begins[best[1] + 1]] = -1 - i
+    # chains: i takes up j, which takes up another
+    parent = np.arange(rows)
+    for j in range(rows):
+        if row[begins[j]] < 0:
+            parent[j] = -1 - row[begins[j]]
+    for j in range(rows):
+        while parent[parent[j]] != parent[j]:
+            parent[j] = parent[parent[j]]
+    one = parent[traces.row]
+    order = np.lexsort((traces.u, one))
+    return Traces(one[order], traces.u[order], traces.v[order], traces.heap[order])
+
+
+def _led(
+    i: int,
+    j: int,
+    piece: dict[int, tuple[np.ndarray, np.ndarray]],
+    ends_u: np.ndarray,
+    ends_v: np.ndarray,
+    starts_u: np.ndarray,
+    slopes: Slopes,
+    settings: StripRowSettings,
+) -> float | None:
+    """Where trace i would lie at the begin of trace j: as a neighbour goes, else by the field's direction."""
+    u0, u1 = ends_u[i], starts_u[j]
+    best: tuple[float, float] | None = None
+    for u, v in piece.values():
+        if u[0] <= u0 and u[-1] >= u1:
+            at0, at1 = np.interp([u0, u1], u, v)
+            if best is None or abs(at0 - ends_v[i]) < best[0]:
+                best = (abs(at0 - ends_v[i]), at1 - at0)
+    if best is not None and best[0] < 1500.0:
+        return float(ends_v[i] + best[1])
+    v = float(ends_v[i])
+    for u in np.arange(u0, u1, settings.band_cm):
+        v += min(settings.band_cm, u1 - u) * float(slopes.at(float(u), np.array([v]))[0])
+    return v
+
+
+def _drawn(
+    lines: Lines,
+    low: np.ndarray,
+    high: np.ndarray,
+    uv: np.ndarray,
+    weight: np.ndarray,
+    even: np.ndarray,
+    width: float,
+    settings: StripRowSettings,
+) -> tuple[Lines, np.ndarray, Stretches, np.ndarray, np.ndarray]:
+    """Lines drawn through their plants, ends moved to where plants speak for them, false lines dropped."""
+    reach = np.full(len(low), 0.35 * width if width > 40 else 0.42 * width)
+    reach = np.minimum(reach, 18.0)
+    for step in range(_ROUNDS + 1):
+        of, off = Slabs.of(lines, low, high).nearest(uv)
+        near = (of >= 0) & (np.abs(off) <= reach[np.maximum(of, 0)])
+        lines = straight_lines(low, high, settings)
+        lines, sd = fit_lines(lines, of[near], uv[near, 0], uv[near, 1], even[near], settings)
+        of, off = Slabs.of(lines, low, high).nearest(uv)
+        has = of >= 0
+        stretch = weigh_rows(of[has], uv[has, 0], off[has], weight[has], sd, width, settings)
+        kept = _are_rows(lines, stretch, width, settings, last=step == _ROUNDS)
+        reach = np.minimum(reach, np.maximum(4 * sd, 6.0))
+        changed = not kept.all()
+        if step == _ROUNDS and not changed:
+            break
+        # a little farther than the plants, so that the end may yet move on
+        more = settings.band_cm if step < _ROUNDS - 1 else _BESIDE_CM
+        low, high = stretch.first_cm[kept] - more, stretch.last_cm[kept] + more
+        lines, reach, sd = _only(lines, kept), reach[kept], sd[kept]
+        if not len(low):
+            return lines, sd, stretch, of, off
+        if step == _ROUNDS:
+            of, off = Slabs.of(lines, low, high).nearest(uv)
+            has = of >= 0
+            stretch = weigh_rows(of[has], uv[has, 0], off[has], weight[has], sd, width, settings)
+            good = np.isfinite(stretch.first_cm)
+            if not good.all():
+                lines, sd = _only(lines, good), sd[good]
+                stretch = Stretches(*(getattr(stretch, n)[good] for n in Stretches.__dataclass_fields__))
+                of, off = Slabs.of(lines, stretch.first_cm, stretch.last_cm).nearest(uv)
+    return lines, sd, stretch, of, off
+
+
+def _only(lines: Lines, kept: np.ndarray) -> Lines:
+    """Some of the lines."""
+    size = lines.spans + 3
+    chosen = np.repeat(kept, size)
+    first = np.cumsum(size[kept]) - size[kept]
+    return Lines(lines.begin[kept], lines.spans[kept], first, lines.knot_cm, lines.coefficients[chosen])
+
+
+def _are_rows(
+    lines: Lines, stretch: Stretches, width: float, settings: StripRowSettings, last: bool
+) -> np.ndarray:
+    """Which lines are rows: enough plants, more than chance, not on top of each other, in rhythm if weak. (r,) bool"""
+    length = stretch.last_cm - stretch.first_cm
+    kept = (stretch.plants >= settings.fewest_plants * 0.6) & (length > 0)
+    kept &= stretch.evidence >= (settings.evidence if last else settings.evidence / 2)
+    if not kept.any():
+        return kept
+    low, high = np.where(kept, stretch.first_cm, 0.0), np.where(kept, stretch.last_cm, -1e3)
+    slabs = Slabs.of(lines, low, high)
+    left, right, apart = slabs.neighbours()
+    slots = np.bincount(slabs.row, minlength=len(length))
+    strength = stretch.plants
+    # two lines on one row: the weaker goes where most of it lies on the other
+    close = apart < 0.5 * width
+    pair, count = np.unique(np.c_[left[close], right[close]], axis=0, return_counts=True)
+    for (a, b), n in zip(pair, count, strict=True):
+        weaker = a if strength[a] < strength[b] else b
+        if n > 0.5 * slots[weaker] and kept[a] and kept[b]:
+            kept[weaker] = kept[weaker] and stretch.full[weaker] >= 0.8 * stretch.full[a + b - weaker] and n < 3
+    usual = float(np.median(np.repeat(stretch.full[kept], np.maximum(slots[kept], 1)))) if kept.any() else 0.0
+    strong = kept & (stretch.full >= settings.weakest_off_rhythm * usual)
+    weak = kept & ~strong
+    for r in np.flatnonzero(weak):
+        beside = np.r_[apart[(left == r) & strong[right]], apart[(right == r) & strong[left]]]
+        steps = np.round(beside / width)
+        fits = (steps >= 1) & (steps <= 3) & (np.abs(beside - steps * width) <= 0.22 * width)
+        in_rhythm = len(beside) > 0 and fits.mean() > 0.7
+        kept[r] = in_rhythm and stretch.full[r] >= settings.weakest * usual
+    kept &= length >= settings.shortest_cm * 0.8
+    return kept
+
+
+def _finished(
+    frame: Frame,
+    lines: Lines,
+    sd: np.ndarray,
+    stretch: Stretches,
+    of: np.ndarray,
+    off: np.ndarray,
+    uv: np.ndarray,
+    weight: np.ndarray,
+    valid: Callable[[np.ndarray], np.ndarray] | None,
+    width: float,
+    told: float,
+    settings: StripRowSettings,
+) -> FoundGroup | None:
+    """Rows in order, with ends and spells."""
+    rows = len(sd)
+    on = (of >= 0) & (np.abs(off) <= stretch.corridor_cm[np.maximum(of, 0)]) & (weight >= 0.3)
+    spacing = usual_spacing(of[on], uv[on, 0], rows, settings.cell_cm)
+    order, gap = _order(lines, stretch)
+    lines, sd = _only_ordered(lines, order), sd[order]
+    first, last = stretch.first_cm[order], stretch.last_cm[order]
+    low, high, spells, opened = _ends(frame, lines, first, last, spacing, valid, settings)
+    axes = frame.axes
+    made: list[CurvedRow] = []
+    pieces: list[np.ndarray] = []
+    kept = np.zeros(rows, bool)
+    for r in range(rows):
+        if high[r] - low[r] < settings.shortest_cm:
+            continue
+        n = int(np.ceil((high[r] - low[r] + 2 * _BESIDE_CM) / _BESIDE_CM)) + 1
+        u = np.linspace(low[r] - _BESIDE_CM, high[r] + _BESIDE_CM, n)
+        ground = np.c_[u, lines.v(np.full(n, r), u)] @ axes.T
+        row = CurvedRow(ground, sd_cm=float(sd[r]))
+        marks = np.r_[low[r], high[r], spells[r].ravel()]
+        at = row.position(np.c_[marks, lines.v(np.full(len(marks), r), marks)] @ axes.T)
+        k = order[r]
+        unsure = stretch.plants[k] < settings.fewest_plants or sd[r] > settings.widest_scatter_cm
+        made.append(
+            replace(
+                row,
+                from_cm=float(at[0]),
+                to_cm=float(at[1]),
+                flags=flags.bit("row_unsure") if unsure else 0,
+            )
+        )
+        pieces.append(at[2:].reshape(-1, 2))
+        kept[r] = True
+    if not made:
+        return None
+    gap = np.where(np.r_[False, kept[:-1]], gap, np.nan)[kept]
+    return FoundGroup(
+        tuple(made),
+        tuple(pieces),
+        opened[kept],
+        gap,
+        frame.direction_deg,
+        width,
+        told,
+        spacing,
+        float(np.median(stretch.corridor_cm)),
+        (),
+    )
+
+
+def _only_ordered(lines: Lines, order: np.ndarray) -> Lines:
+    """The lines in another order."""
+    size = lines.spans[order] + 3
+    first = np.cumsum(size) - size
+    index = np.repeat(lines.first[order] - first, size) + np.arange(int(size.sum()))
+    return Lines(lines.begin[order], lines.spans[order], first, lines.knot_cm, lines.coefficients[index])
+
+
+def _order(lines: Lines, stretch: Stretches) -> tuple[np.ndarray, np.ndarray]:
+    """Lines from left to right, and the distance of each to the one before it.
+
+    Left is who is left where two run side by side; lines that nowhere do are told by where they lie on the whole.
+    """
+    n = len(lines.begin)
+    slabs = Slabs.of(lines, stretch.first_cm, stretch.last_cm)
+    left, right, apart = slabs.neighbours()
+    pair, index, count = np.unique(left * n + right, return_inverse=True, return_counts=True)
+    mean = np.bincount(index, apart, len(pair)) / np.maximum(count, 1)
+    distance = dict(zip(pair.tolist(), mean.tolist(), strict=True))
+    a, b = pair // n, pair % n
+    # bent lines cross their neighbours' v farther on: what counts is the place at a common u
+    size = np.bincount(slabs.row, minlength=n)
+    middle = np.bincount(slabs.row, slabs.v, n) / np.maximum(size, 1)
+    waiting = np.bincount(b, minlength=n)
+    follow: list[list[int]] = [[] for _ in range(n)]
+    for i, j in zip(a.tolist(), b.tolist(), strict=True):
+        follow[i].append(j)
+    ready = [(float(middle[k]), k) for k in range(n) if waiting[k] == 0]
+    heapq.heapify(ready)
+    order: list[int] = []
+    done = np.zeros(n, bool)
+    while len(order) < n:
+        if not ready:  # lines that cross: the leftmost on the whole goes next
+            k = int(np.where(done, np.inf, middle).argmin())
+        else:
+            k = heapq.heappop(ready)[1]
+            if done[k]:
+                continue
+        done[k] = True
+        order.append(k)
+        for j in follow[k]:
+            waiting[j] -= 1
+            if waiting[j] == 0 and not done[j]:
+                heapq.heappush(ready, (float(middle[j]), j))
+    gap = np.array([np.nan] + [distance.get(i * n + j, np.nan) for i, j in zip(order, order[1:], strict=False)])
+    return np.array(order), gap
+
+
+def _ends(
+    frame: Frame,
+    lines: Lines,
+    first: np.ndarray,
+    last: np.ndarray,
+    spacing: float,
+    valid: Callable[[np.ndarray], np.ndarray] | None,
+    settings: StripRowSettings,
+) -> tuple[np.ndarray, np.ndarray, list[np.ndarray], np.ndarray]:
+    """Begin and end of each row in u, its spells, and which ends a border cuts.
+
+    A row that ends in the field ends half a spacing past its last plant. One that ends near the border of the picture
+    is cut by it; so is one whose neighbours run on to the border, if what is missing can be bridged.
+    """
+    rows = len(first)
+    low, high = first - spacing / 2, last + spacing / 2
+    opened = np.zeros((rows, 2), bool)
+    if valid is None:
+        return low, high, [np.array([[a, b]]) for a, b in zip(low, high, strict=True)], opened
+    seen = _valid_runs(frame, lines, first - settings.bridge_cm, last + settings.bridge_cm, valid)
+    border = np.full((rows, 2), np.nan)
+    for r, runs in enumerate(seen):
+        for end, plant in enumerate((first[r], last[r])):
+            around = runs[(runs[:, 0] <= plant + 1.0) & (runs[:, 1] >= plant - 1.0)]
+            if not len(around):  # a plant on ground that is not valid
+                border[r, end] = plant
+                continue
+            at = around[0, 0] if end == 0 else around[-1, 1]
+            reached = abs(at - (plant + (-1, 1)[end] * settings.bridge_cm)) > 1.0
+            if reached:
+                border[r, end] = at
+    away = np.abs(np.c_[first, last] - border)
+    near = away <= settings.edge_spacings * spacing
+    beside = np.zeros((rows, 2), bool)
+    beside[1:] |= near[:-1]
+    beside[:-1] |= near[1:]
+    opened = near | (beside & (away <= settings.bridge_cm))
+    margin = settings.edge_margin_cm
+    low = np.where(opened[:, 0], border[:, 0] + margin, low)
+    high = np.where(opened[:, 1], border[:, 1] - margin, high)
+    spells = []
+    for r, runs in enumerate(seen):
+        # holes have borders too
+        inner = runs + np.array([margin, -margin])
+        cut = np.c_[np.maximum(inner[:, 0], low[r]), np.minimum(inner[:, 1], high[r])]
+        cut = cut[cut[:, 1] > cut[:, 0]]
+        spells.append(cut)
+        if len(cut):
+            low[r], high[r] = cut[0, 0], cut[-1, 1]
+        else:
+            high[r] = low[r]
+    return low, high, spells, opened
+
+
+def _valid_runs(
+    frame: Frame,
+    lines: Lines,
+    low: np.ndarray,
+    high: np.ndarray,
+    valid: Callable[[np.ndarray], np.ndarray],
+) -> list[np.ndarray]:
+    """Runs of valid ground along each line, to a centimetre; holes shorter than the step may be missed. (k, 2) [cm]"""
+    count = np.ceil((high - low) / _LOOK_CM).astype(np.int64) + 1
+    row = np.repeat(np.arange(len(low)), count)
+    index = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+    step = ((high - low) / np.maximum(count - 1, 1))[row]
+    u = low[row] + index * step
+
+    def good(row: np.ndarray, u: np.ndarray) -> np.ndarray:
+        return valid(np.c_[u, lines.v(row, u)] @ frame.axes.T)
+
+    is_good = good(row, u)
+    flip = np.flatnonzero((row[1:] == row[:-1]) & (is_good[1:] != is_good[:-1]))
+    inside = np.where(is_good[flip], u[flip], u[flip + 1])
+    outside = np.where(is_good[flip], u[flip + 1], u[flip])
+    for _ in range(6):
+        middle = (inside + outside) / 2
+        still = good(row[flip], middle)
+        inside, outside = np.where(still, middle, inside), np.where(still, outside, middle)
+    u = u.copy()
+    u[np.where(is_good[flip], flip, flip + 1)] = inside
+    begins = np.cumsum(count) - count
+    return [spells_of(is_good[b : b + n], u[b : b + n]) for b, n in zip(begins, count, strict=True)]
