@@ -29,6 +29,8 @@ class Input:
     plot: str
     visit: str = ""
     """Day or name of the visit, where a survey tells it."""
+    place: tuple[float, float] | None = None
+    """Latitude and longitude, where a survey tells them otherwise than the photo does. [degrees]"""
 
 
 @dataclass(frozen=True)

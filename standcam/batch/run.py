@@ -15,9 +15,12 @@ need not be done again when a run was broken off.
 from __future__ import annotations
 
 import hashlib
+import os
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -32,7 +35,7 @@ from standcam.batch.pieces import pack, unpack
 from standcam.batch.pool import map_jobs
 from standcam.batch.store import WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
-from standcam.images.photo import read_photo
+from standcam.images.photo import Photo, read_photo
 from standcam.images.quality import quality_flags
 from standcam.images.reduce import reduce
 from standcam.measure import Measurement, measure_photo
@@ -152,7 +155,7 @@ def count_photos(
                 whole = unpack(counted.piece or b"")
                 m, record = named(whole["measurement"], counted.input), whole["record"]
             measured.add(counted.input, m if store is None else key)
-            records.append(record | {"photo": counted.input.photo, "path": str(counted.input.path)})
+            records.append(record | _of_this_run(counted.input, store))
             reused += before
         if on_done:
             on_done(counted)
@@ -317,7 +320,7 @@ class _Measure:
             m = named(m, job)
             m = replace(m, seconds={"read": read_seconds} | dict(m.seconds))
             view = overlay.pack_view(small) if self.keep_view else None
-            record = _record(m, photo.camera, photo.taken)
+            record = _record(m, photo)
             if not self.packed:
                 return Counted(job, m, view=view, record=record, sha256=photo.sha256)
             piece = pack({"measurement": m, "record": record})
@@ -376,15 +379,33 @@ def _same_pictures(records: Sequence[dict[str, Any]]) -> list[str]:
     return notes
 
 
-def _record(m: Measurement, camera: str, taken: str) -> dict[str, Any]:
+def _of_this_run(job: Input, store: WorkStore | None) -> dict[str, Any]:
+    """What run.json tells of a photo besides what its bytes tell.
+
+    The path is whole, for commands that come later are called from other folders; the one from the results on holds
+    where photos and results have been moved together.
+    """
+    told: dict[str, Any] = {"photo": job.photo, "path": os.path.abspath(job.path)}
+    if store is not None:
+        with suppress(ValueError):  # another drive
+            told["path_from_results"] = Path(os.path.relpath(told["path"], store.out)).as_posix()
+    if job.place is not None:
+        told["latitude"], told["longitude"] = job.place
+    return told
+
+
+def _record(m: Measurement, photo: Photo) -> dict[str, Any]:
+    latitude, longitude = photo.place or (None, None)
     return {
         "photo": m.photo,
         "path": str(m.path),
         "sha256": m.sha256,
         "width_px": m.width_px,
         "height_px": m.height_px,
-        "camera": camera,
-        "taken": taken,
+        "camera": photo.camera,
+        "taken": photo.taken,
+        "latitude": latitude,
+        "longitude": longitude,
         "scale_method": m.ground.method,
         "scale_residual_mm": m.ground.residual_mm,
         "scale_error_pct_per_m": m.ground.scale_error_pct_per_m,

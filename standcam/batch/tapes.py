@@ -89,7 +89,8 @@ def count_tapes(paths: Sequence[str | Path], settings: Settings, unit: str | Non
         if digest in seen:
             notes.append(f"{job.photo} and {seen[digest]} are the same readings, and count twice.")
         seen[digest] = job.photo
-        records.append({"photo": job.photo, "path": str(job.path), "sha256": digest, "rows": len(file.stretches)})
+        told = {"photo": job.photo, "path": os.path.abspath(job.path)}
+        records.append(told | {"sha256": digest, "rows": len(file.stretches)})
     every_position = _stack(tables.POSITIONS, positions)
     every_stretch = _stack(tables.STRETCHES, stretches)
     summary = summarise(every_position, every_stretch, settings.spacing, settings.statistics)

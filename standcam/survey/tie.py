@@ -98,7 +98,9 @@ class _Tying:
             elif not cells.get("row_unit"):
                 self._without_plot(i, facts)
             others = [w for w in self.known.ways if w != way and said.get(w, {}).get("plot") == plot]
-            inputs.append(replace(item, plot=plot or item.plot, visit=str(cells.get("visit", ""))))
+            latitude, longitude = facts.latitude, facts.longitude
+            place = None if latitude is None or longitude is None else (latitude, longitude)
+            inputs.append(replace(item, plot=plot or item.plot, visit=str(cells.get("visit", "")), place=place))
             records.append(
                 {
                     "photo": item.photo, "plot": plot or item.plot, "tied_by": way, "agreed_by": " ".join(others),
