@@ -250,26 +250,28 @@ def test_a_damaged_block_spoils_no_other(tmp_path):
 
 
 MEMORY = """
-import sys, resource, time
+import re, sys, time
+from pathlib import Path
 from standcam.images.raster import open_raster
 from standcam.images.raster_read import read_window, tiles
+def peak():  # of this program alone; ru_maxrss starts with that of the parent
+    return int(re.search(r"VmHWM:\\s*(\\d+)", Path("/proc/self/status").read_text())[1]) // 1024
 raster = open_raster(sys.argv[1])
-start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-begin = time.perf_counter()
-total = sum(int(read_window(raster, w).rgb[0, 0, 0]) >= 0 and w.width_px * w.height_px for w in tiles(raster))
-took = time.perf_counter() - begin
-print(start // 1024, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, total / 1e6 / took)
+start, begin = peak(), time.process_time()
+for window in tiles(raster):
+    read_window(raster, window)
+print(start, peak(), raster.width_px * raster.height_px / 1e6 / (time.process_time() - begin))
 """
 
 ALONE = """
 import sys, time, rasterio
 from rasterio.windows import Window
-begin = time.perf_counter()
+begin = time.process_time()
 with rasterio.Env(GDAL_CACHEMAX=64), rasterio.open(sys.argv[1]) as file:
     for y in range(0, file.height, 2048):
         for x in range(0, file.width, 2048):
             file.read((1, 2, 3), window=Window(x, y, min(2048, file.width - x), min(2048, file.height - y)))
-print(file.width * file.height / 1e6 / (time.perf_counter() - begin))
+print(file.width * file.height / 1e6 / (time.process_time() - begin))
 """
 
 
@@ -288,6 +290,7 @@ def large(path, side, **options):
 
 
 @pytest.mark.speed
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="memory is read from /proc")
 @pytest.mark.parametrize("stored", ["tiles", "stripes"])
 def test_memory_and_time_of_400_megapixels(tmp_path, stored):
     options = {} if stored == "tiles" else {"tiled": False, "blockxsize": None, "blockysize": 16, "compress": "deflate",
@@ -300,9 +303,10 @@ def test_memory_and_time_of_400_megapixels(tmp_path, stored):
         ).stdout.split()
         rates.append(float(said[-1]))
     before, peak = int(said[0]), int(said[1])
-    print(f"{stored}: {before} MiB before, {peak} MiB at most; Mpx/s alone and by windows: {rates}")
+    print(f"{stored}: {before} MiB before, {peak} MiB at most; Mpx a second of a core, alone and by windows: {rates}")
     assert peak - before < (250 if stored == "tiles" else 450)  # two windows of 18 MB, blocks in the cache, and room
-    assert min(rates[1::2]) > 0.5 * max(rates[::2])
+    # blocks of 512 px under margins of 167 px are decoded up to 2.25 times
+    assert min(rates[1::2]) > 0.3 * max(rates[::2])
 
 
 def test_memory_stays_small_in_a_sparse_giant(tmp_path):
