@@ -27,7 +27,7 @@ class Chained:
     plants: pd.DataFrame
     """PLANTS; where something was joined with source_photo, source_row, source_plant and seen behind."""
     positions: pd.DataFrame
-    """POSITIONS"""
+    """POSITIONS; empty once they are summarised."""
     stretches: pd.DataFrame
     """STRETCHES"""
     marks: pd.DataFrame

@@ -19,7 +19,7 @@ OTHER_PICTURES = (
 """Pictures that standcam does not read: worth a word when they lie in a folder, perhaps as the only copy."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Input:
     """One photo to count."""
 

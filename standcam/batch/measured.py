@@ -91,15 +91,13 @@ class Stack:
     def __init__(self, table: tables.Table) -> None:
         self._table = table
         self._small: list[pd.DataFrame] = []
-        self._blocks: list[pd.DataFrame] = []
-        self._rows = 0
+        self._blocks: list[dict[str, pd.Series]] = []
 
     def add(self, frame: pd.DataFrame | None) -> None:
         """Put a table below the others; an empty one, or None, adds nothing."""
         if frame is None or not len(frame):
             return
         self._small.append(frame)
-        self._rows += len(frame)
         if len(self._small) >= 100:
             self._merge()
 
@@ -108,11 +106,18 @@ class Stack:
         self._merge()
         if not self._blocks:
             return tables.empty(self._table)
-        whole = self._blocks[0] if len(self._blocks) == 1 else pd.concat(self._blocks, ignore_index=True)
-        self._blocks = [whole]
-        return tables.conform(self._table, whole)
+        names = list(dict.fromkeys(name for block in self._blocks for name in block))
+        rows = [len(next(iter(block.values()))) for block in self._blocks]
+        columns = {}
+        for name in names:  # column by column, each let go of as it is joined: never is all of it there twice
+            nothing = (pd.Series(None, range(n), dtype=object) for n in rows)
+            parts = [block.pop(name, none) for block, none in zip(self._blocks, nothing, strict=True)]
+            columns[name] = pd.concat(parts, ignore_index=True)
+        self._blocks = [columns]
+        return tables.conform(self._table, pd.DataFrame(columns, copy=False))
 
     def _merge(self) -> None:
         if self._small:
-            self._blocks.append(pd.concat(self._small, ignore_index=True))
+            frame = pd.concat(self._small, ignore_index=True)
             self._small = []
+            self._blocks.append({str(name): frame[name].copy() for name in frame})

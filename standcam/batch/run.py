@@ -18,7 +18,7 @@ import hashlib
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -42,6 +42,7 @@ from standcam.measure import Measurement, measure_photo
 from standcam.plants.labels import Label
 from standcam.report import overlay
 from standcam.report.results import ResultsWriter
+from standcam.report.run_file import Records
 from standcam.settings import Settings
 from standcam.summarise import summarise
 
@@ -74,8 +75,8 @@ class Batch:
     problem_list: tuple[Problem, ...]
     measurements: Sequence[Measurement]
     """Of all photos that could be used; read from disk one by one where there is a store, as long as that is open."""
-    inputs: tuple[dict[str, Any], ...]
-    """One record a used photo, for run.json."""
+    inputs: Sequence[dict[str, Any]]
+    """One record a used photo, for run.json; read from disk one by one where there is a store."""
     notes: tuple[str, ...] = ()
     labelled: Labelled | None = None
     """What became of the labels; None where none were given."""
@@ -140,7 +141,7 @@ def count_photos(
     staged, drawn = on_stage or (lambda *_: None), on_drawn or (lambda *_: None)
     spread = _Spread(workers, scheduler)
     measured = Measured(store)
-    records: list[dict[str, Any]] = []
+    records = _Told(store)
     problems = list(problems)
     reused = 0
     step = _Measure(settings, drawer is not None, labels is not None, store is not None or spread.away)
@@ -155,7 +156,7 @@ def count_photos(
                 whole = unpack(counted.piece or b"")
                 m, record = named(whole["measurement"], counted.input), whole["record"]
             measured.add(counted.input, m if store is None else key)
-            records.append(record | _of_this_run(counted.input, store))
+            records.add(record | _of_this_run(counted.input, store))
             reused += before
         if on_done:
             on_done(counted)
@@ -164,13 +165,13 @@ def count_photos(
     labelled = None if labels is None else use_labels(labels, measurements, settings)
     if labelled is not None:
         measurements = labelled.measurements
-    days = {record["photo"]: str(record["taken"] or "")[:10] for record in records}
-    days |= {item.photo: item.visit for item in inputs if item.visit}
+    days = records.days | {item.photo: item.visit for item in inputs if item.visit}
     chained = chain_photos(measurements, settings.chain, days)
     summary = summarise(chained.positions, chained.stretches, settings.spacing, settings.statistics)
     by_photo = chained.by_photo(settings.spacing, settings.statistics, summary)
+    chained = replace(chained, positions=tables.empty(tables.POSITIONS))  # all that they tell is summarised
 
-    notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *_same_pictures(records)]
+    notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *records.same_pictures]
     if drawer is not None:
         gaps_of, rows_of = (
             _OfPhoto(table, [getattr(part, table.name) for part in (by_photo, summary) if part is not None])
@@ -182,13 +183,14 @@ def count_photos(
             return drawer.take_back(f"view-{k}") if store is None or key is None else store.view(key)
 
         jobs = ((view_of(k), m, gaps_of[m.photo], rows_of[m.photo]) for k, m in enumerate(measurements))
-        staged("Drawing", len(records))
-        for record, jpeg in zip(records, spread.map(_Draw(settings), jobs, _not_drawn), strict=True):
+        staged("Drawing", len(measured))
+        for k, jpeg in enumerate(spread.map(_Draw(settings), jobs, _not_drawn)):
+            photo = records.photos[k]
             if isinstance(jpeg, bytes):
-                record["marked"] = drawer.add_marked(record["photo"], jpeg)
+                records.add_to(k, marked=drawer.add_marked(photo, jpeg))
             else:
-                notes.append(f"{record['photo']} was counted, but its marked photo could not be drawn: {jpeg}")
-            drawn(record)
+                notes.append(f"{photo} was counted, but its marked photo could not be drawn: {jpeg}")
+            drawn(photo)
     return Batch(
         plants=chained.plants,
         gaps=summary.gaps,
@@ -197,7 +199,7 @@ def count_photos(
         problems=problems_table(problems),
         problem_list=tuple(problems),
         measurements=measurements,
-        inputs=tuple(records),
+        inputs=records.all(),
         notes=tuple(notes),
         labelled=labelled,
         chained=chained,
@@ -367,16 +369,38 @@ class _Draw:
             return f"{type(error).__name__}: {error}"
 
 
-def _same_pictures(records: Sequence[dict[str, Any]]) -> list[str]:
-    """A photo that was copied counts twice; the user should know."""
-    first: dict[str, str] = {}
-    notes = []
-    for record in records:
+class _Told:
+    """Records of the photos, and what is asked of all of them."""
+
+    def __init__(self, store: WorkStore | None) -> None:
+        self._store = store
+        self._records: Records | list[dict[str, Any]] = [] if store is None else store.records()
+        self.photos: list[str] = []
+        self.days: dict[str, str] = {}
+        """Photo to the day it was taken, as far as it tells."""
+        self.same_pictures: list[str] = []
+        """Notes: a photo that was copied counts twice; the user should know."""
+        self._first: dict[str, str] = {}
+
+    def add(self, record: dict[str, Any]) -> None:
         photo, sha256 = record["photo"], record["sha256"]
-        if sha256 in first:
-            notes.append(f"{photo} is the same picture as {first[sha256]}: its plants are counted twice.")
-        first.setdefault(sha256, photo)
-    return notes
+        if sha256 in self._first:
+            first = self._first[sha256]
+            self.same_pictures.append(f"{photo} is the same picture as {first}: its plants are counted twice.")
+        self._first.setdefault(sha256, photo)
+        self.days[photo] = str(record["taken"] or "")[:10]
+        self.photos.append(photo)
+        with nullcontext() if self._store is None else self._store.clear_errors():
+            self._records.append(record)
+
+    def add_to(self, k: int, **more: Any) -> None:
+        if isinstance(self._records, Records):
+            self._records.add_to(k, **more)
+        else:
+            self._records[k].update(more)
+
+    def all(self) -> Sequence[dict[str, Any]]:
+        return self._records if isinstance(self._records, Records) else tuple(self._records)
 
 
 def _of_this_run(job: Input, store: WorkStore | None) -> dict[str, Any]:

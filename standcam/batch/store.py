@@ -23,6 +23,7 @@ from typing import Any
 from standcam.batch.pieces import is_whole
 from standcam.errors import ResultsBusy, UnwritableResults
 from standcam.report.lock import FileLock, Held
+from standcam.report.run_file import Records
 from standcam.settings import Settings
 
 STORE = ".standcam-work"
@@ -53,7 +54,7 @@ class WorkStore:
         self.out = Path(os.path.abspath(out))
         self._name = str(out)
         self._made: list[Path] = []
-        with self._clear_errors():
+        with self.clear_errors():
             self.folder, self._lock = self._claim()
             for name in os.listdir(self.folder):  # what a run that was killed was about to put in place
                 if name not in (_PIECES, _VIEWS, _LOCK):
@@ -78,7 +79,7 @@ class WorkStore:
         UnwritableResults
             Disk full, or no rights.
         """
-        with self._clear_errors():
+        with self.clear_errors():
             if view is not None:
                 _write_whole(self._view(key), view)
             _write_whole(self._piece(key), piece)
@@ -103,6 +104,17 @@ class WorkStore:
             return self._view(key).read_bytes() or None
         except OSError:
             return None
+
+    def records(self) -> Records:
+        """A place for the records of photos, gone with the run.
+
+        Raises
+        ------
+        UnwritableResults
+            Disk full, or no rights.
+        """
+        with self.clear_errors():
+            return Records(self.folder)
 
     def keep(self, keys: frozenset[str]) -> None:
         """End of a run that wrote its results: pieces of these photos go into the results folder, all else goes."""
@@ -154,7 +166,8 @@ class WorkStore:
         return self.folder / _VIEWS / key[:2] / f"{key}.jpg"
 
     @contextlib.contextmanager
-    def _clear_errors(self) -> Iterator[None]:
+    def clear_errors(self) -> Iterator[None]:
+        """Tell of faults in writing as UnwritableResults."""
         try:
             yield
         except OSError as error:
@@ -204,7 +217,7 @@ def program_digest(package: str) -> str:
 
     digest = hashlib.sha256(__version__.encode())
     for path in sorted(Path(package).rglob("*")):
-        if path.suffix in (".py", ".toml", ".json", ".onnx", ".csv") and path.is_file():
+        if path.suffix in (".py", ".toml", ".json", ".gz", ".csv") and path.is_file():
             digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()
 

@@ -11,14 +11,13 @@ import contextlib
 import csv
 import errno
 import json
-import math
 import os
 import platform
 import re
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -30,6 +29,7 @@ from standcam.errors import ResultsExist, UnwritableResults
 from standcam.files import umask
 from standcam.report.file_names import safe_stem, same_name
 from standcam.report.lock import FileLock, Held
+from standcam.report.run_file import Records, files_of_run, write_run
 from standcam.settings import Settings
 from standcam.stand.plotmap import DESIGN
 from standcam.tables import BadTable
@@ -262,11 +262,13 @@ class ResultsWriter:
             Disk full, no rights, or a file held open by another program; old results are still there.
         """
         frames = dict(zip(TABLES, (plants, gaps, rows, plots, problems), strict=True))
-        texts = {name: csv_text(TABLES[name], frame) for name, frame in frames.items()}
-        return self.finish_files(texts | dict(more or {}), run)
+        parts = {name: csv_parts(TABLES[name], frame) for name, frame in frames.items()}
+        return self.finish_files(parts | dict(more or {}), run)
 
-    def finish_files(self, contents: Mapping[str, bytes | str], run: dict[str, Any]) -> Path:
+    def finish_files(self, contents: Mapping[str, bytes | str | Iterable[str]], run: dict[str, Any]) -> Path:
         """Write files by name and the run record, put all in place, and give the results folder.
+
+        A text may come in parts, so that only one of them need be in memory.
 
         Raises
         ------
@@ -277,8 +279,7 @@ class ResultsWriter:
         with self._clear_errors():
             for name, content in contents.items():
                 _write(self._work / name, content)
-            record = json.dumps(_plain(run | {"files": files}), indent=2, ensure_ascii=False, allow_nan=False)
-            _write(self._work / RUN, record + "\n")
+            write_run(self._work / RUN, run | {"files": files})
             shutil.rmtree(self._work / _ASIDE, ignore_errors=True)
             self._put_in_place(files)
         self.abandon()
@@ -456,7 +457,7 @@ def run_record(
         "seconds": seconds,
         "settings_digest": settings.digest(),
         "settings": settings.to_dict(),
-        "inputs": list(inputs),
+        "inputs": inputs if isinstance(inputs, Records) else list(inputs),
         "notes": list(notes),
         "python": platform.python_version(),
         "platform": f"{platform.system()} {platform.machine()}",
@@ -474,14 +475,30 @@ def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
 
     Lengths keep hundredths of a millimetre and pixels hundredths: a hundred times finer than any photo tells.
     """
-    frame = rounded(table, frame)
-    for name in frame.columns:
-        if pd.api.types.is_string_dtype(frame[name]) or frame[name].dtype == object:
-            prefix = _prefix(name)
-            frame[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in frame[name]]
+    return "".join(csv_parts(table, frame))
+
+
+def csv_parts(table: tables.Table, frame: pd.DataFrame, lines: int = 10_000) -> Iterator[str]:
+    """The same text in parts of so many lines: that of a long table takes more memory than the table."""
+    frame = tables.conform(table, frame)
     # the writer quotes a line feed within a cell and not a carriage return, which readers take for the end of a line
-    odd = any("\r" in v for name in frame for v in frame[name] if isinstance(v, str))
-    return frame.to_csv(index=False, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC if odd else csv.QUOTE_MINIMAL)
+    odd = any("\r" in v for name in frame if _holds_texts(frame[name]) for v in frame[name] if isinstance(v, str))
+    for begin in range(0, max(len(frame), 1), lines):
+        part = rounded(table, frame.iloc[begin : begin + lines])
+        for name in part.columns:
+            if _holds_texts(part[name]):
+                prefix = _prefix(name)
+                part[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in part[name]]
+        yield part.to_csv(
+            index=False,
+            header=begin == 0,
+            lineterminator="\n",
+            quoting=csv.QUOTE_NONNUMERIC if odd else csv.QUOTE_MINIMAL,
+        )
+
+
+def _holds_texts(column: pd.Series) -> bool:
+    return bool(pd.api.types.is_string_dtype(column) or column.dtype == object)
 
 
 def rounded(table: tables.Table, frame: pd.DataFrame) -> pd.DataFrame:
@@ -550,7 +567,7 @@ def rearm(text: str, prefix: str = "'") -> str:
 def _written_before(out: Path) -> list[str]:
     """Files of earlier results by their own list, and never one outside the folder."""
     try:
-        listed = list(json.loads((out / RUN).read_text(encoding="utf-8"))["files"])
+        listed = files_of_run(out / RUN)
     except (OSError, ValueError, KeyError, TypeError):
         listed = []
     return [*OWN_FILES, *(name for name in listed if isinstance(name, str) and _INSIDE.fullmatch(name))]
@@ -562,23 +579,10 @@ def _move(source: Path, target: Path, moved: list[tuple[Path, Path]]) -> None:
     moved.append((source, target))
 
 
-def _write(path: Path, content: str | bytes) -> None:
+def _write(path: Path, content: str | bytes | Iterable[str]) -> None:
     # names that are no valid Unicode (possible on Linux) are written as \udcXX, not lost with the table
-    data = content.encode("utf-8", errors="backslashreplace") if isinstance(content, str) else content
     with open(path, "wb") as file:
-        file.write(data)
+        for part in (content,) if isinstance(content, str | bytes) else content:
+            file.write(part.encode("utf-8", errors="backslashreplace") if isinstance(part, str) else part)
         file.flush()
         os.fsync(file.fileno())
-
-
-def _plain(value: Any) -> Any:
-    """JSON has no NaN, no paths and no numpy numbers."""
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if hasattr(value, "item") and not isinstance(value, str | bytes):
-        value = value.item()
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value if value is None or isinstance(value, bool | int | str) else str(value)

@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 PIPED_WIDTH = 200
 """A pipe or file has no width; this keeps every table line on one line. [characters]"""
 
+MOST_ROWS = 500
+"""Rows printed line by line: nobody reads more on a screen, and laying out a table of 10,000 takes 120 MB."""
+
 FEW_UNITS = 5
 """Fewer rows or plots than this give ranges that are wide for their sake alone."""
 
@@ -130,19 +133,22 @@ def show(
     to = to or console()
     for note in notes:
         to.print(_text(note))
-    table, legend = rows_table(rows, settings.output.units)
+    few = rows if len(rows) <= MOST_ROWS else rows.iloc[:MOST_ROWS]
+    table, legend = rows_table(few, settings.output.units)
     if len(rows):
         if _least_width(to, table) <= to.width:
             to.print(table)
         else:  # a table that is cut would lose numbers in silence
             letters = {meaning: mark for mark, meaning in legend.items()}
-            for r in rows.itertuples():
+            for r in few.itertuples():
                 marks = " ".join(letters[c] for c in concerns(r))
                 words = " ".join(wording.row_words(r, settings.output.units))
                 words = f"{words}; trust {wording.trust_words(r)}" if r.trust else words
-                to.print(_text(f"{_place(r, _by_plot(rows))} row {r.row}: {words}. {marks}".rstrip()))
+                to.print(_text(f"{_place(r, _by_plot(few))} row {r.row}: {words}. {marks}".rstrip()))
         for mark, meaning in legend.items():
             to.print(f"  [bold]{mark}[/bold]  {_text(meaning)}")
+    if len(few) < len(rows):
+        to.print(_text(_further(rows.iloc[MOST_ROWS:])))
     to.print()
     # what was left out stands in the table and in the notes, and in no number below
     gaps, rows = trust.of_kept(gaps, rows), rows[trust.kept(rows)]
@@ -162,6 +168,12 @@ def show(
             to.print(f"  and {n - wording.MAX_PROBLEMS} more, see problems.csv.")
     to.print(f"Results are in {_text(str(out))}")
     to.print(_text(CAUTION if scale_methods else TAPE_CAUTION))
+
+
+def _further(rows: pd.DataFrame) -> str:
+    """What is not printed line by line, and how much of it is doubtful."""
+    doubtful = [f"{n} of {grade} trust" for grade in flags.GRADES[:-1] if (n := int((rows["trust"] == grade).sum()))]
+    return f"And {', '.join([plural(len(rows), 'further row'), *doubtful])}: rows.csv has them all."
 
 
 def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:

@@ -17,8 +17,8 @@ from standcam.settings import StatisticsSettings
 CV_LIMIT = 0.33
 """Coefficient of variation beyond which the normal-theory intervals of a CV are not to be trusted (Vangel 1996). [1]"""
 
-LARGEST_BLOCK = 4_000_000
-"""Numbers held at once while resampling; bounds memory at some 100 MB however many rows and plots there are."""
+LARGEST_BLOCK = 1_000_000
+"""Numbers held at once while resampling; bounds memory at some 30 MB however many rows and plots there are."""
 
 FEWEST_FOR_SD = 5
 """Fewer gaps give no interval of their SD and CV by closed form."""

@@ -131,3 +131,20 @@ def test_nothing_in_nothing_out():
 )
 def test_spans(low, high, words, text):
     assert wording.span(low, high, words) == text
+
+
+@pytest.mark.parametrize("width", [200, 60])
+def test_of_very_many_rows_the_first_are_printed_and_the_rest_is_told(width, monkeypatch, tmp_path):
+    import io
+
+    from rich.console import Console
+
+    monkeypatch.setattr(screen, "MOST_ROWS", 4)
+    s, _ = lines_of({f"plot{k}": 1 for k in range(9)})
+    rows = s.rows.assign(trust=["good"] * 6 + ["poor", "fair", "poor"])
+    to = Console(file=io.StringIO(), width=width)
+    screen.show(rows, s.gaps, pd.DataFrame(), SETTINGS, tmp_path, scale_methods=["board"] * 9, to=to)
+    text = " ".join(to.file.getvalue().split())
+    assert "plot3.jpg" in text and "plot4.jpg" not in text
+    assert "And 5 further rows, 2 of poor trust, 1 of fair trust: rows.csv has them all." in text
+    assert "9 photos, 9 rows" in text  # totals are of all

@@ -1,0 +1,133 @@
+"""run.json, written photo by photo: the records of 10,000 photos would fill more memory than all tables of the run.
+
+While a run goes on, its records lie in a file of their own without a name, which goes with the run however that ends.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import tempfile
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, overload
+
+
+class Records(Sequence[dict[str, Any]]):
+    """One record a photo, read from disk one by one; nothing of a record is changed but what is added to it.
+
+    Parameters
+    ----------
+    folder : path
+        Where there is room for them.
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - open as long as the records are
+        self._begins = array("q", [0])
+        self._added: list[dict[str, Any] | None] = []
+
+    def __del__(self) -> None:
+        file = getattr(self, "_file", None)  # none where it could not be made
+        if file is not None:
+            file.close()
+
+    def append(self, record: Mapping[str, Any]) -> None:
+        """One more, of plain values.
+
+        Raises
+        ------
+        OSError
+            Disk full.
+        """
+        text = json.dumps(record, separators=(",", ":")).encode("ascii")
+        self._file.seek(self._begins[-1])
+        self._file.write(text)
+        self._begins.append(self._begins[-1] + len(text))
+        self._added.append(None)
+
+    def add_to(self, k: int, **more: Any) -> None:
+        """Further entries of a record."""
+        self._added[k] = (self._added[k] or {}) | more
+
+    def __len__(self) -> int:
+        return len(self._added)
+
+    @overload
+    def __getitem__(self, k: int) -> dict[str, Any]: ...
+    @overload
+    def __getitem__(self, k: slice) -> list[dict[str, Any]]: ...
+    def __getitem__(self, k: int | slice) -> dict[str, Any] | list[dict[str, Any]]:
+        if isinstance(k, slice):
+            return [self[i] for i in range(*k.indices(len(self)))]
+        k = range(len(self))[k]
+        self._file.seek(self._begins[k])
+        record: dict[str, Any] = json.loads(self._file.read(self._begins[k + 1] - self._begins[k]))
+        return record | (self._added[k] or {})
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        return (self[k] for k in range(len(self)))
+
+
+def write_run(path: str | Path, run: Mapping[str, Any]) -> None:
+    """Write a run record as JSON of two-space indents; what is a sequence of records goes down one by one.
+
+    Raises
+    ------
+    OSError
+        Disk full, or no rights.
+    """
+    # names that are no valid Unicode (possible on Linux) are written as \udcXX, not lost with the record
+    with open(path, "w", encoding="utf-8", errors="backslashreplace", newline="\n") as file:
+        file.write("{")
+        for n, (name, value) in enumerate(run.items()):
+            file.write(f"{',' if n else ''}\n  {json.dumps(str(name), ensure_ascii=False)}: ")
+            if isinstance(value, Records):
+                for k, record in enumerate(value):
+                    file.write(f"{',' if k else '['}\n    {_indented(record, 4)}")
+                file.write("\n  ]" if len(value) else "[]")
+            else:
+                file.write(_indented(value, 2))
+        file.write("\n}\n" if run else "}\n")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def files_of_run(path: str | Path) -> list[str]:
+    """Names under "files" of a run record, without reading all of its records where this program wrote it.
+
+    Raises
+    ------
+    OSError, ValueError, KeyError, TypeError
+        There is none, or it is damaged.
+    """
+    # within a JSON text no line ends, so a line like this is no part of one
+    with open(path, encoding="utf-8") as file:
+        for line in file:
+            if line == '  "files": [\n':
+                names: list[str] = []
+                for name in file:
+                    if name.strip() == "]":
+                        return names
+                    names.append(json.loads(name.strip().removesuffix(",")))
+    return list(json.loads(Path(path).read_text(encoding="utf-8"))["files"])
+
+
+def plain(value: Any) -> Any:
+    """JSON has no NaN, no paths and no numpy numbers."""
+    if isinstance(value, dict):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | Records):
+        return [plain(v) for v in value]
+    if hasattr(value, "item") and not isinstance(value, str | bytes):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, bool | int | str) else str(value)
+
+
+def _indented(value: Any, by: int) -> str:
+    text = json.dumps(plain(value), indent=2, ensure_ascii=False, allow_nan=False)
+    return text.replace("\n", "\n" + " " * by)
