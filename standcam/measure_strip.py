@@ -16,7 +16,7 @@ import pandas as pd
 from standcam import flags, tables
 from standcam.images.raster import Raster
 from standcam.images.raster_read import Tile, Window, read_window
-from standcam.plants.strip_plants import StripPlants, StripSeen, plants_of, without_seams
+from standcam.plants.strip_plants import StripPlants, StripSeen, green_of, plants_of, without_seams
 from standcam.plants.strip_stems import TileStems, green_mask, look_over_tile
 from standcam.rows.passes import PassLabels, label_passes
 from standcam.rows.strip import StripRows, find_strip_rows
@@ -27,8 +27,9 @@ CELL_PX = 16
 """Side of the squares of which a strip remembers whether they show ground. [px]"""
 SOIL_WINDOWS, SOIL_PX = 6, 192
 """The strip's soil is learnt from so many windows along either side, each so wide. [px]"""
-GREEN_CELL_CM = 3.0
-"""In pictures too coarse for stems, rows are found from the green in squares so wide. [cm]"""
+GREEN_CELL_CM, GREEN_REACH_CM = 3.0, 12.0
+"""In pictures too coarse for stems, rows are found from the green in squares so wide, and green so far from a row's
+line is the row's. [cm]"""
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,8 @@ class StripMeasurement:
     rows: StripRows
     passes: PassLabels
     plants: pd.DataFrame
-    """PLANTS, rows numbered through the strip and positions on the scale of each row, with easting_m, northing_m."""
+    """PLANTS, rows numbered through the strip and positions on the scale of each row, with easting_m, northing_m. Where
+    stems cannot be told, squares of green on rows, judged so."""
     hectares: float
     """Ground shown. [ha]"""
     flags: int = 0
@@ -134,8 +136,10 @@ def measure_strip(raster: Raster, finds: Iterable[TileFinds], settings: Settings
         points, weights = raster.ground.to_ground(green[:, :2]), green[:, 2]
     rows = find_strip_rows(points, weights, settings.strip_rows, settings.spacing.row_width_cm, _extent(raster, finds))
     found = plants_of(seen, rows, settings.strip_stems)
+    if not raster.stems_possible:
+        found = green_of(points, weights * (raster.mm_per_px / 10) ** 2, rows, GREEN_REACH_CM)
     hectares = sum(f.pixels for f in finds) * (raster.mm_per_px / 1000) ** 2 / 10_000
-    bits = 0 if len(rows.rows) and found.is_crop.any() else flags.bit("no_plants")
+    bits = 0 if len(rows.rows) and (found.judged != "weed").any() else flags.bit("no_plants")
     passes = label_passes(rows, settings.passes)
     return StripMeasurement(
         strip=raster.path.name,

@@ -134,7 +134,8 @@ GAPS = Table(
             "kind",
             "str",
             "",
-            "double, single, skip_1, skip_2, skip_3_or_more; empty: no theoretical spacing; open: censored end",
+            "double, single, skip_1, skip_2, skip_3_or_more; empty: no theoretical spacing; open: censored end; "
+            "bare: no green (a strip too coarse for stems)",
         ),
     ),
 )
@@ -229,7 +230,12 @@ ROWS = Table(
         Column("from_y_px", "float64", "px", "beginning of the measured stretch"),
         Column("to_x_px", "float64", "px", "end of the measured stretch"),
         Column("to_y_px", "float64", "px", "end of the measured stretch"),
-        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row"),
+        Column(
+            "status",
+            "str",
+            "",
+            "ok; empty (no plants); no_scale; no_row; no_stems (a strip too coarse for stems: nothing was counted)",
+        ),
         Column("flags", "str", "", "words of standcam.flags"),
         *_SPACING_MORE,
         _WEEDS,

@@ -27,6 +27,7 @@ from standcam.images.raster_read import Window, tiles
 from standcam.measure_strip import LookAtTile, StripMeasurement, TileFinds, measure_strip, soil_table
 from standcam.settings import Settings
 from standcam.spacing.positions import positions_from_plants
+from standcam.strips.coarse import coarse_summary
 from standcam.strips.cut import CutRows, cut_rows
 from standcam.strips.frame import LocalFrame
 from standcam.strips.plots import Plots, whole_strip
@@ -145,8 +146,12 @@ def count_strip(
         columns=_units(measurement),
         to_pixels=lambda points_m: _source_px(raster, points_m),
     )
-    cut = replace(cut, stretches=_doubted(cut))
-    summary = summarise(positions_from_plants(cut.plants), cut.stretches, settings.spacing, settings.statistics)
+    if raster.stems_possible:
+        cut = replace(cut, stretches=_doubted(cut))
+        summary = summarise(positions_from_plants(cut.plants), cut.stretches, settings.spacing, settings.statistics)
+    else:
+        summary = coarse_summary(cut.plants, cut.stretches, settings.maps.gap_cm, settings.spacing)
+        cut = replace(cut, plants=cut.plants[:0], outside=cut.outside[:0])
     summary = _described(summary, cut.stretches)
     notes = (*measurement.notes, *told, *plots.notes, *cut.notes, *summary.notes)
     return StripCount(

@@ -103,6 +103,37 @@ def plants_of(seen: StripSeen, rows: StripRows, settings: StripStemSettings | No
     return StripPlants(**{name: values[order] for name, values in vars(every).items()})
 
 
+def green_of(points_cm: np.ndarray, area_cm2: np.ndarray, rows: StripRows, reach_cm: float) -> StripPlants:
+    """Squares of green on rows, where stems cannot be told: nothing of them is counted.
+
+    Parameters
+    ----------
+    points_cm : (n, 2) array
+        Middles of squares. [cm]
+    area_cm2 : (n,) array
+        Green in each. [cm²]
+    rows : StripRows
+    reach_cm : float
+        How far off a row's line its green may lie. [cm]
+    """
+    row, position, offset = rows.assign(points_cm, reach_cm)
+    own = np.flatnonzero(row >= 0)
+    own = own[np.lexsort((position[own], row[own]))]
+    n, none = len(own), np.full(len(own), np.nan)
+    return StripPlants(
+        row[own],
+        points_cm[own],
+        position[own],
+        offset[own],
+        none,
+        area_cm2[own],
+        none,
+        np.zeros(n, bool),
+        np.full(n, "green", object),
+        np.zeros(n, bool),
+    )
+
+
 def _crop(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> StripPlants:
     row, position, offset = rows.assign(seen.crop_cm, settings.off_row_cm)
     own = np.flatnonzero((row >= 0) & (np.abs(offset) <= settings.off_row_cm))

@@ -62,9 +62,9 @@ def shrink(plain: Path, out: Path) -> None:
 def rounded(values: np.ndarray) -> np.ndarray:
     """float32 to the nearest with ``KEPT_BITS`` bits of mantissa."""
     drop = 23 - KEPT_BITS
-    bits = np.ascontiguousarray(values).view(np.uint32).astype(np.uint64)
-    bits = ((bits + (1 << (drop - 1))) >> drop) << drop
-    return bits.astype(np.uint32).view(np.float32).reshape(values.shape)
+    bits = np.ascontiguousarray(values).view(np.uint32).astype(np.int64)
+    near = ((bits + (1 << (drop - 1))) >> drop) << drop
+    return near.astype(np.uint32).view(np.float32).reshape(values.shape)
 
 
 if __name__ == "__main__":
