@@ -420,7 +420,8 @@ def _notes(
     twice = list(dict.fromkeys(plots.names[plot] for (plot, _), n in held.items() if n > 1))
     if twice and not plots.whole:
         notes.append(
-            f"In {len(twice)} of {len(plots.names)} plots a row lies in several pieces, each with a number of its own: {_some(twice)}."
+            f"In {len(twice)} of {len(plots.names)} plots a row lies in several pieces, each with a number of its own: "
+            f"{_some(twice)}."
         )
     if short := sum(piece.why_not == "short" for piece in pieces):
         told = f"{short} pieces of row are" if short > 1 else "One piece of row is"

@@ -28,7 +28,13 @@ _MENDED_PCT = 1.0  # an outline that crosses itself is mended where that changes
 _LEAST_M2 = 0.01
 _TOUCH_M2 = 1e-4  # neighbours computed to the last digit overlap by less
 _MOST_TOLD = 12
-_TAKEN = {name for table in tables.ALL for name in table.names} | {"easting_m", "northing_m", "strip_row"}
+_TAKEN = {name for table in tables.ALL for name in table.names} | {
+    "easting_m",
+    "northing_m",
+    "strip_row",
+    "fid",
+    "geom",
+}
 
 
 @dataclass(frozen=True)
@@ -196,7 +202,8 @@ def _cells(
     for name in texts:
         if name not in (named, treatment, block):
             own = "_".join(name.split()) or "unnamed"
-            while own in columns or own in _TAKEN:
+            # databases of a GIS know no difference of upper and lower case
+            while own.lower() in _TAKEN or own.lower() in {c.lower() for c in columns}:
                 own = f"outline_{own}"
             columns[own] = _column(texts[name])
     frame = pd.DataFrame(columns)
