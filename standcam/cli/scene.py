@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from standcam.cli import options
+
+if TYPE_CHECKING:
+    from standcam.synthetic.recipe import RecipeBook
 
 
 def register(app: typer.Typer) -> None:
@@ -30,10 +33,10 @@ def scene(
     ] = False,
     force: options.Force = False,
 ) -> None:
-    """Make synthetic emergence photos whose every stem is known.
+    """Make synthetic emergence photos, drone strips and flights whose every stem is known.
 
     Writes images/, truth/, scenes/ (camera, light, soil) and masks/ (1 crop, 2 weed; plant numbers), and
-    truth.csv with all plants. They show what a method does under known conditions; they are no proof that it
+    truth.csv with all plants; of strips (GeoTIFF) also plots. They show what a method does under known conditions; they are no proof that it
     does so in a field.
     """
     import dataclasses
@@ -56,4 +59,10 @@ def scene(
     if recipe is None:
         write_companions(book, truth, folder)
     crop = truth[(truth.kind != "weed") & (truth.in_image == 1)]
-    typer.echo(f"{len(book.scenes)} photos with {len(crop)} crop plants in {folder}")
+    typer.echo(f"{_made(book)} with {len(crop)} crop plants in {folder}")
+
+
+def _made(book: RecipeBook) -> str:
+    """How many photos, strips and flights a book holds, in words."""
+    counts = {kind: sum(scene.kind == kind for scene in book.scenes) for kind in ("photo", "strip", "flight")}
+    return ", ".join(f"{n} {kind}{'' if n == 1 else 's'}" for kind, n in counts.items() if n)

@@ -114,20 +114,27 @@ class Camera:
         )
 
 
-def place_camera(recipe: CameraRecipe) -> Camera:
-    """Camera of a recipe: looks at the aimed ground point from its height, tilt and azimuth."""
-    azimuth, tilt, roll = np.deg2rad([recipe.azimuth_deg, recipe.tilt_deg, recipe.roll_deg])
+def turned(azimuth_deg: float, tilt_deg: float, roll_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """World to camera of a view that leans ``tilt_deg`` out of straight down towards an azimuth, and that direction."""
+    azimuth, tilt, roll = np.deg2rad([azimuth_deg, tilt_deg, roll_deg])
     ahead = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
     up_world = np.array([0.0, 0.0, 1.0])
     forward = np.sin(tilt) * ahead - np.cos(tilt) * up_world
     up = np.cos(tilt) * ahead + np.sin(tilt) * up_world
     right = np.cross(forward, up)
     right, up = np.cos(roll) * right + np.sin(roll) * up, np.cos(roll) * up - np.sin(roll) * right
+    return np.stack([right, -up, forward]), ahead
+
+
+def place_camera(recipe: CameraRecipe) -> Camera:
+    """Camera of a recipe: looks at the aimed ground point from its height, tilt and azimuth."""
+    rotation, ahead = turned(recipe.azimuth_deg, recipe.tilt_deg, recipe.roll_deg)
+    up_world, tilt = np.array([0.0, 0.0, 1.0]), np.deg2rad(recipe.tilt_deg)
     foot = np.array([recipe.aim_x_mm, recipe.aim_y_mm, 0.0]) - recipe.height_mm * np.tan(tilt) * ahead
     diagonal = np.hypot(recipe.width_px, recipe.height_px)
     return Camera(
         position_mm=foot + recipe.height_mm * up_world,
-        rotation=np.stack([right, -up, forward]),
+        rotation=rotation,
         focal_px=float(recipe.focal_length_35mm / np.hypot(36.0, 24.0) * diagonal),
         width_px=recipe.width_px,
         height_px=recipe.height_px,

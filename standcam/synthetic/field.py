@@ -34,6 +34,28 @@ FIELD_COLUMNS = {
 """Columns of a field: X along the row, Y across; ``is_double_of`` names the first plant of a pair;
 ``shape_seed`` draws the plant's form, so that a plant looks the same whichever others are drawn."""
 
+TRUTH_COLUMNS = [
+    "image",
+    "plant_id",
+    "row_id",
+    "kind",
+    "x_px",
+    "y_px",
+    "x_along_row_mm",
+    "y_across_mm",
+    "z_mm",
+    "leaf_count",
+    "visible",
+    "visible_frac",
+    "n_px",
+    "in_image",
+    "base_visible",
+    "is_double_of",
+]
+_RENDERED_COLUMNS = {"visible", "visible_frac", "n_px", "in_image", "base_visible"}
+PLACE_COLUMNS = [name for name in TRUTH_COLUMNS if name not in _RENDERED_COLUMNS]
+"""Columns that need no rendering: they follow from seed and recipe alone."""
+
 
 def plant_row(planter: PlanterRecipe, from_mm: float, to_mm: float, rng: np.random.Generator) -> pd.DataFrame:
     """Plants of one row whose slots lie in ``[from_mm, to_mm]``.

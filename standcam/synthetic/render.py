@@ -74,7 +74,7 @@ def render(
     colour = shade(mesh, samples, camera, light, target)
     linear = compose(ground, samples, colour)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0)
-    return Rendered(linear, vote(owner), _visibility(field, camera, mesh, corners_px, owner))
+    return Rendered(linear, vote(owner), visibility(field, camera, mesh, corners_px, owner))
 
 
 def _plants(recipe: SceneRecipe, field: pd.DataFrame, target: Target | None) -> Mesh:
@@ -273,9 +273,10 @@ def vote(owner: np.ndarray, per_px: int = SUPER) -> np.ndarray:
     return np.where(enough, top, 0).astype(np.int32)
 
 
-def _visibility(
+def visibility(
     field: pd.DataFrame, camera: Camera, mesh: Mesh, corners_px: np.ndarray, owner: np.ndarray
 ) -> pd.DataFrame:
+    """How much of each plant of a field shows, by the owners of the samples; see ``Rendered.plants``."""
     count = np.bincount(owner.ravel(), minlength=len(field) + 1)[1:] / SUPER**2
     base_px, _ = camera.project(field[["x_mm", "y_mm", "z_mm"]].to_numpy(float))
     inside = in_picture(base_px, camera)

@@ -8,44 +8,25 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import pandas as pd
 
-from standcam.errors import ResultsExist, UnwritableResults
+from standcam.errors import ResultsExist
 from standcam.ground.map import GroundMap
 from standcam.rows.line import RowLine
 from standcam.synthetic import noise
 from standcam.synthetic.camera import FARTHEST_MM, Camera, place_camera
-from standcam.synthetic.field import lay_field
+from standcam.synthetic.field import PLACE_COLUMNS, TRUTH_COLUMNS, lay_field
+from standcam.synthetic.flight import make_flight, write_flight
+from standcam.synthetic.places import Places, numbered, write_masks, write_truth
 from standcam.synthetic.recipe import RecipeBook, SceneRecipe
 from standcam.synthetic.render import in_picture, render
+from standcam.synthetic.strip import make_strip
+from standcam.synthetic.strip_files import write_strip
 from standcam.synthetic.targets import Target, make_target
 
 VISIBLE_SHARE, VISIBLE_PX = 0.25, 30
 """A plant counts as visible when its base is in the picture and this share and number of its pixels show."""
-
-TRUTH_COLUMNS = [
-    "image",
-    "plant_id",
-    "row_id",
-    "kind",
-    "x_px",
-    "y_px",
-    "x_along_row_mm",
-    "y_across_mm",
-    "z_mm",
-    "leaf_count",
-    "visible",
-    "visible_frac",
-    "n_px",
-    "in_image",
-    "base_visible",
-    "is_double_of",
-]
-_RENDERED_COLUMNS = {"visible", "visible_frac", "n_px", "in_image", "base_visible"}
-PLACE_COLUMNS = [name for name in TRUTH_COLUMNS if name not in _RENDERED_COLUMNS]
-"""Columns that need no rendering: they follow from seed and recipe alone."""
 
 
 @dataclass(frozen=True)
@@ -247,11 +228,6 @@ def _target_record(scene: Scene) -> dict[str, Any]:
     return record
 
 
-def write_truth(path: Path, truth: pd.DataFrame) -> None:
-    """Truth table as CSV."""
-    truth.to_csv(path, index=False, lineterminator="\n")
-
-
 def write_scenes(
     book: RecipeBook, folder: Path, force: bool = False, flat: bool = False, progress: Any = None
 ) -> pd.DataFrame:
@@ -260,7 +236,8 @@ def write_scenes(
     Parameters
     ----------
     flat : bool
-        Only the photos, straight into the folder, and ``truth.csv``: a folder to count.
+        Only the photos, straight into the folder, and ``truth.csv``: a folder to count. Strips and flights go to
+        ``strips/`` in it, with a ``truth.csv`` of their own.
     progress : callable, optional
         Called with each scene's name before it is made.
 
@@ -279,34 +256,35 @@ def write_scenes(
     folder = Path(folder)
     if (folder / "truth.csv").exists() and not force:
         raise ResultsExist(f"{folder} already holds a truth.csv.", "Choose another folder, or add --force.")
-    images = folder if flat else folder / "images"
-    for path in [images] if flat else [images, folder / "truth", folder / "scenes", folder / "masks"]:
-        try:
-            path.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UnwritableResults(
-                f"{path} cannot be made: {error.strerror}.", "Choose another folder."
-            ) from None
-    tables: list[pd.DataFrame] = []
+    photos: list[pd.DataFrame] = []
+    strips: list[pd.DataFrame] = []
     for recipe in book.scenes:
         if progress is not None:
             progress(recipe.name)
-        scene = make_scene(recipe, recipe.rng(book.seed))
-        noise.write_jpeg(images / f"{recipe.name}.jpg", scene.rgb, recipe.capture, recipe.camera)
-        tables.append(scene.truth)
-        if flat:
+        if recipe.kind == "photo":
+            places = Places.made(folder, flat)
+            photos.append(_write_photo(recipe, book.seed, places))
             continue
-        write_truth(folder / "truth" / f"{recipe.name}.csv", scene.truth)
-        record = json.dumps(scene_record(scene, book.seed), indent=1)
-        (folder / "scenes" / f"{recipe.name}.scene.json").write_text(record + "\n", encoding="utf-8")
-        cv2.imwrite(str(folder / "masks" / f"{recipe.name}_class.png"), scene.labels)
-        cv2.imwrite(str(folder / "masks" / f"{recipe.name}_plants.png"), _numbered(scene))
-    truth = pd.concat(tables, ignore_index=True)
-    write_truth(folder / "truth.csv", truth)
+        places = Places.made(folder / "strips" if flat else folder, flat)
+        if recipe.kind == "strip":
+            strips.append(write_strip(make_strip(recipe, recipe.rng(book.seed)), book.seed, places))
+        else:
+            strips.append(write_flight(make_flight(recipe, recipe.rng(book.seed)), book.seed, places))
+    if flat and strips:
+        write_truth(folder / "strips" / "truth.csv", pd.concat(strips, ignore_index=True))
+    truth = pd.concat(photos + strips, ignore_index=True)
+    own = photos if flat else photos + strips
+    if own:
+        write_truth(folder / "truth.csv", pd.concat(own, ignore_index=True))
     return truth
 
 
-def _numbered(scene: Scene) -> np.ndarray:
-    """Plant numbers as in ``plant_id``, weeds above 10000, 16 bit. (H, W)"""
-    number = scene.truth.plant_id.str[1:].astype(int) + 10000 * scene.truth.plant_id.str.startswith("w")
-    return np.r_[0, number].astype(np.uint16)[scene.plant_ids]
+def _write_photo(recipe: SceneRecipe, seed: int, places: Places) -> pd.DataFrame:
+    scene = make_scene(recipe, recipe.rng(seed))
+    noise.write_jpeg(places.images / f"{recipe.name}.jpg", scene.rgb, recipe.capture, recipe.camera)
+    if not places.flat:
+        write_truth(places.truth / f"{recipe.name}.csv", scene.truth)
+        record = json.dumps(scene_record(scene, seed), indent=1)
+        (places.scenes / f"{recipe.name}.scene.json").write_text(record + "\n", encoding="utf-8")
+        write_masks(places, recipe.name, scene.labels, numbered(scene.truth, scene.plant_ids))
+    return scene.truth

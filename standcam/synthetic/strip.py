@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from standcam.synthetic import noise
+from standcam.synthetic.field import PLACE_COLUMNS, TRUTH_COLUMNS
 from standcam.synthetic.mosaic import Mosaic, data_mask
 from standcam.synthetic.ortho import OrthoCamera
 from standcam.synthetic.recipe import SceneRecipe
@@ -86,35 +87,17 @@ def places(recipe: SceneRecipe, field: StripField, camera: OrthoCamera, image: s
     )
 
 
-STRIP_COLUMNS = [
-    "image",
-    "plant_id",
-    "row_id",
-    "kind",
-    "x_px",
-    "y_px",
-    "x_along_row_mm",
-    "y_across_mm",
-    "z_mm",
-    "leaf_count",
-    "visible",
-    "visible_frac",
-    "n_px",
-    "in_image",
-    "base_visible",
-    "is_double_of",
-    "map_x",
-    "map_y",
-]
-PLACE_COLUMNS = [c for c in STRIP_COLUMNS if c not in {"visible", "visible_frac", "n_px", "in_image", "base_visible"}]
+STRIP_COLUMNS = [*TRUTH_COLUMNS, "map_x", "map_y"]
+"""Columns of a strip's truth: those of a photo, and map coordinates [m]."""
+STRIP_PLACE_COLUMNS = [*PLACE_COLUMNS, "map_x", "map_y"]
 """Columns that need no rendering: they follow from seed and recipe alone."""
 
 
 def strip_places(recipe: SceneRecipe, rng: np.random.Generator) -> pd.DataFrame:
-    """The truth without rendering: ``PLACE_COLUMNS`` of the plants whose base is in the picture."""
+    """The truth without rendering: ``STRIP_PLACE_COLUMNS`` of the plants whose base is in the picture."""
     field = strip_field(recipe, strip_streams(rng)[0])
     place = places(recipe, field, strip_camera(recipe), f"{recipe.name}.tif")
-    return place.loc[place.in_image == 1, PLACE_COLUMNS].reset_index(drop=True)
+    return place.loc[place.in_image == 1, STRIP_PLACE_COLUMNS].reset_index(drop=True)
 
 
 def make_strip(recipe: SceneRecipe, rng: np.random.Generator) -> Strip:

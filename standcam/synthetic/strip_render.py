@@ -63,9 +63,9 @@ def finer(mm_per_px: float) -> int:
 
 
 def render_strip(
-    recipe: SceneRecipe, field: StripField, camera: OrthoCamera, rng: np.random.Generator
+    recipe: SceneRecipe, field: StripField, camera: OrthoCamera, rng: np.random.Generator, plants_show: bool = True
 ) -> RenderedStrip:
-    """Picture of a strip in linear light."""
+    """Picture of a strip in linear light; without plants, their shadows still fall on it."""
     k = finer(camera.mm_per_px)
     h, w = camera.height_px, camera.width_px
     seed = int(rng.integers(2**31))
@@ -90,9 +90,12 @@ def render_strip(
         low, high = outline.min(0), outline.max(0)
         beside = LEAF_REACH_MM + shadow
         near = ((bases[:, :2] > low - beside) & (bases[:, :2] < high + beside)).all(1)
-        kept = _grown(recipe, plants, bases, np.flatnonzero(near), kept)
-        mesh_plants = join([kept[n] for n in sorted(kept)])
-        light, owner, mesh, corners_px = _draw(recipe, field, window, mesh_plants, seed, tile.number, shadow)
+        wanted = np.flatnonzero(near)
+        kept = dict(zip(wanted.tolist(), plant_meshes(recipe, plants, bases, wanted, kept), strict=True))
+        mesh_plants = join(list(kept.values()))
+        light, owner, mesh, corners_px = _draw(
+            recipe, field, window, mesh_plants, seed, tile.number, shadow, plants_show
+        )
         light = light.reshape(window.height_px // k, k, window.width_px // k, k, 3).mean((1, 3))
         weight = _ramp(light.shape[0], top, bottom)[:, None] * _ramp(light.shape[1], left, right)[None, :]
         own = np.s_[tile.y0 - top : tile.y0 + tile.height + bottom, tile.x0 - left : tile.x0 + tile.width + right]
@@ -149,16 +152,21 @@ def _beside_mm(shadow_mm: float) -> float:
     return 60.0 + 0.7 * shadow_mm
 
 
-def _grown(
-    recipe: SceneRecipe, plants: pd.DataFrame, bases: np.ndarray, wanted: np.ndarray, kept: dict[int, Mesh]
-) -> dict[int, Mesh]:
-    """Meshes of the plants wanted, those of the tile before taken over."""
+def plant_meshes(
+    recipe: SceneRecipe,
+    plants: pd.DataFrame,
+    bases: np.ndarray,
+    wanted: np.ndarray,
+    kept: dict[int, Mesh] | None = None,
+) -> list[Mesh]:
+    """Meshes of some plants of a field, by their rows in it; those kept from before are taken over."""
+    kept = kept or {}
     species = np.where(plants.kind == "weed", "weed", recipe.crop.species)
     stage, seed = plants.stage.to_numpy(float), plants.shape_seed.to_numpy()
-    grown = {}
-    for n in wanted.tolist():
-        grown[n] = kept.get(n) or plant_mesh(species[n], stage[n], n + 1, int(seed[n])).moved(bases[n])
-    return grown
+    return [
+        kept[n] if n in kept else plant_mesh(species[n], stage[n], n + 1, int(seed[n])).moved(bases[n])
+        for n in wanted.tolist()
+    ]
 
 
 def _draw(
@@ -169,6 +177,7 @@ def _draw(
     seed: int,
     number: tuple[int, int],
     shadow_mm: float,
+    plants_show: bool,
 ) -> tuple[np.ndarray, np.ndarray, Mesh, np.ndarray]:
     """Light and sample owners of one window, its mesh, and where the mesh's corners are drawn."""
     outline = window.footprint()
@@ -178,6 +187,8 @@ def _draw(
     mesh = join([lying, plants])
     corners_px, depth = window.project(mesh.corners)
     standing = len(lying) + np.argsort(-depth[len(lying) :].mean(1), kind="stable")
+    if not plants_show:
+        standing = standing[:0]
     samples = raster.fill(corners_px, np.r_[np.arange(len(lying)), standing], window.width_px, window.height_px)
     grid = soil.snapped(low, high, _cell_mm(window.mm_per_px))
     light = lighting.cast(recipe.light, None, 0.0, mesh, grid)
