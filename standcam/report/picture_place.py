@@ -1,7 +1,7 @@
 """Where in a marked photo the picture itself lies, between the words above and below it: told in the file itself.
 
-It stands in a comment of the JPEG (segment COM of ISO/IEC 10918-1), for what is told apart cannot be lost apart; viewers
-pass comments over.
+It stands in a comment of the JPEG (segment COM of ISO/IEC 10918-1), so that the two cannot be parted; viewers pass
+comments over.
 """
 
 from __future__ import annotations

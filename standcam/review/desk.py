@@ -334,6 +334,7 @@ class Desk:
     def _row(self, picture: Picture, row: Placed, edited: Edited) -> dict[str, Any]:
         raw_row, new_row = (_one(frame, row.key) for frame in (self.rows, edited.rows))
         system = self.settings.output.units
+        found, now = ([] if one is None else wording.row_words(one, system) for one in (raw_row, new_row))
         gaps = edited.gaps
         own = gaps[[tuple(k) == row.key for k in gaps[["photo", "plot", "row"]].itertuples(index=False)]]
         low, high = row.span_cm
@@ -349,8 +350,8 @@ class Desk:
             "name": f"Row {row.key[2]}",
             "line": self._points(picture, row, low, high, 24),
             "gaps": drawn,
-            "found": [] if raw_row is None else wording.row_words(raw_row, system),
-            "now": [] if new_row is None else wording.row_words(new_row, system),
+            "found": found,
+            "now": now,
             "changed": row.key in edited.tally.rows,
             "trust": "" if new_row is None else str(new_row.trust),
             "trust_reasons": [] if new_row is None or not new_row.trust_reasons else new_row.trust_reasons.split("; "),

@@ -23,7 +23,7 @@ UNSURE, UNSURE_WEED = 0.1, 0.3
 """Finds whose crop_probability is this far from 0 and 1 are shown as doubtful; weeds beside the row are many and seldom
 plants, so more is asked of them (chosen by us). [1]"""
 _JPEG = b"\xff\xd8\xff"
-"""First bytes of the one kind of picture that every browser shows upright by its EXIF orientation, as standcam reads it."""
+"""First bytes of the one kind of picture that every browser turns upright by its EXIF orientation, as standcam does."""
 _MOST_MARKED_BYTES = 100_000_000
 
 

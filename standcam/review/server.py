@@ -1,4 +1,4 @@
-"""The page's server: this machine only, one token a run, and nothing but the listed photos and the three page files.
+"""The page's server: this machine only, one token a run, and nothing but the listed photos and the files of the page.
 
 Every request must name this server as its host (a name that was pointed at this machine from elsewhere does not get
 in); all data need the token in a header, which no other page can send; what writes must come from this page's origin.
@@ -28,7 +28,7 @@ _PAGE = {
     "/": ("index.html", "text/html; charset=utf-8"),
     "/review.css": ("review.css", "text/css; charset=utf-8"),
     "/review.js": ("review.js", "text/javascript; charset=utf-8"),
-    "/view.js": ("view.js", "text/javascript; charset=utf-8"),
+    **{f"/{name}": (name, "text/javascript; charset=utf-8") for name in ("view.js", "marks.js", "hands.js")},
 }
 _SAFE = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; "

@@ -111,7 +111,8 @@ def test_a_marked_photo_that_does_not_tell_its_place_is_not_shown(lost):
         whole = cv2.imread(str(path))
         cv2.imwrite(str(path), whole)
     answer, said = asked(server, "/api/picture/0")
-    assert answer.status == 404 and "--photos" in json.loads(said)["error"] and "where in it" in json.loads(said)["error"]
+    error = json.loads(said)["error"]
+    assert answer.status == 404 and "--photos" in error and "where in it" in error
     shutil.rmtree(out / "marked")
     answer, said = asked(server, "/api/picture/0")
     assert answer.status == 404 and "no marked one" in json.loads(said)["error"]
