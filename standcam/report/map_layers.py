@@ -152,6 +152,34 @@ def _plots(cut: CutRows, summary: Summary, plots: Plots | None) -> Layer:
 # ---- lines
 
 
+def on_lines(lines: pd.DataFrame, table: pd.DataFrame, position_cm: np.ndarray) -> np.ndarray:
+    """Map coordinates of places along rows; NaN where the row has no line. (n,) [cm] -> (n, 2) [m]
+
+    Parameters
+    ----------
+    lines : DataFrame
+        Of :class:`standcam.strips.cut.CutRows`.
+    table : DataFrame
+        photo, plot and row of each place.
+    position_cm : array (n,)
+        [cm]
+    """
+    at = _line_of(lines, table)
+    out = np.full((len(table), 2), np.nan)
+    known = at >= 0
+    if known.any():
+        first, last = _spans(lines)
+        corner = lines["position_cm"].to_numpy(float)
+        number = np.repeat(np.arange(len(first)), last - first)
+        # all lines behind each other on one scale, none reaching the next
+        apart = corner.max() + 1e3
+        place = np.clip(np.asarray(position_cm, float)[known], corner[first[at[known]]], corner[last[at[known]] - 1])
+        for k, name in enumerate(("easting_m", "northing_m")):
+            axis = lines[name].to_numpy(float)
+            out[known, k] = np.interp(at[known] * apart + place, number * apart + corner, axis)
+    return out
+
+
 def _spans(lines: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """First corner of each line, and one behind its last; corners of a line stand together."""
     code = lines.groupby(_KEYS, sort=False).ngroup().to_numpy()
