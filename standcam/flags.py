@@ -87,6 +87,8 @@ REGISTER: tuple[Flag, ...] = (
     Flag(1 << 24, "no_plants", "no plant was found: an empty stand or an unreadable picture", "none"),
     Flag(1 << 25, "no_parallax", "the camera's place is unknown: leaves are not traced back to the ground", "none"),
     Flag(1 << 26, "converted", "16-bit, grey, CMYK or transparent picture turned into 8-bit colour", "none"),
+    Flag(1 << 30, "off_nadir", "the camera did not look straight down: scale drifts towards one edge", "fair"),
+    Flag(1 << 31, "by_altitude", "scale from a noted altitude, which may be off by some percent", "fair"),
 )
 
 _BY_NAME = {flag.name: flag for flag in REGISTER}

@@ -91,6 +91,50 @@ class RasterSettings:
 
 
 @dataclass(frozen=True)
+class FlightSettings:
+    """Raw frames of a drone, without a mosaic."""
+
+    ground_elevation_m: float | None = None
+    """Height of the field above the sea, as the drone's altitude counts it: height above ground is altitude less this.
+    None: other ways. Wrong by tens of metres where the altitude counts from the ellipsoid. [m]"""
+    control_points: str | None = None
+    """Path of ground control points (CSV: frame, x_px, y_px, easting_m, northing_m)."""
+    control_crs: str | None = None
+    """Map projection of these points, such as EPSG:32633; it becomes that of the results. None: they are taken to be on
+    the map of the frames' own positions."""
+    most_off_nadir_deg: float = 12.0
+    """Frames that look further from straight down are refused: plants lean over each other in them. [degrees]"""
+    flag_off_nadir_deg: float = 4.0
+    """From here frames are flagged. [degrees]"""
+    gps_error_m: float = 3.0
+    """Error of noted positions, one standard deviation. Wrong for receivers with corrections: use 0.05. [m]"""
+    height_error_pct: float = 5.0
+    """Error of noted or given heights, one standard deviation. Wrong over sloping land, where the height above the
+    take-off says little. [%]"""
+    tilt_error_deg: float = 2.0
+    """How far frames may lean otherwise than told, one standard deviation. Mounts on three axes keep to about half a
+    degree, fixed cameras lean by ten (common practice, no source). [degrees]"""
+    register_px: int = 1600
+    """Longer side of the reduced pictures by which frames are laid on each other. [px]"""
+    features: int = 3000
+    """Points looked for in each of them."""
+    fewest_matches: int = 25
+    """Two frames with fewer points in common are not laid on each other by them. Lower where fields are bare and smooth,
+    at the risk of chance."""
+    neighbours: int = 8
+    """Frames tried with each, the nearest first. Without noted positions: the next in order of time."""
+    estimate_distortion: bool = True
+    """Without a lens profile, estimate one radial distortion from the frames' overlaps. Wrong where there are few."""
+
+    def __post_init__(self) -> None:
+        _positive(self, "most_off_nadir_deg", "flag_off_nadir_deg", "gps_error_m", "height_error_pct", "tilt_error_deg")
+        _positive(self, "neighbours")
+        if not 200 <= self.register_px <= 8000 or not 100 <= self.features <= 50_000 or self.fewest_matches < 8:
+            told = f"flight has register_px {self.register_px}, features {self.features}, fewest_matches "
+            raise BadSettings(f"{told}{self.fewest_matches}.", "Give 200 to 8000, 100 to 50000, and at least 8.")
+
+
+@dataclass(frozen=True)
 class CalibrationSettings:
     """Ground scale."""
 
@@ -714,6 +758,7 @@ class Settings:
 
     photo: PhotoSettings = field(default_factory=PhotoSettings)
     raster: RasterSettings = field(default_factory=RasterSettings)
+    flight: FlightSettings = field(default_factory=FlightSettings)
     calibration: CalibrationSettings = field(default_factory=CalibrationSettings)
     vegetation: VegetationSettings = field(default_factory=VegetationSettings)
     rows: RowSettings = field(default_factory=RowSettings)
@@ -802,7 +847,7 @@ def read_settings(path: str | Path) -> Settings:
         raise BadSettings(f"{path} [spacing]: {error.reason}", error.remedy) from None
     if "row_scatter_cm" not in data.get("stems", {}):
         settings = settings.replace("stems", row_scatter_cm=scatter)
-    for stage, name in (("calibration", "board"), ("calibration", "lens"), ("ties", "plot_areas")):
+    for stage, name in (("calibration", "board"), ("calibration", "lens"), ("ties", "plot_areas"), ("flight", "control_points")):
         value = getattr(getattr(settings, stage), name)
         if value is not None and not Path(value).is_absolute():
             settings = settings.replace(stage, **{name: str(path.parent / value)})

@@ -23,6 +23,9 @@ SCALE_METHODS = {
     "stick": "stick",
     "points": "two given points",
     "height": "camera height and focal length",
+    "flight": "height of flight and focal length",
+    "control": "ground control points",
+    "geotiff": "the map of the mosaic",
     "none": "no scale",
 }
 
