@@ -134,7 +134,6 @@ def _pairs(
 
 def _peaks(pooled: np.ndarray, angles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Best direction of each square, between the steps, and how far it stands out."""
-    n = len(angles)
     best = pooled.argmax(axis=1)
     each = np.arange(len(pooled))
     top = pooled[each, best]
@@ -173,7 +172,7 @@ def _grouped(
     clear: np.ndarray,
     settings: StripRowSettings,
 ) -> np.ndarray:
-    """Number the groups of squares that run alike; squares without a clear direction may carry a group on, not found one."""
+    """Number the groups of squares that run alike; squares of no clear direction carry a group on but found none."""
     root = np.arange(len(keys))
 
     def top(k: int) -> int:

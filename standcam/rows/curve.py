@@ -92,9 +92,7 @@ class CurvedRow:
     def turned_round(self) -> CurvedRow:
         """The same line run through from its other end."""
         whole = float(self._pieces[1][-1])
-        return replace(
-            self, vertices_cm=self.vertices_cm[::-1], from_cm=whole - self.to_cm, to_cm=whole - self.from_cm
-        )
+        return replace(self, vertices_cm=self.vertices_cm[::-1], from_cm=whole - self.to_cm, to_cm=whole - self.from_cm)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain lists and numbers, vertices to a hundredth of a millimetre."""

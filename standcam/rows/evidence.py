@@ -73,8 +73,8 @@ def weigh_rows(
     order = np.lexsort((u, row))
     row, u, off, weight = row[order], u[order], np.abs(off[order]), weight[order]
     begins = np.searchsorted(row, np.arange(rows + 1))
-    out = Stretches(*(np.full(rows, np.nan) for _ in range(2)), *(np.zeros(rows) for _ in range(4)), corridor)
-    out.evidence[:] = -np.inf
+    none, zero = np.full(rows, np.nan), np.zeros(rows)
+    out = Stretches(none, none.copy(), zero, zero.copy(), zero.copy(), np.full(rows, -np.inf), corridor)
     for r in range(rows):
         part = slice(begins[r], begins[r + 1])
         on = off[part] <= corridor[r]
@@ -88,7 +88,7 @@ def weigh_rows(
         inner, outer = 1.3 * corridor[r], 0.45 * width_cm
         beside = (off[part] > inner) & (off[part] <= outer) & (u[part] >= at[0]) & (u[part] <= at[-1])
         chance = _LEAST_CHANCE
-        if outer - inner >= 3.0:
+        if outer - inner >= 0.8:
             strewn = float(weight[part][beside].sum()) / (len(held) * cell * 2 * (outer - inner))
             chance = max(1 - float(np.exp(-strewn * 2 * corridor[r] * cell)), chance)
         full = float(held[held > 0.3 * held.max()].sum()) / len(held)

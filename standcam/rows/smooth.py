@@ -190,7 +190,7 @@ class Slabs:
         return cls(slab[order], row[order], v[order], slope[order], key[order], wide, least)
 
     def nearest(self, uv: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Nearest line of each point, -1 where none, and the distance, right positive. (n, 2) [cm] -> (n,), (n,) [cm]"""
+        """Nearest line of each point, -1 where none, and how far right of it. (n, 2) [cm] -> (n,), (n,) [cm]"""
         row = np.full(len(uv), -1)
         off = np.full(len(uv), np.inf)
         if not len(self.key):

@@ -69,9 +69,7 @@ class StripRows:
         """Numbers of the rows: 1, 2, ... over the whole strip. (r,)"""
         return np.arange(1, len(self.rows) + 1)
 
-    def assign(
-        self, points_cm: np.ndarray, reach_cm: float | None = None
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def assign(self, points_cm: np.ndarray, reach_cm: float | None = None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Row of each point, and its place in it.
 
         Parameters
@@ -249,9 +247,7 @@ def _gathered(
     for number, group in enumerate(found, 1):
         gaps = group.gap_left_cm[np.isfinite(group.gap_left_cm)]
         width = float(np.median(gaps)) if len(gaps) else (given_cm or float("nan"))
-        groups.append(
-            RowGroup(number, group.direction_deg, width, len(group.rows), group.rhythm_cm, group.spacing_cm)
-        )
+        groups.append(RowGroup(number, group.direction_deg, width, len(group.rows), group.rhythm_cm, group.spacing_cm))
         if given_cm and len(gaps) >= 2 and abs(width - given_cm) > 0.1 * given_cm:
             notes.append(
                 f"Rows of group {number} lie {width:.0f} cm apart, not {given_cm:.0f} cm as given: check the row width "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -25,6 +26,10 @@ _BESIDE_CM = 50.0
 _LOOK_CM = 25.0
 """Step in which a line is looked at for valid ground."""
 _ROUNDS = 3
+_TIGHT = 0.18
+"""Plants of a row scatter less than this share of the row width."""
+_GROUP_EVIDENCE = 1.4
+"""The rows of a group together need so many times the evidence that one needs: the direction was chosen too."""
 
 
 @dataclass(frozen=True)
@@ -116,9 +121,7 @@ def find_group(
     renumber = np.cumsum(seen) - 1
     low, high = low[seen] - settings.band_cm, high[seen] + settings.band_cm
     lines = straight_lines(low, high, settings)
-    lines, _ = fit_lines(
-        lines, renumber[traces.row], traces.u, traces.v, 0.2 + traces.heap, settings, robust=False
-    )
+    lines, _ = fit_lines(lines, renumber[traces.row], traces.u, traces.v, 0.2 + traces.heap, settings, robust=False)
     wide = width if np.isfinite(width) else _ALONE_CM
     lines, sd, stretch, of, off = _drawn(lines, low, high, uv, weight, even, wide, settings)
     if not len(sd):
@@ -146,8 +149,6 @@ def _joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSett
             if abs(starts_v[j] - ends_v[i]) > 4 * width + 0.7 * gap[j]:
                 continue
             led = _led(i, int(j), piece, ends_u, ends_v, starts_u, slopes, settings)
-            if led is None:
-                continue
             away = abs(led - starts_v[j])
             if away <= 0.35 * width and (best is None or away < best[0]):
                 best = (away, int(j))
@@ -176,21 +177,21 @@ def _led(
     starts_u: np.ndarray,
     slopes: Slopes,
     settings: StripRowSettings,
-) -> float | None:
+) -> float:
     """Where trace i would lie at the begin of trace j: as a neighbour goes, else by the field's direction."""
     u0, u1 = ends_u[i], starts_u[j]
-    best: tuple[float, float] | None = None
+    nearest, moved = 1500.0, 0.0
     for u, v in piece.values():
         if u[0] <= u0 and u[-1] >= u1:
             at0, at1 = np.interp([u0, u1], u, v)
-            if best is None or abs(at0 - ends_v[i]) < best[0]:
-                best = (abs(at0 - ends_v[i]), at1 - at0)
-    if best is not None and best[0] < 1500.0:
-        return float(ends_v[i] + best[1])
-    v = float(ends_v[i])
-    for u in np.arange(u0, u1, settings.band_cm):
-        v += min(settings.band_cm, u1 - u) * float(slopes.at(float(u), np.array([v]))[0])
-    return v
+            if abs(at0 - ends_v[i]) < nearest:
+                nearest, moved = abs(at0 - ends_v[i]), at1 - at0
+    at = float(ends_v[i])
+    if nearest < 1500.0:
+        return at + float(moved)
+    for place in np.arange(u0, u1, settings.band_cm):
+        at += min(settings.band_cm, u1 - place) * float(slopes.at(float(place), np.array([at]))[0])
+    return at
 
 
 def _drawn(
@@ -214,7 +215,7 @@ def _drawn(
         of, off = Slabs.of(lines, low, high).nearest(uv)
         has = of >= 0
         stretch = weigh_rows(of[has], uv[has, 0], off[has], weight[has], sd, width, settings)
-        kept = _are_rows(lines, stretch, width, settings, last=step == _ROUNDS)
+        kept = _are_rows(lines, stretch, sd, width, settings)
         reach = np.minimum(reach, np.maximum(4 * sd, 6.0))
         changed = not kept.all()
         if step == _ROUNDS and not changed:
@@ -246,12 +247,13 @@ def _only(lines: Lines, kept: np.ndarray) -> Lines:
 
 
 def _are_rows(
-    lines: Lines, stretch: Stretches, width: float, settings: StripRowSettings, last: bool
+    lines: Lines, stretch: Stretches, sd_cm: np.ndarray, width: float, settings: StripRowSettings
 ) -> np.ndarray:
     """Which lines are rows: enough plants, more than chance, not on top of each other, in rhythm if weak. (r,) bool"""
     length = stretch.last_cm - stretch.first_cm
-    kept = (stretch.plants >= settings.fewest_plants * 0.6) & (length > 0)
-    kept &= stretch.evidence >= (settings.evidence if last else settings.evidence / 2)
+    kept = (stretch.plants >= settings.fewest_plants * 0.6) & (length > 0) & (stretch.evidence >= 0)
+    # plants strewn evenly across have a scatter of 0.22 of what they are strewn over
+    kept &= sd_cm <= _TIGHT * width
     if not kept.any():
         return kept
     low, high = np.where(kept, stretch.first_cm, 0.0), np.where(kept, stretch.last_cm, -1e3)
@@ -267,7 +269,10 @@ def _are_rows(
         if n > 0.5 * slots[weaker] and kept[a] and kept[b]:
             kept[weaker] = kept[weaker] and stretch.full[weaker] >= 0.8 * stretch.full[a + b - weaker] and n < 3
     usual = float(np.median(np.repeat(stretch.full[kept], np.maximum(slots[kept], 1)))) if kept.any() else 0.0
-    strong = kept & (stretch.full >= settings.weakest_off_rhythm * usual)
+    sure = stretch.evidence >= settings.evidence
+    if stretch.evidence[kept & sure].sum() < _GROUP_EVIDENCE * settings.evidence:
+        return np.zeros(len(length), bool)
+    strong = kept & sure & (stretch.full >= settings.weakest_off_rhythm * usual)
     weak = kept & ~strong
     for r in np.flatnonzero(weak):
         beside = np.r_[apart[(left == r) & strong[right]], apart[(right == r) & strong[left]]]
@@ -387,7 +392,7 @@ def _order(lines: Lines, stretch: Stretches) -> tuple[np.ndarray, np.ndarray]:
             waiting[j] -= 1
             if waiting[j] == 0 and not done[j]:
                 heapq.heappush(ready, (float(middle[j]), j))
-    gap = np.array([np.nan] + [distance.get(i * n + j, np.nan) for i, j in zip(order, order[1:], strict=False)])
+    gap = np.array([np.nan] + [distance.get(i * n + j, np.nan) for i, j in itertools.pairwise(order)])
     return np.array(order), gap
 
 
