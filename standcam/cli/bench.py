@@ -1,4 +1,4 @@
-"""``standcam bench``: seconds a photo, seconds to summarise many rows, and finds against truth."""
+"""``standcam bench``: seconds a photo, a batch, seconds to summarise many rows, and finds against truth."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ def register(app: typer.Typer) -> None:
     """Add the command to the program."""
     group = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
     group.command(name="speed")(speed)
+    group.command(name="batch")(batch)
     group.command(name="summary")(summary)
     group.command(name="accuracy", no_args_is_help=True)(accuracy)
     app.add_typer(group, name="bench", help="Measure speed on this computer, and accuracy on photos with truth.")
@@ -57,6 +58,89 @@ def speed(
     for row in result.stages.itertuples():
         typer.echo(f"  {row.stage.replace('_', ' '):<42}{row.median_ms:8.1f} ms")
     _write_csv(csv, result.steps, force)
+
+
+def batch(
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[PHOTO_OR_FOLDER]...",
+            help="Photos to repeat. [default: the demonstration photos, made on first use]",
+        ),
+    ] = None,
+    many: Annotated[int, typer.Option("--photos", min=2, help="Photos of the batch, repeats under other names.")] = 40,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes to hold against one. [default: all cores]")
+    ] = None,
+    repeats: Annotated[int, typer.Option("--repeats", min=1, help="Rounds; medians are shown.")] = 1,
+    locator: options.LocatorOption = None,
+    csv: CsvOut = None,
+    force: options.Force = False,
+) -> None:
+    """Time whole counts of many photos, files written: one core against all, and against decoding the same files.
+
+    Without --locator both ways of finding stems are timed.
+    """
+    import sys
+
+    from standcam import batch_bench
+    from standcam.batch.inputs import find_inputs
+    from standcam.errors import BadSettings
+    from standcam.report import screen
+
+    _check_csv(csv, force)
+    with screen.console(sys.stderr).status("Making photos", spinner="line") as status:
+        paths = [item.path for item in find_inputs(photos)[0]] if photos else batch_bench.demo_photos()
+        if not paths:
+            raise BadSettings("There is no photo in what you named.", "Name photos, or folders with photos.")
+        table = batch_bench.run(
+            paths,
+            many,
+            batch_bench.LOCATORS if locator is None else (locator.value,),
+            workers,
+            repeats,
+            lambda words: status.update(f"Timing, {words}"),
+        )
+    typer.echo(
+        f"{many} photos, repeats of {len(paths)}; marked photos drawn, no report; medians of {repeats} "
+        f"{'round' if repeats == 1 else 'rounds'}\n"
+        "One process is held to one OpenCV thread. Decoding is cv2.imread of the same files, one thread: "
+        f"{table['decode_ms'].median():.1f} ms a photo"
+    )
+    head = (
+        "locator",
+        "processes",
+        "whole run s",
+        "ms a photo",
+        "x decoding",
+        "start ms",
+        "without start: ms",
+        "x decoding",
+    )
+    cells = [
+        (
+            r.locator,
+            f"{r.processes}",
+            f"{r.seconds:.1f}",
+            f"{r.ms_per_photo:.0f}",
+            f"{r.times_decoding:.1f}",
+            f"{r.start_ms:.0f}",
+            f"{r.ms_per_photo_without_start:.0f}",
+            f"{r.times_decoding_without_start:.1f}",
+        )
+        for r in table.itertuples()
+    ]
+    widths = [max(len(line[k]) for line in [head, *cells]) for k in range(len(head))]
+    for line in [head, *cells]:
+        typer.echo("  " + "  ".join(cell.rjust(width) for cell, width in zip(line, widths, strict=True)))
+    for r in table.itertuples():
+        if r.processes > 1:
+            typer.echo(f"{r.locator}: {r.processes} processes are {r.times_as_fast:.2f} times as fast as one core")
+        elif r.peak_mb == r.peak_mb:
+            typer.echo(
+                f"{r.locator}: one process took {r.cpu_ms_per_photo:.0f} ms of processor a photo, {r.peak_mb:.0f} MB"
+            )
+    _write_csv(csv, table, force)
 
 
 def summary(

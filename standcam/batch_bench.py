@@ -1,0 +1,213 @@
+"""What a batch costs: ``standcam count`` on repeats of a few photos, one core against all, and against decoding them.
+
+Every figure comes from whole runs of the program in processes of their own, files written and marked photos drawn, in
+one go on one machine. "One core" is one process held to one OpenCV thread and one thread of linear algebra; left to
+itself, that process would use all cores for parts of its work, and the gain of several processes would look smaller
+than a second core is worth.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from standcam.errors import StandcamError, UnreadablePhoto
+
+LOCATORS = ("learned", "shape")
+_THREADS = ("OPENCV_FOR_THREADS_NUM", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+_DECODE = """
+import sys, time, cv2
+paths = sys.stdin.read().split("\\0")
+for path in paths[:2]:
+    cv2.imread(path)
+since = time.perf_counter()
+for path in paths:
+    if cv2.imread(path) is None:
+        sys.exit(f"OpenCV does not decode {path}")
+print((time.perf_counter() - since) / len(paths), cv2.getNumThreads())
+"""
+
+
+class BenchFailed(StandcamError):
+    """A run that was to be timed ended with an error."""
+
+
+def demo_photos() -> list[Path]:
+    """The demonstration photos; made once (some seconds each) and kept with the temporary files."""
+    from standcam.synthetic.demo import demo_recipe, demo_text
+
+    book = demo_recipe()
+    folder = Path(tempfile.gettempdir()) / f"standcam-demo-{hashlib.sha256(demo_text().encode()).hexdigest()[:16]}"
+    if not folder.is_dir():
+        from standcam.synthetic import noise
+        from standcam.synthetic.scene import make_scene
+
+        made = Path(tempfile.mkdtemp(prefix="standcam-", dir=folder.parent))
+        try:
+            for recipe in book.scenes:
+                scene = make_scene(recipe, recipe.rng(book.seed))
+                noise.write_jpeg(made / f"{recipe.name}.jpg", scene.rgb, recipe.capture, recipe.camera)
+            os.replace(made, folder)
+        finally:
+            shutil.rmtree(made, ignore_errors=True)
+    return sorted(folder.glob("*.jpg"))
+
+
+def repeats_of(photos: Sequence[str | Path], many: int, folder: str | Path) -> list[Path]:
+    """So many copies of the photos, each with a name and bytes of its own; the pictures stay as they are.
+
+    A comment makes JPEGs differ. Other pictures are copied as they are.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    made = []
+    for k in range(many):
+        path = Path(photos[k % len(photos)])
+        data = path.read_bytes()
+        if data[:2] == b"\xff\xd8":
+            words = f"copy {k}".encode()
+            data = data[:2] + b"\xff\xfe" + (len(words) + 2).to_bytes(2, "big") + words + data[2:]
+        made.append(folder / f"{k:05d}_{path.name}")
+        made[-1].write_bytes(data)
+    return made
+
+
+def run(
+    photos: Sequence[str | Path],
+    many: int = 40,
+    locators: Sequence[str] = LOCATORS,
+    workers: int | None = None,
+    repeats: int = 1,
+    on_step: Callable[[str], None] | None = None,
+) -> pd.DataFrame:
+    """Time batches of repeats of the photos.
+
+    Parameters
+    ----------
+    photos : sequence of path
+        Repeated in turn.
+    many : int
+        Photos of the batch.
+    locators : sequence of str
+        Ways of finding stems to time.
+    workers : int, optional
+        Processes to hold against one; all cores by default.
+    repeats : int
+        Rounds, each with all runs one after the other; medians are given.
+    on_step : callable, optional
+        Told in words what is timed next.
+
+    Returns
+    -------
+    DataFrame
+        One line a locator and number of processes: ``locator``, ``processes``, ``photos``, ``seconds`` of the whole
+        run, ``ms_per_photo`` of it, ``start_ms`` before and after the photos, ``ms_per_photo_without_start`` (from a
+        second, shorter run: what one more photo takes), ``decode_ms`` of a photo (``cv2.imread``, one thread),
+        ``times_decoding`` and ``times_decoding_without_start``, ``times_as_fast`` as one process (whole runs), and of
+        the single process ``cpu_ms_per_photo`` and ``peak_mb``.
+
+    Raises
+    ------
+    UnreadablePhoto
+        OpenCV does not decode a photo, so that there is nothing to compare with.
+    BenchFailed
+        A run ended with an error.
+    """
+    from standcam.batch.pool import cores
+
+    workers = cores() if workers is None else workers
+    few = min(max(2 * workers, many // 5), max(1, many // 2))
+    tell = on_step or (lambda _: None)
+    lines: list[dict[str, Any]] = []
+    with tempfile.TemporaryDirectory(prefix="standcam-") as temporary:
+        work = Path(temporary)
+        every = repeats_of(photos, many, work / "many")
+        repeats_of(photos, few, work / "few")
+        for n in range(repeats):
+            for locator in locators:
+                tell(f"round {n + 1} of {repeats}: decoding")
+                decode = _decoding(every)
+                for processes in dict.fromkeys((1, workers)):
+                    tell(f"round {n + 1} of {repeats}: {locator}, {processes} of {workers} processes")
+                    short = _counting(work, "few", locator, processes)
+                    long = _counting(work, "many", locator, processes)
+                    more = (long["seconds"] - short["seconds"]) / max(1, many - few)
+                    lines.append(
+                        {
+                            "locator": locator,
+                            "processes": processes,
+                            "photos": many,
+                            "seconds": long["seconds"],
+                            "ms_per_photo": 1000 * long["seconds"] / many,
+                            "start_ms": 1000 * (long["seconds"] - many * more),
+                            "ms_per_photo_without_start": 1000 * more,
+                            "decode_ms": 1000 * decode,
+                            "cpu_ms_per_photo": 1000 * long["cpu"] / many if processes == 1 else float("nan"),
+                            "peak_mb": long["peak_mb"] if processes == 1 else float("nan"),
+                        }
+                    )
+    keys = ["locator", "processes", "photos"]
+    table = pd.DataFrame(lines).groupby(keys, sort=False).median().reset_index()
+    table["times_decoding"] = table["ms_per_photo"] / table["decode_ms"]
+    table["times_decoding_without_start"] = table["ms_per_photo_without_start"] / table["decode_ms"]
+    alone = table[table["processes"] == 1].set_index("locator")["seconds"]
+    table["times_as_fast"] = table["locator"].map(alone) / table["seconds"]
+    last = ["cpu_ms_per_photo", "peak_mb"]
+    return table[[name for name in table if name not in last] + last]
+
+
+def _environment(one_thread: bool) -> dict[str, str]:
+    held = dict.fromkeys(_THREADS, "1") if one_thread else {}
+    root = str(Path(__file__).parents[1])
+    return os.environ | held | {"PYTHONPATH": os.pathsep.join(filter(None, [root, os.environ.get("PYTHONPATH")]))}
+
+
+def _decoding(photos: Sequence[Path]) -> float:
+    """Seconds to decode one, in the mean, with one thread."""
+    done = subprocess.run(
+        [sys.executable, "-c", _DECODE],
+        input="\0".join(map(str, photos)),
+        capture_output=True,
+        text=True,
+        env=_environment(True),
+    )
+    if done.returncode:
+        raise UnreadablePhoto((done.stderr.strip().splitlines() or ["?"])[-1] + ".", "Time JPEG or PNG photos.")
+    return float(done.stdout.split()[0])
+
+
+def _counting(work: Path, folder: str, locator: str, processes: int) -> dict[str, float]:
+    """Seconds of one run of the program, with processor time and peak memory of its first process where told."""
+    out = work / "out"
+    shutil.rmtree(out, ignore_errors=True)
+    words = ["count", str(work / folder), "--out", str(out), "--workers", str(processes), "--locator", locator]
+    words += ["--row-width-cm", "76", "--nominal-cm", "16.5", "--no-report"]
+    code = "from standcam.cli.app import main; main()"
+    with open(work / "said.txt", "w+", encoding="utf-8") as said:
+        since = time.perf_counter()
+        program = subprocess.Popen(
+            [sys.executable, "-c", code, *words], env=_environment(processes == 1), stdout=said, stderr=said
+        )
+        used = None
+        if hasattr(os, "wait4"):
+            _, status, used = os.wait4(program.pid, 0)
+            program.returncode = os.waitstatus_to_exitcode(status)
+        else:  # Windows
+            program.wait()
+        seconds = time.perf_counter() - since
+        if program.returncode:
+            said.seek(0)
+            last = (said.read().strip().splitlines() or ["it said nothing"])[-1]
+            raise BenchFailed(f"A run of {folder} photos ended with {program.returncode}: {last}", "Count them first.")
+    cpu = used.ru_utime + used.ru_stime if used else float("nan")
+    return {"seconds": seconds, "cpu": cpu, "peak_mb": used.ru_maxrss / 1024 if used else float("nan")}
