@@ -847,7 +847,8 @@ def read_settings(path: str | Path) -> Settings:
         raise BadSettings(f"{path} [spacing]: {error.reason}", error.remedy) from None
     if "row_scatter_cm" not in data.get("stems", {}):
         settings = settings.replace("stems", row_scatter_cm=scatter)
-    for stage, name in (("calibration", "board"), ("calibration", "lens"), ("ties", "plot_areas"), ("flight", "control_points")):
+    paths = (("calibration", "board"), ("calibration", "lens"), ("ties", "plot_areas"), ("flight", "control_points"))
+    for stage, name in paths:
         value = getattr(getattr(settings, stage), name)
         if value is not None and not Path(value).is_absolute():
             settings = settings.replace(stage, **{name: str(path.parent / value)})
