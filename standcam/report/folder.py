@@ -12,12 +12,15 @@ import pandas as pd
 
 from standcam import tables, trust
 from standcam.errors import BadResults, BadSettings
+from standcam.files import read_file
 from standcam.report.results import RUN, ResultsWriter, read_table
 from standcam.settings import Settings, settings_from_dict
 
 if TYPE_CHECKING:
     from standcam.report.html_report import Run
 from standcam.spacing.edits import EDITS, Edited, EditsFile, Tally, apply_edits, parse_edits
+
+MOST_MAP_BYTES = 50_000_000
 
 
 @dataclass(frozen=True)
@@ -163,7 +166,18 @@ def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str 
         picture=lambda name: marked_photo(folder, name),
         raw_rows=raw["rows"] if laid else None,
         raw_gaps=raw["gaps"] if laid else None,
+        strip_map=_strip_map(folder),
     )
+
+
+def _strip_map(folder: Path) -> bytes | None:
+    """Map of a drone strip, where the results hold one that can be read."""
+    from standcam.report.strip_map import STRIP_MAP
+
+    try:
+        return read_file(folder / STRIP_MAP, MOST_MAP_BYTES)
+    except OSError:
+        return None
 
 
 def read_record(folder: Path) -> tuple[dict[str, Any], Settings]:

@@ -70,7 +70,7 @@ def photo_list(
     used = 0
     for photo in wanted[:MOST_PICTURES]:
         whole = picture(_marked_name(photo)) if photo.link else None
-        small = None if whole is None else _small(whole, _WIDE if few else _NARROW)
+        small = None if whole is None else small_jpeg(whole, _WIDE if few else _NARROW)
         if small is None:
             continue
         used += len(small)
@@ -112,15 +112,15 @@ def _marked_name(photo: Photo) -> str:
     return unquote(photo.link.removeprefix("marked/"), errors="surrogateescape")
 
 
-def _small(jpeg: bytes, width: int) -> bytes | None:
-    """A small copy of a JPEG; None where it cannot be read."""
+def small_jpeg(picture: bytes, longer_px: int) -> bytes | None:
+    """A JPEG or PNG as JPEG, its longer side no longer than this; None where it cannot be read."""
     import cv2
     import numpy as np
 
-    whole = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    whole = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_COLOR)
     if whole is None:
         return None
-    ratio = width / max(whole.shape[:2])
+    ratio = longer_px / max(whole.shape[:2])
     small = whole if ratio >= 1 else cv2.resize(whole, None, fx=ratio, fy=ratio, interpolation=cv2.INTER_AREA)
     done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     return data.tobytes() if done else None

@@ -35,6 +35,8 @@ RANKED = 12
 WORST, BEST = 8, 4
 FOLDED = 200
 """Strips that are folded away; further rows are in rows.csv."""
+MAP_PX = 1_600
+"""Longer side of the map of a strip: names of plots can still be read. [px]"""
 LINES = 40
 """Lines of a list or table before it is folded; folded ones end at ten times as many."""
 _UNITS = r"%|(?:cm|m|in|ft|ha|acre)\b"
@@ -67,6 +69,8 @@ class Run:
     """ROWS before edits by hand; None where nothing was edited."""
     raw_gaps: pd.DataFrame | None = None
     """GAPS before them."""
+    strip_map: bytes | None = None
+    """Map of a drone strip. PNG"""
 
     @property
     def of_photos(self) -> bool:
@@ -131,6 +135,7 @@ def _content(run: Run) -> dict[str, Any]:
         "words": _words(run, kept, gaps),
         "units": _units(diagnosis, us),
         "unit_note": _unit_note(diagnosis, rows),
+        "map": _map(run),
         "plots": _plots(run, rows, us),
         "spacing": _spacing(diagnosis, gaps, us),
         "fit_notes": fit_notes,
@@ -372,6 +377,16 @@ def _unit_note(d: Diagnosis | None, rows: pd.DataFrame) -> str:
 
 
 # ---- plots and rows
+
+
+def _map(run: Run) -> str:
+    """Map of a strip as data URI; empty where there is none."""
+    import base64
+
+    from standcam.report.html_photos import small_jpeg
+
+    small = None if run.strip_map is None else small_jpeg(run.strip_map, MAP_PX)
+    return "" if small is None else f"data:image/jpeg;base64,{base64.b64encode(small).decode('ascii')}"
 
 
 def _plots(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:

@@ -1,6 +1,9 @@
 """The map picture: things lie where they are, nothing hides a gap, names of any kind, nothing at all."""
 
+import base64
 import io
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -181,3 +184,36 @@ def test_lines_stand_out_in_the_sun():
     assert contrast(rgb["row"], soil) > 3
     assert contrast(rgb["gap"], (255, 255, 255)) > 3  # its casing
     assert contrast(rgb["ink"], (255, 255, 255)) > 4.5 and contrast(rgb["ink"], soil) > 4.5
+
+
+def test_the_report_shows_it():
+    from fixtures.report_runs import a_run
+
+    from standcam.report.html_report import report_html
+
+    image = png(maps.strip_map(trial(), 50.0))
+    text = report_html(replace(a_run(), strip_map=image))
+    (data,) = re.findall(r'<img class="map" src="data:image/jpeg;base64,([^"]+)"', text)
+    shown = Image.open(io.BytesIO(base64.b64decode(data)))
+    whole = Image.open(io.BytesIO(image))
+    assert max(shown.size) == min(max(whole.size), 1600)
+    assert shown.size[0] / shown.size[1] == pytest.approx(whole.size[0] / whole.size[1], abs=0.01)
+    assert '<section id="map">' in text and 'href="#map"' in text
+    assert 'id="map"' not in report_html(a_run()) and 'id="map"' not in report_html(replace(a_run(), strip_map=b"no"))
+
+
+def test_results_keep_it_and_never_a_stale_one(tmp_path):
+    from fixtures.report_runs import a_run
+
+    from standcam.report.folder import read_run
+    from standcam.report.results import ResultsWriter
+
+    run = a_run()
+    frames = {name: getattr(run, name) for name in ("plants", "gaps", "rows", "plots", "problems")}
+    image = png(maps.strip_map(trial(), 50.0))
+    with ResultsWriter(tmp_path / "r") as writer:
+        writer.finish(**frames, run=dict(run.record), more={maps.STRIP_MAP: image, "strip.gpkg": b"layers"})
+    assert read_run(tmp_path / "r").strip_map == image
+    with ResultsWriter(tmp_path / "r", force=True) as writer:
+        writer.finish(**frames, run=dict(run.record))
+    assert read_run(tmp_path / "r").strip_map is None and not (tmp_path / "r" / "strip.gpkg").exists()
