@@ -15,6 +15,8 @@ from standcam.settings import StripRowSettings
 _AT_ONCE = 500_000
 _SLAB_CM = 50.0
 _LEAST_SD_CM = 0.4
+_BIN_CM, _BINS = 0.1, 400
+"""For medians of distances from lines. [cm]"""
 
 
 @dataclass(frozen=True)
@@ -134,9 +136,7 @@ def fit_lines(
     """
     rows = len(lines.begin)
     sd = np.full(rows, 2.0)
-    w = weight.copy()
-    order = np.lexsort((u, row))
-    row, u, v, weight, w = row[order], u[order], v[order], weight[order], w[order]
+    w = weight
     for _ in range(rounds if robust else 1):
         lines = _solved(lines, row, u, v, w, (sd / settings.bend_cm) ** 2)
         if not robust:
@@ -148,18 +148,15 @@ def fit_lines(
 
 
 def _medians(row: np.ndarray, values: np.ndarray, weight: np.ndarray, rows: int) -> np.ndarray:
-    """Weighted median of the values of each row; 0 for rows without."""
-    order = np.lexsort((values, row))
-    r, x, w = row[order], values[order], np.maximum(weight[order], 1e-9)
-    total = np.bincount(r, w, rows)
-    before = np.cumsum(total) - total
-    share = (np.cumsum(w) - before[r]) / total[r]
-    first = np.ones(len(r), bool)
-    first[1:] = (r[1:] != r[:-1]) | (share[:-1] < 0.5)
-    half = first & (share >= 0.5)
-    out = np.zeros(rows)
-    out[r[half]] = x[half]
-    return out
+    """Weighted median of the values of each row, to within a bin; 0 for rows without. [cm]"""
+    at = np.minimum((values / _BIN_CM).astype(np.int64), _BINS - 1)
+    held = np.bincount(row * _BINS + at, weight, rows * _BINS).reshape(rows, _BINS)
+    total = np.cumsum(held, axis=1)
+    half = total[:, -1:] / 2
+    first = (total >= half).argmax(axis=1)
+    each = np.arange(rows)
+    within = (half[:, 0] - (total[each, first] - held[each, first])) / np.maximum(held[each, first], 1e-12)
+    return np.where(total[:, -1] > 0, (first + within) * _BIN_CM, 0.0)
 
 
 @dataclass(frozen=True)
@@ -199,6 +196,9 @@ class Slabs:
             u, v = uv[k : k + _AT_ONCE, 0], np.clip(uv[k : k + _AT_ONCE, 1], -self.wide / 2.1, self.wide / 2.1)
             slab = np.floor(u / _SLAB_CM).astype(np.int64)
             at = np.searchsorted(self.key, (slab - self.low) * self.wide + v)
+            # where rows slant, what lies beside at the middle of the slab is told after a move along them
+            slope = self.slope[np.minimum(at, len(self.key) - 1)]
+            at = np.searchsorted(self.key, (slab - self.low) * self.wide + v - slope * (u - (slab + 0.5) * _SLAB_CM))
             best_row, best = row[k : k + _AT_ONCE], off[k : k + _AT_ONCE]
             for side in (-1, 0):
                 j = np.clip(at + side, 0, len(self.key) - 1)

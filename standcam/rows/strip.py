@@ -21,10 +21,12 @@ import numpy as np
 from standcam import flags
 from standcam.rows.bearing import Blocks, evened, find_blocks
 from standcam.rows.curve import CurvedRow
-from standcam.rows.strip_group import FoundGroup, find_group, frame_of
+from standcam.rows.strip_group import FoundGroup, Frame, find_group, frame_of
 from standcam.rows.valid_ground import Extent, valid_ground
 from standcam.settings import StripRowSettings
 
+_AT_ONCE = 500_000
+_SLAB_CM = 50.0
 _TWICE = 0.5
 """A row that shares more of its plants than this with rows found before is no other row."""
 
@@ -88,23 +90,25 @@ class StripRows:
         """
         points = np.asarray(points_cm, float).reshape(-1, 2)
         index = np.full(len(points), -1)
-        position, offset = np.full(len(points), np.nan), np.full(len(points), np.nan)
-        reaches = {g.number: reach_cm if reach_cm is not None else self._reach(g) for g in self.groups}
-        order = np.argsort(points[:, 0], kind="stable")
-        x = points[order, 0]
-        for k, row in enumerate(self.rows):
-            reach = reaches[int(self.group[k])]
-            low, high = row.vertices_cm.min(axis=0) - reach, row.vertices_cm.max(axis=0) + reach
-            near = order[np.searchsorted(x, low[0]) : np.searchsorted(x, high[0])]
-            near = near[(points[near, 1] >= low[1]) & (points[near, 1] <= high[1])]
-            near = near[_beside(row, points[near], reach)]
-            if not len(near):
-                continue
-            s, v = row.place(points[near])
-            taken = (s >= row.from_cm) & (s <= row.to_cm) & (np.abs(v) <= reach)
-            taken &= ~(np.abs(v) >= np.abs(offset[near]))
-            at = near[taken]
-            index[at], position[at], offset[at] = k, s[taken], v[taken]
+        position, offset = np.full(len(points), np.nan), np.full(len(points), np.inf)
+        for g in self.groups:
+            reach = reach_cm if reach_cm is not None else self._reach(g)
+            members = np.flatnonzero(self.group == g.number)
+            near = _Near([self.rows[k] for k in members], g.direction_deg)
+            for start in range(0, len(points), _AT_ONCE):
+                part = slice(start, start + _AT_ONCE)
+                for of in near.candidates(points[part], reach):
+                    order = np.argsort(of, kind="stable")
+                    cuts = np.searchsorted(of[order], np.arange(len(members) + 1))
+                    for j in np.flatnonzero(np.diff(cuts)):
+                        k = int(members[j])
+                        at = start + order[cuts[j] : cuts[j + 1]]
+                        s, v = self.rows[k].place(points[at])
+                        taken = (s >= self.rows[k].from_cm) & (s <= self.rows[k].to_cm) & (np.abs(v) <= reach)
+                        taken &= np.abs(v) < np.abs(offset[at])
+                        at = at[taken]
+                        index[at], position[at], offset[at] = k, s[taken], v[taken]
+        offset[index < 0] = np.nan
         return index, position, offset
 
     def _reach(self, group: RowGroup) -> float:
@@ -112,15 +116,41 @@ class StripRows:
         return self.reach * width
 
 
-def _beside(row: CurvedRow, points: np.ndarray, reach: float) -> np.ndarray:
-    """A quick look that spares most points the drop onto the line: near the chord as far as the row bends. (n,) bool"""
-    start = row.vertices_cm[0]
-    chord = row.vertices_cm[-1] - start
-    chord = chord / np.linalg.norm(chord)
-    right = np.array([chord[1], -chord[0]])
-    bend = (row.vertices_cm - start) @ right
-    off = (points - start) @ right
-    return (off >= bend.min() - reach) & (off <= bend.max() + reach)
+class _Near:
+    """Rows of a group cut in slabs across it: the two rows that a point may belong to, without a look at the others."""
+
+    def __init__(self, rows: list[CurvedRow], direction_deg: float) -> None:
+        self.axes = Frame(direction_deg).axes
+        slabs, which, places, slopes = [], [], [], []
+        for k, row in enumerate(rows):
+            uv = row.vertices_cm @ self.axes
+            slab = np.arange(int(np.floor(uv[0, 0] / _SLAB_CM)), int(np.floor(uv[-1, 0] / _SLAB_CM)) + 1)
+            slabs.append(slab)
+            which.append(np.full(len(slab), k))
+            places.append(np.interp((slab + 0.5) * _SLAB_CM, uv[:, 0], uv[:, 1]))
+            slopes.append((np.interp((slab + 1) * _SLAB_CM, uv[:, 0], uv[:, 1]) - places[-1]) * 2 / _SLAB_CM)
+        self.slab, self.which, self.v, self.slope = (np.concatenate(x) for x in (slabs, which, places, slopes))
+        self.low, self.wide = int(self.slab.min()), 4 * float(np.abs(self.v).max()) + 1e5
+        order = np.argsort((self.slab - self.low) * self.wide + self.v, kind="stable")
+        self.slab, self.which, self.v, self.slope = (x[order] for x in (self.slab, self.which, self.v, self.slope))
+        self.key = (self.slab - self.low) * self.wide + self.v
+
+    def candidates(self, points: np.ndarray, reach: float) -> list[np.ndarray]:
+        """Row to the left and to the right of each point; -1 where it is surely farther off than the reach."""
+        uv = points @ self.axes
+        slab = np.floor(uv[:, 0] / _SLAB_CM)
+        v = np.clip(uv[:, 1], -self.wide / 3, self.wide / 3)
+        into = uv[:, 0] - (slab + 0.5) * _SLAB_CM
+        at = np.searchsorted(self.key, (slab - self.low) * self.wide + v)
+        slope = self.slope[np.minimum(at, len(self.key) - 1)]
+        at = np.searchsorted(self.key, (slab - self.low) * self.wide + v - slope * into)
+        out = []
+        for side in (-1, 0):
+            j = np.clip(at + side, 0, len(self.key) - 1)
+            # rows may slant: across the group things lie farther off than across the row
+            far = (self.slab[j] != slab) | (np.abs(v - self.v[j] - self.slope[j] * into) > 2 * reach)
+            out.append(np.where(far, -1, self.which[j]))
+        return out
 
 
 def find_strip_rows(
@@ -218,7 +248,7 @@ def _without_doubles(
         alone = StripRows(
             group.rows,
             np.ones(len(group.rows), np.int64),
-            groups=(RowGroup(1, 0.0, group.width_cm, len(group.rows), np.nan, np.nan),),
+            groups=(RowGroup(1, group.direction_deg, group.width_cm, len(group.rows), np.nan, np.nan),),
         )
         index, _, _ = alone.assign(points, group.corridor_cm)
         on = index >= 0

@@ -110,6 +110,7 @@ def find_group(
     told = rhythm([bands.raw(k) for k in range(len(bands.middles))], settings)
     width = row_width_cm or told
     traces = trace_rows(bands, width, settings)
+    del bands
     if not len(traces.row):
         return None
     traces = _joined(traces, slopes, width if np.isfinite(width) else _ALONE_CM, settings)
