@@ -19,11 +19,13 @@ COLOURS = ("#1b5e7a", "#c4622d", "#5b8c3a", "#8a4f8f", "#b0912a", "#3f3f3f")
 _DPI = 150
 
 
-def new_chart(rows: int = 1, columns: int = 1, width_in: float = 7.0, height_in: float = 4.5) -> tuple[Figure, Any]:
+def new_chart(
+    rows: int = 1, columns: int = 1, width_in: float = 7.0, height_in: float = 4.5, dpi: int = _DPI
+) -> tuple[Figure, Any]:
     """A figure and its axes: one Axes, or an array of them as ``Figure.subplots`` gives."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width_in, height_in), dpi=_DPI, layout="constrained")
+    figure = Figure(figsize=(width_in, height_in), dpi=dpi, layout="constrained")
     axes = figure.subplots(rows, columns)
     for ax in figure.axes:
         dress(ax)

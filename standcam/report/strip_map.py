@@ -20,10 +20,11 @@ if TYPE_CHECKING:
 STRIP_MAP = "strip_map.png"
 _PALE = 0.5  # of white, over the mosaic
 _MOST_PX = 2400
-_WIDE_IN, _HIGH_IN = 8.0, 13.0
+_WIDE_IN, _HIGH_IN, _DPI = 5.0, 8.0, 240
+"""A page so small that its letters can be read where it fills a phone, with pixels to zoom into. [in], [px/in]"""
 _HEAD_IN, _FOOT_IN = 0.85, 1.2
 """Title and arrow, scale bar and legend stand beside the map, so that nothing of it is hidden. [in]"""
-_LEAST_PT, _MOST_PT = 7.0, 13.0
+_LEAST_PT, _MOST_PT = 5.5, 9.0
 _LETTER = 0.62  # width of a letter, of its size
 _ROW, _GAP = COLOURS[0], COLOURS[1]
 
@@ -58,7 +59,7 @@ def strip_map(
     west, south, east, north = _view(layers, mosaic_bounds if mosaic is not None else None)
     across_in, up_in = _size(east - west, north - south)
     page_in = up_in + _HEAD_IN + _FOOT_IN
-    figure, ax = new_chart(width_in=across_in, height_in=page_in)
+    figure, ax = new_chart(width_in=across_in, height_in=page_in, dpi=_DPI)
     figure.set_layout_engine("none")
     ax.set_position((0.0, _FOOT_IN / page_in, 1.0, up_in / page_in))
     ax.axis("off")
@@ -75,8 +76,8 @@ def strip_map(
     _head(figure, title, _totals(layers, system), across_in, page_in)
     _scale_bar(figure, across_in, page_in, pt_per_m, system)
     figure.legend(
-        handles=handles, loc="lower left", bbox_to_anchor=(0.0, 0.0), ncols=2, fontsize=12, frameon=False,
-        handlelength=1.8, columnspacing=1.6,
+        handles=handles, loc="lower left", bbox_to_anchor=(0.0, 0.0), ncols=2, fontsize=11, frameon=False,
+        handlelength=1.6, columnspacing=1.2,
     )  # fmt: skip
     return figure
 
@@ -106,7 +107,7 @@ def _size(wide: float, high: float) -> tuple[float, float]:
     """Width of the page and height of the map on it. [in]"""
     scale = min(_WIDE_IN / wide, _HIGH_IN / high)
     # a legend needs some width, and a map some height, however long the strip
-    return max(wide * scale, 5.0), max(high * scale, 1.5)
+    return max(wide * scale, 4.5), max(high * scale, 1.0)
 
 
 def _paled(mosaic: np.ndarray, valid: np.ndarray | None) -> np.ndarray:
