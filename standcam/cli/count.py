@@ -81,6 +81,7 @@ def count(
     from datetime import UTC, datetime
 
     from standcam.batch.inputs import find_inputs
+    from standcam.batch.mosaics import leave_out_mosaics
     from standcam.batch.pool import check_workers, warm_up, worth
     from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
     from standcam.report.results import ResultsWriter, check_out, csv_text, holds_results, run_record
@@ -115,12 +116,14 @@ def count(
         said = read_labels(labels)
 
     inputs, problems = find_inputs(photos, out)
+    inputs, told_mosaics = leave_out_mosaics(inputs, photos)
+    notes += told_mosaics
     if settings.calibration.points is not None and len(inputs) > 1:
         from standcam.errors import BadSettings
 
         raise BadSettings(f"Two given points hold for one photo, and there are {len(inputs)}.", "Give one photo.")
     if not inputs:
-        _nothing_done(problems)
+        _nothing_done(problems, " ".join(told_mosaics))
 
     from standcam.survey import use
 

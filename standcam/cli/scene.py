@@ -36,19 +36,19 @@ def scene(
     """Make synthetic emergence photos, drone strips and flights whose every stem is known.
 
     Writes images/, truth/, scenes/ (camera, light, soil) and masks/ (1 crop, 2 weed; plant numbers), and
-    truth.csv with all plants; of strips (GeoTIFF) also plots. They show what a method does under known conditions; they are no proof that it
-    does so in a field.
+    truth.csv with all plants; of strips (GeoTIFF) also plots. They show what a method does under known
+    conditions; they are no proof that it does so in a field.
     """
     import dataclasses
 
     from rich.console import Console
     from rich.progress import track
 
-    from standcam.synthetic.demo import demo_recipe, write_companions
+    from standcam.synthetic.demo import whole_demo, write_companions
     from standcam.synthetic.recipe import read_recipe
     from standcam.synthetic.scene import write_scenes
 
-    book = demo_recipe() if recipe is None else read_recipe(recipe)
+    book = whole_demo() if recipe is None else read_recipe(recipe)
     if seed is not None:
         book = dataclasses.replace(book, seed=seed)
     console = Console(stderr=True)

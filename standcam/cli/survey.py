@@ -211,6 +211,7 @@ def labels(
 
 def _survey(folder: Path, walk: bool = True) -> tuple[Settings, list[Input], list[Problem]]:
     from standcam.batch.inputs import find_inputs
+    from standcam.batch.mosaics import leave_out_mosaics
     from standcam.errors import BadSettings
     from standcam.settings import Settings, read_settings
 
@@ -219,4 +220,4 @@ def _survey(folder: Path, walk: bool = True) -> tuple[Settings, list[Input], lis
     path = folder / options.SURVEY_FILE
     settings = read_settings(path) if path.is_file() else Settings()
     inputs, problems = find_inputs([folder]) if walk else ([], [])
-    return settings, inputs, problems
+    return settings, leave_out_mosaics(inputs, [])[0], problems

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from standcam.batch.inputs import find_inputs, is_results
+from standcam.batch.mosaics import leave_out_mosaics
 from standcam.errors import BadSettings, UnwritableResults
 from standcam.settings import settings_from_dict
 from standcam.survey.facts import read_facts
@@ -82,9 +83,9 @@ def start_survey(
             "Move the results into a folder of their own.",
         )
     inputs, problems = find_inputs([folder])
+    inputs, said = leave_out_mosaics(inputs, [])
     facts = [read_facts(item.path) for item in inputs]
     paths = [below(folder, item.path) for item in inputs]
-    said: list[str] = []
     odd = [path for path in paths if not can_be_written(path)]
     if odd:
         said.append(f"{len(odd)} photos have a line break in their name and stand in no CSV: rename them.")

@@ -27,8 +27,24 @@ def demo_text() -> str:
 
 
 def demo_recipe() -> RecipeBook:
-    """The demonstration set."""
+    """The photos of the demonstration set."""
     return parse_recipe(demo_text(), "the demonstration recipe")
+
+
+def strip_text() -> str:
+    """The recipe of the demonstration strip, as TOML."""
+    return resources.files("standcam.synthetic").joinpath("demo_strip.toml").read_text(encoding="utf-8")
+
+
+def strip_recipe() -> RecipeBook:
+    """The strip of the demonstration set."""
+    return parse_recipe(strip_text(), "the demonstration recipe of strips")
+
+
+def whole_demo() -> RecipeBook:
+    """Photos and strip of the demonstration set, which have one seed."""
+    photos = demo_recipe()
+    return RecipeBook(photos.seed, photos.scenes + strip_recipe().scenes)
 
 
 def tape_text(recipe: SceneRecipe, truth: pd.DataFrame, unit: str, seed: int) -> str:
@@ -62,6 +78,10 @@ def readme_text(book: RecipeBook) -> str:
     """README of the set: the scenario, and what each photo shows."""
     photos = "\n".join(f"| `{scene.name}.jpg` | {scene.story} |" for scene in book.scenes)
     tapes = ", ".join(f"`tape_{name}.csv` ({unit})" for name, unit in TAPED.items())
+    flown = strip_recipe().scenes
+    strips = "\n".join(f"| `strips/{scene.name}.tif` | {scene.story} |" for scene in flown)
+    aerial = flown[0].strip
+    mm, epsg, plots, heading = aerial.mm_per_px, aerial.epsg, aerial.plots, aerial.heading_deg
     first = book.scenes[0]
     spacing, width = first.planter.nominal_spacing_mm / 10, first.crop.row_width_mm / 10
     depth, lift = first.ground.furrow_depth_mm, first.target.lift_mm
@@ -87,6 +107,17 @@ field.
   field, every one of {ROW_UNITS} row units read with a tape over {tape:g} m in every plot; its plot map, and the
   grain of each plot. Row unit {WORN_UNIT} has a worn meter, and seeds scatter more at higher speed.
 - `survey.toml`: row width and seed spacing. `recipe.toml`: seed and settings of every scene.
+- `strips/`: a drone strip of the same field for `standcam strip`; `standcam count` leaves it out.
+
+| strip | what it shows |
+| --- | --- |
+{strips}
+
+- `strips/trial_strip.tif`: GeoTIFF, {mm:g} mm a pixel, at an invented place in EPSG:{epsg}.
+- `strips/trial_strip_plots.geojson`: its {plots} plots, with `plot`, `treatment` and `block`.
+- `strips/truth.csv`: every plant of it that shows, as in `truth.csv`, and `map_x`, `map_y`: easting and northing in m.
+  X runs along the rows, {heading:g} degrees from east to north, and Y to their left, from the middle of the strip.
+- `strips/recipe.toml`: its settings.
 
 Stem bases lie in a furrow {depth:g} mm below the high spots of the soil, and the face of the board {lift:g}
 mm above them, much as in a field. A scale taken from the board therefore reads distances in the row about
@@ -98,12 +129,16 @@ Make them anew with `standcam scene DIR --flat`. Licence: that of the project (M
 
 
 def write_companions(book: RecipeBook, truth: pd.DataFrame, folder: Path) -> None:
-    """Recipe, survey file, tape files, the taped trial and README of the demonstration set."""
+    """Recipes, survey file, tape files, the taped trial and README of the demonstration set."""
+    book = RecipeBook(book.seed, book.of_kind("photo"))
     files = {"recipe.toml": demo_text(), "survey.toml": survey_text(book), "README.md": readme_text(book)}
     files |= trial_files(book.seed)
     for recipe in book.scenes:
         if recipe.name in TAPED:
             own = truth[truth.image == f"{recipe.name}.jpg"]
             files[f"tape_{recipe.name}.csv"] = tape_text(recipe, own, TAPED[recipe.name], book.seed)
+    strips = Path(folder) / "strips"
+    strips.mkdir(exist_ok=True)
+    (strips / "recipe.toml").write_text(strip_text(), encoding="utf-8")
     for name, text in files.items():
         (Path(folder) / name).write_text(text, encoding="utf-8")

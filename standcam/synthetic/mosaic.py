@@ -44,7 +44,7 @@ class Mosaic:
         (i, to_x, next_i), (j, to_y, next_j) = across, down
         blend = np.float32(strip.blend_mm)
         share_x, share_y = (np.clip(0.5 - t / blend, 0, 0.5) for t in (to_x, to_y))
-        fade = np.maximum(np.exp(-to_x / (FADE * blend)), np.exp(-to_y / (FADE * blend)))
+        fade = np.exp(-((np.minimum(to_x, to_y) / (FADE * blend)) ** 2))
         local_y = np.arange(h, dtype=np.float32)[:, None]
         out = np.zeros_like(linear)
         for a, b, share in (

@@ -250,6 +250,10 @@ class RecipeBook:
     seed: int
     scenes: tuple[SceneRecipe, ...]
 
+    def of_kind(self, kind: str) -> tuple[SceneRecipe, ...]:
+        """The photos, strips or flights."""
+        return tuple(scene for scene in self.scenes if scene.kind == kind)
+
 
 def read_recipe(path: str | Path) -> RecipeBook:
     """Scenes of a recipe file.

@@ -130,7 +130,7 @@ def scene_places(recipe: SceneRecipe, rng: np.random.Generator) -> pd.DataFrame:
 
 
 def make_scene(recipe: SceneRecipe, rng: np.random.Generator) -> Scene:
-    """Lay the field, place the camera, render, develop."""
+    """Lay the field, place the camera, render, develop: a photo, whatever kind the recipe is of."""
     for_field, for_mark, for_surface, for_sensor = _streams(rng)
     camera = place_camera(recipe.camera)
     field, truth = _place(recipe, camera, for_field)

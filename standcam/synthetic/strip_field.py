@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from standcam.errors import BadSettings
 from standcam.synthetic.field import finish_field, plant_row, staged
 from standcam.synthetic.lanes import Lanes
 from standcam.synthetic.ortho import OrthoCamera
 from standcam.synthetic.recipe import SceneRecipe
 
+PLOT_GAP_MM = 600.0
+"""Alley between plots. [mm]"""
 BESIDE_MM = 300.0
 """Plants are laid so far beyond the picture: their leaves and shadows may reach into it. [mm]"""
 
@@ -64,7 +67,9 @@ def lay_strip(recipe: SceneRecipe, rng: np.random.Generator) -> StripField:
     length = lanes.row_length_mm()
     parts, missing = [], []
     for row, across in enumerate(lanes.row_mm):
-        plants = plant_row(recipe.planter, 0.0, max(length, 1.0), rng)
+        worn = s.worn_unit and row % s.pass_rows + 1 == s.worn_unit
+        planter = replace(recipe.planter, p_skip=s.worn_skip) if worn else recipe.planter
+        plants = plant_row(planter, 0.0, max(length, 1.0), rng)
         plants = plants[(plants.x_mm >= 0) & (plants.x_mm <= length)].reset_index(drop=True)
         x = lanes.along(plants.x_mm.to_numpy(float))
         off = plants.pop("off_mm").to_numpy(float)
@@ -76,12 +81,47 @@ def lay_strip(recipe: SceneRecipe, rng: np.random.Generator) -> StripField:
             missing.append((row, float(start), float(start + size)))
         killed = rng.random(len(x)) < s.wheel_loss
         there &= ~(killed & lanes.in_track(plants[["x_mm", "y_mm"]].to_numpy(float)))
+        lost = rng.random(len(x))
+        for loss, (start, stop) in zip(_losses(recipe), plot_spans(recipe, lanes), strict=False):
+            there &= ~((x >= start) & (x < stop) & (lost < loss))
         parts.append(staged(plants[there].reset_index(drop=True), recipe.crop, rng))
     crop = pd.concat(parts, ignore_index=True)
     seen = (crop.x_mm > low[0]) & (crop.x_mm < high[0]) & (crop.y_mm > low[1]) & (crop.y_mm < high[1])
     crop = crop[seen].reset_index(drop=True)
     weeds = _weeds(recipe, low, high, rng)
     return StripField(finish_field(crop, weeds, rng), lanes, tuple(missing))
+
+
+def _losses(recipe: SceneRecipe) -> list[float]:
+    """Share of plants lost in each plot."""
+    s = recipe.strip
+    return [s.treatment_loss[n % len(s.treatments)] for n in range(s.plots)] if s.treatment_loss else []
+
+
+def plot_sides(recipe: SceneRecipe, lanes: Lanes) -> tuple[float, float]:
+    """Y of the plots' right and left sides: half a row beyond the outer rows, swing included. [mm]"""
+    half = recipe.crop.row_width_mm / 2 + recipe.strip.curve_mm
+    return float(lanes.row_mm[0] - half), float(lanes.row_mm[-1] + half)
+
+
+def plot_spans(recipe: SceneRecipe, lanes: Lanes) -> list[tuple[float, float]]:
+    """First and last X of the recipe's plots: beside each other along the rows, within the picture. [mm]"""
+    s, camera = recipe.strip, strip_camera(recipe)
+    if not s.plots:
+        return []
+    edges = np.linspace(lanes.from_mm, lanes.to_mm, 2000)
+    seen = np.ones(len(edges), bool)
+    for y in plot_sides(recipe, lanes):
+        px, _ = camera.project(np.c_[edges, np.full(len(edges), y), np.zeros(len(edges))])
+        seen &= ((px >= -0.5) & (px <= [s.width_px - 0.5, s.height_px - 0.5])).all(1)
+    if not seen.any():  # the rows reach beyond the picture on a side
+        seen[:] = True
+    first, last = edges[seen].min(), edges[seen].max()
+    length = (last - first - PLOT_GAP_MM * (s.plots - 1)) / s.plots
+    if length <= 0:
+        raise BadSettings(f"{s.plots} plots have no place in this strip.", "Ask for fewer plots or a longer strip.")
+    starts = first + np.arange(s.plots) * (length + PLOT_GAP_MM)
+    return [(float(start), float(start + length)) for start in starts]
 
 
 def _weeds(recipe: SceneRecipe, low: np.ndarray, high: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -14,10 +14,7 @@ from standcam.synthetic.lanes import Lanes
 from standcam.synthetic.places import Places, numbered, write_masks, write_truth
 from standcam.synthetic.recipe import SceneRecipe
 from standcam.synthetic.strip import Strip, to_map
-from standcam.synthetic.strip_field import strip_camera
-
-PLOT_GAP_MM = 600.0
-"""Alley between plots. [mm]"""
+from standcam.synthetic.strip_field import plot_sides, plot_spans, strip_camera
 
 
 def transform_of(recipe: SceneRecipe) -> tuple[float, float, float, float, float, float]:
@@ -124,26 +121,12 @@ def rows_record(recipe: SceneRecipe, lanes: Lanes) -> list[dict[str, Any]]:
 
 
 def plot_outlines(recipe: SceneRecipe, lanes: Lanes) -> list[np.ndarray]:
-    """Corners of the recipe's plots on the map: beside each other along the rows, all rows wide. [(4, 2) [m]]"""
-    s, camera = recipe.strip, strip_camera(recipe)
-    half = recipe.crop.row_width_mm / 2 + s.curve_mm
-    low, high = lanes.row_mm[0] - half, lanes.row_mm[-1] + half
-    # the longest piece of all rows that the picture shows
-    edges = np.linspace(lanes.from_mm, lanes.to_mm, 2000)
-    seen = np.ones(len(edges), bool)
-    for y in (low, high):
-        px, _ = camera.project(np.c_[edges, np.full(len(edges), y), np.zeros(len(edges))])
-        seen &= ((px >= -0.5) & (px <= [s.width_px - 0.5, s.height_px - 0.5])).all(1)
-    if not seen.any():  # the rows reach beyond the picture on a side
-        seen[:] = True
-    first, last = edges[seen].min(), edges[seen].max()
-    length = (last - first - PLOT_GAP_MM * (s.plots - 1)) / s.plots
+    """Corners of the recipe's plots on the map. [(4, 2) [m]]"""
+    low, high = plot_sides(recipe, lanes)
     outlines = []
-    for n in range(s.plots):
-        start = first + n * (length + PLOT_GAP_MM)
-        x, y = np.array([start, start + length, start + length, start]), np.array([low, low, high, high])
-        px, _ = camera.project(np.c_[x, y, np.zeros(4)])
-        outlines.append(to_map(recipe, px))
+    for start, stop in plot_spans(recipe, lanes):
+        corners = np.array([[start, low, 0.0], [stop, low, 0.0], [stop, high, 0.0], [start, high, 0.0]])
+        outlines.append(to_map(recipe, strip_camera(recipe).project(corners)[0]))
     return outlines
 
 

@@ -64,6 +64,12 @@ class StripRecipe:
     """Plots beside each other along the rows, written as GeoJSON; 0 for none."""
     treatments: tuple[str, ...] = ("A", "B")
     """Given to the plots in turn."""
+    treatment_loss: tuple[float, ...] = ()
+    """Share of the plants that did not come up because of each treatment; none where it is empty."""
+    worn_unit: int = 0
+    """Row unit of the planter, from 1, whose meter is worn; 0 for none. Asks for ``pass_rows``."""
+    worn_skip: float = 0.15
+    """Probability that a slot of that unit gets no seed."""
     epsg: int = 32615
     """Projected coordinate system in metres of the invented place."""
     easting_m: float = 512000.0
@@ -95,7 +101,15 @@ class StripRecipe:
         in_range(self, "seam_gain", 0, 0.3)
         in_range(self, "rim_mm", 0, 5000)
         in_range(self, "plots", 0, 1000)
-        for name in ("wheel_loss", "weed_patch"):
+        in_range(self, "worn_unit", 0, self.pass_rows)
+        if self.plots and not self.treatments:
+            raise BadSettings("StripRecipe.treatments is empty.", "Name at least one treatment of the plots.")
+        if self.treatment_loss and len(self.treatment_loss) != len(self.treatments):
+            raise BadSettings(
+                f"StripRecipe.treatment_loss has {len(self.treatment_loss)} shares.",
+                f"Give one for each of the {len(self.treatments)} treatments, or none.",
+            )
+        for name in ("wheel_loss", "weed_patch", "worn_skip"):
             in_range(self, name, 0, 1)
         one_of(self, "compress", ("jpeg", "deflate"))
         if self.width_px * self.height_px > MOST_PX:

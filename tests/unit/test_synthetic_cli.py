@@ -29,7 +29,7 @@ def test_writes_photo_truth_scene_and_masks(tmp_path):
     out = tmp_path / "out"
     result = call(out, "--recipe", recipe_file(tmp_path))
     assert result.exit_code == 0, result.output
-    assert "1 photos with" in result.output
+    assert "1 photo with" in result.output
     made = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
     assert made == {
         "images/small.jpg", "truth/small.csv", "scenes/small.scene.json", "masks/small_class.png",

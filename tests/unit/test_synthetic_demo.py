@@ -11,7 +11,17 @@ from standcam.images.photo import SUFFIXES, read_photo
 from standcam.settings import read_settings
 from standcam.spacing.tape import read_tape
 from standcam.stand.plotmap import read_plot_map
-from standcam.synthetic.demo import TAPED, demo_recipe, demo_text, readme_text, survey_text, tape_text
+from standcam.synthetic.demo import (
+    TAPED,
+    demo_recipe,
+    demo_text,
+    readme_text,
+    strip_recipe,
+    strip_text,
+    survey_text,
+    tape_text,
+    whole_demo,
+)
 from standcam.synthetic.demo_rows import (
     BLOCKS,
     ROW_UNITS,
@@ -23,6 +33,9 @@ from standcam.synthetic.demo_rows import (
 )
 from standcam.synthetic.recipe import parse_recipe
 from standcam.synthetic.scene import PLACE_COLUMNS, TRUTH_COLUMNS, make_scene, scene_places
+from standcam.synthetic.strip import STRIP_PLACE_COLUMNS, strip_field, strip_places, strip_streams
+from standcam.synthetic.strip_field import plot_spans
+from standcam.synthetic.strip_files import plots_geojson
 
 DEMO = Path(__file__).parents[2] / "demo-images"
 
@@ -130,3 +143,54 @@ def test_set_shows_what_it_promises(truth):
     assert kinds == {"board", "stick"}
     assert {r.crop.species for r in demo_recipe().scenes} == {"maize", "soybean"}
     assert len({r.ground.soil for r in demo_recipe().scenes}) == 4
+
+
+@pytest.fixture(scope="module")
+def strip_truth():
+    return pd.read_csv(
+        DEMO / "strips" / "truth.csv",
+        dtype={"row_id": "Int64", "leaf_count": "Int64"},
+        keep_default_na=False,
+        na_values={"row_id": [""], "leaf_count": [""]},
+    )
+
+
+def test_the_strips_truth_is_made_anew_by_seed_and_recipe(strip_truth):
+    book = strip_recipe()
+    assert (DEMO / "strips" / "recipe.toml").read_text(encoding="utf-8") == strip_text()
+    assert whole_demo() == type(book)(demo_recipe().seed, (*demo_recipe().scenes, *book.scenes))
+    assert book.seed == demo_recipe().seed
+    made = pd.concat([strip_places(r, r.rng(book.seed)) for r in book.scenes], ignore_index=True)
+    kept = strip_truth.loc[strip_truth.in_image == 1, STRIP_PLACE_COLUMNS].reset_index(drop=True)
+    assert digest(made) == digest(kept)
+
+
+def test_the_strip_is_small_and_lies_where_its_recipe_says(strip_truth):
+    import rasterio
+
+    (r,) = strip_recipe().scenes
+    path = DEMO / "strips" / f"{r.name}.tif"
+    assert path.stat().st_size < 600_000
+    with rasterio.open(path) as file:
+        assert (file.width, file.height) == (r.strip.width_px, r.strip.height_px)
+        assert file.crs.to_epsg() == r.strip.epsg
+        assert (file.transform.a, file.transform.c, file.transform.f) == (0.005, r.strip.easting_m, r.strip.northing_m)
+        green = file.read().astype(int)
+    crop = strip_truth[(strip_truth.kind != "weed") & (strip_truth.visible == 1) & (strip_truth.n_px > 60)]
+    x, y = crop.x_px.round().astype(int).clip(2, 2517), crop.y_px.round().astype(int).clip(2, 1397)
+    near = [2 * g[1] - g[0] - g[2] for g in (green[:, b - 2 : b + 3, a - 2 : a + 3] for a, b in zip(x, y, strict=True))]
+    # within a centimetre of nearly every stem something is far greener than soil is
+    soil = np.percentile(2 * green[1] - green[0] - green[2], 90)
+    assert np.mean([n.max() > soil + 20 for n in near]) > 0.95
+
+
+def test_the_strips_plots_and_worn_unit_show_in_its_truth(strip_truth):
+    book = strip_recipe()
+    (r,) = book.scenes
+    field = strip_field(r, strip_streams(r.rng(book.seed))[0])
+    kept = (DEMO / "strips" / f"{r.name}_plots.geojson").read_text(encoding="utf-8")
+    assert kept == plots_geojson(r, field.lanes)
+    crop = strip_truth[(strip_truth.kind != "weed") & (strip_truth.in_image == 1)]
+    plots = [crop.x_along_row_mm.between(a, b).sum() for a, b in plot_spans(r, field.lanes)]
+    assert min(plots[0], plots[2]) > max(plots[1], plots[3])
+    assert crop.groupby("row_id").size().idxmin() == r.strip.worn_unit - 1
