@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -12,7 +13,7 @@ import numpy as np
 
 from standcam.errors import BadSettings
 from standcam.ground.geometry import built_in_boards, read_boards
-from standcam.ground.markers import MATCH, Greys, correlation, read_markers
+from standcam.ground.markers import MATCH, Greys, Reading, add_reading, correlation
 from standcam.ground.page import Area, Page, Stroke, Text, outline_loops, text_width_mm
 from standcam.ground.printing import PAPERS
 from standcam.images.photo import read_photo
@@ -23,6 +24,16 @@ LOOK_PX = 2200
 wide there. [px]"""
 LEAST_QR_PX = 40
 """Smaller codes cannot be read, and smaller finds of none are mostly stones. [px]"""
+LEAST_MARKER_PX = 16
+"""Smaller markers are not looked for: their cells have two pixels. [px]"""
+_WINDOWS_PX = (7, 13, 23)
+"""Neighbourhoods that tell black from white: the smallest is for small markers."""
+_LIGHT_PX = 36
+"""Neighbourhood whose light is taken out: a shadow's edge within a label must not be taken for the label's own. [px]"""
+_MOST_CODES = 12
+"""Straw and stones make finds that are none, and each takes as long to look at as a code."""
+_AROUND = 0.35
+"""Of the ground around a code that is cut out with it, in sides."""
 JPEG = (".jpg", ".jpeg")
 
 
@@ -88,35 +99,107 @@ def read_labels(
 
 def labels_in(rgb: np.ndarray, kinds: Sequence[str], dictionary: str) -> LabelsSeen:
     """Labels that a picture shows. (H, W, 3), uint8."""
-    greys = Greys(rgb)
+    if min(rgb.shape[:2]) < 4 * LEAST_MARKER_PX:  # a thumbnail
+        return LabelsSeen()
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    evened = _evened(grey)
     texts: list[str] = []
     unreadable = 0
     if "aruco" in kinds:
-        for reading in read_markers(greys, dictionary, 0, (13, 23), False):
-            if correlation(greys, reading.quad, reading.dictionary, reading.id) >= MATCH:
-                texts.append(str(reading.id))
-            else:
-                unreadable += 1
+        read, doubtful = _markers(evened, dictionary)
+        large, doubtful_too = _markers(_evened(_reduced(grey)), dictionary)
+        texts = [*read, *large]
+        unreadable = len({*doubtful, *doubtful_too} - {*texts})
     if "qr" in kinds:
-        said, missed = _codes(greys[0])
+        said, missed = _codes(evened, grey)
         texts += said
         unreadable += missed
     return LabelsSeen(tuple(dict.fromkeys(texts)), unreadable)
 
 
-def _codes(grey: np.ndarray) -> tuple[list[str], int]:
+def _evened(grey: np.ndarray) -> np.ndarray:
+    """A picture by the light around each pixel, so that a shadow's edge across a label is less than black to white."""
+    low = cv2.resize(grey, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    light = cv2.resize(cv2.blur(low, (_LIGHT_PX // 4, _LIGHT_PX // 4)), grey.shape[::-1])
+    return cv2.divide(grey, np.maximum(light, 8), scale=110)
+
+
+def _reduced(grey: np.ndarray) -> np.ndarray:
+    """A quarter of the size: labels that are large against ``_LIGHT_PX`` are small in it."""
+    height, width = (max(n // 4, 1) for n in grey.shape)
+    return cv2.resize(grey[: 4 * height, : 4 * width], (width, height), interpolation=cv2.INTER_AREA)
+
+
+def _markers(grey: np.ndarray, dictionary: str) -> tuple[list[str], list[str]]:
+    """Numbers of markers of a family, smaller ones than those of a ground board too; and those that are doubtful."""
+    greys = Greys(cv2.cvtColor(grey, cv2.COLOR_GRAY2RGB))
+    found: list[Reading] = []
+    for detector in _detectors(dictionary):
+        corners, ids, _ = detector.detectMarkers(grey)
+        for quad, number in zip(corners, [] if ids is None else ids.ravel(), strict=True):
+            add_reading(found, Reading(dictionary, int(number), quad[0].astype(float)))
+    good = [correlation(greys, reading.quad, dictionary, reading.id) >= MATCH for reading in found]
+    texts = [str(reading.id) for reading in found]
+    return (
+        [text for text, right in zip(texts, good, strict=True) if right],
+        [text for text, right in zip(texts, good, strict=True) if not right],
+    )
+
+
+@cache
+def _detectors(dictionary: str) -> list[cv2.aruco.ArucoDetector]:
+    detectors = []
+    for window in _WINDOWS_PX:
+        p = cv2.aruco.DetectorParameters()
+        p.adaptiveThreshWinSizeMin = p.adaptiveThreshWinSizeMax = window
+        p.minMarkerPerimeterRate = LEAST_MARKER_PX * 4 / LOOK_PX
+        # cells of a small blurred marker tell their colour in the middle only: with OpenCV's margin of 0.13 half as
+        # many markers of 32 px are read
+        p.perspectiveRemovePixelPerCell = 8
+        p.perspectiveRemoveIgnoredMarginPerCell = 0.25
+        detectors.append(cv2.aruco.ArucoDetector(label_dictionary(dictionary), p))
+    return detectors
+
+
+def _codes(evened: np.ndarray, grey: np.ndarray) -> tuple[list[str], int]:
+    """Texts of QR codes, and how many codes could not be read."""
     texts: list[str] = []
     missed = 0
     try:
-        _, said, quads, _ = cv2.QRCodeDetector().detectAndDecodeMulti(grey)
-    except (cv2.error, UnicodeDecodeError):  # raised on odd finds and on texts that are no UTF-8
+        _, quads = cv2.QRCodeDetectorAruco().detectMulti(evened)
+    except cv2.error:  # raised on odd finds
         return [], 0
-    for text, quad in zip(said or (), [] if quads is None else quads, strict=False):
-        if text.strip():
-            texts.append(text.strip())
+    for quad in [] if quads is None else quads[:_MOST_CODES]:
+        text = _decoded(evened, quad) or _decoded(grey, quad)
+        if text:
+            texts.append(text)
         elif _like_a_code(quad):
             missed += 1
     return texts, missed
+
+
+def _decoded(grey: np.ndarray, quad: np.ndarray) -> str:
+    """Text of the code at a place, which is cut out and enlarged."""
+    if not np.isfinite(quad).all():
+        return ""
+    side = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1).max()
+    left, top = np.floor(quad.min(0) - _AROUND * side).clip(0, 1e6).astype(int)
+    right, bottom = np.ceil(quad.max(0) + _AROUND * side).clip(0, 1e6).astype(int)
+    piece = grey[top:bottom, left:right]
+    if min(piece.shape) < 10:
+        return ""
+    for times in (1, 2, 3):
+        if times > 1 and times * max(piece.shape) > LOOK_PX:
+            break
+        large = cv2.resize(piece, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC) if times > 1 else piece
+        for detector in (cv2.QRCodeDetector(), cv2.QRCodeDetectorAruco()):
+            try:
+                text = detector.detectAndDecode(large)[0].strip()
+            except (cv2.error, UnicodeDecodeError):  # on odd finds, and on texts that are no UTF-8
+                continue
+            if text:
+                return str(text)
+    return ""
 
 
 def _like_a_code(quad: np.ndarray) -> bool:
