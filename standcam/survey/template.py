@@ -38,6 +38,11 @@ EXAMPLES: dict[tuple[str, str], Any] = {
     ("plots", "treatment_column"): "variety",
     ("plots", "block_column"): "replication",
     ("plots", "layer"): "plots",
+    ("raster", "mm_per_px"): 3.0,
+    ("raster", "bands"): (1, 2, 3),
+    ("flight", "ground_elevation_m"): 212.0,
+    ("flight", "control_points"): "control.csv",
+    ("flight", "control_crs"): "EPSG:32633",
 }
 """What a setting that has no default may look like."""
 
