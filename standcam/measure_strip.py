@@ -140,7 +140,7 @@ def measure_strip(raster: Raster, finds: Iterable[TileFinds], settings: Settings
         found = green_of(points, weights * (raster.mm_per_px / 10) ** 2, rows, GREEN_REACH_CM)
     hectares = sum(f.pixels for f in finds) * (raster.mm_per_px / 1000) ** 2 / 10_000
     bits = 0 if len(rows.rows) and (found.judged != "weed").any() else flags.bit("no_plants")
-    passes = label_passes(rows, settings.passes)
+    passes = label_passes(rows, settings.planter.row_units, settings.passes)
     return StripMeasurement(
         strip=raster.path.name,
         raster=raster,

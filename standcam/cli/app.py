@@ -46,7 +46,7 @@ app = typer.Typer(
 )
 
 COMMANDS = (
-    "survey", "count", "tape", "planter", "cost", "trial", "layout", "replant", "plan", "agree",
+    "survey", "count", "strip", "tape", "planter", "cost", "trial", "layout", "replant", "plan", "agree",
     "visits", "report", "review", "board", "lens", "scene", "bench",
 )  # fmt: skip
 """Files of this package, each with a function ``register(app)`` that adds one command or group of commands."""

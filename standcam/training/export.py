@@ -1,7 +1,7 @@
 """Writing a fitted network as ONNX: ``python -m standcam.training.export WEIGHTS.pt OUT.onnx.gz``.
 
-Weights keep 11 bits of mantissa, one more than half precision has, so that the file shrinks by two fifths when it is
-gzipped; in 81 photos no find came or went by that.
+Weights keep 13 bits of mantissa, three more than half precision has, so that the file shrinks by a third when it is
+gzipped. With 11 bits one find in some 160 crossed the line between crop and doubtful.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import torch
 
 from standcam.training.model import restored
 
-KEPT_BITS = 11
+KEPT_BITS = 13
 
 
 def export(weights: Path, out: Path) -> None:

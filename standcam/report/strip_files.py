@@ -1,0 +1,83 @@
+"""What the results of a strip hold beside the tables: map layers, a map to look at, zone maps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from standcam.batch.strip_run import StripCount
+from standcam.report.map_layers import Layer, strip_layers
+
+_MAP_PX = 2400
+
+
+def strip_files(counted: StripCount, geojson: bool = False) -> tuple[dict[str, bytes | str], list[str]]:
+    """Files by name, and in sentences what could not be made: numbers are worth more than their maps.
+
+    Parameters
+    ----------
+    counted : StripCount
+    geojson : bool
+        Write the layers as GeoJSON too.
+    """
+    layers = strip_layers(counted.cut, counted.summary, counted.plots, counted.settings.maps)
+    wkt = counted.measurement.raster.crs_wkt
+    makers: list[Callable[[], Mapping[str, bytes | str]]] = [
+        lambda: _geopackage(layers, wkt),
+        lambda: _picture(counted, layers),
+        lambda: _zones(counted, wkt),
+    ]
+    if geojson:
+        makers.append(lambda: _geojson(layers, wkt))
+    files: dict[str, bytes | str] = {}
+    notes = []
+    for make in makers:
+        try:
+            files |= make()
+        except Exception as error:  # a fault of ours in a map must not cost the counts
+            first = (str(error).strip().splitlines() or [""])[0]
+            notes.append(f"A map could not be made: {type(error).__name__}: {first}".rstrip(": ") + ".")
+    return files, notes
+
+
+def _geopackage(layers: Mapping[str, Layer], wkt: str) -> dict[str, bytes | str]:
+    from standcam.report.geopackage import GEOPACKAGE, geopackage_bytes
+
+    return {GEOPACKAGE: geopackage_bytes(layers, wkt)}
+
+
+def _geojson(layers: Mapping[str, Layer], wkt: str) -> dict[str, bytes | str]:
+    from standcam.report.geopackage import geojson_texts
+
+    return dict(geojson_texts(layers, wkt))
+
+
+def _zones(counted: StripCount, wkt: str) -> dict[str, bytes | str]:
+    from standcam.report.zone_map import zone_files, zone_map
+
+    settings = counted.settings
+    if not len(counted.cut.plants):
+        return {}
+    zones = zone_map(counted.cut, counted.summary.gaps, settings.spacing.row_width_cm, settings.maps)
+    return dict(zone_files(zones, wkt))
+
+
+def _picture(counted: StripCount, layers: Mapping[str, Layer]) -> dict[str, bytes | str]:
+    from standcam.images.raster_read import read_overview
+    from standcam.report.chart import png
+    from standcam.report.strip_map import STRIP_MAP, strip_map
+
+    raster, settings = counted.measurement.raster, counted.settings
+    north_up = raster.transform[1] == raster.transform[3] == 0
+    # without overviews a small picture takes reading all of the file once more
+    cheap = raster.has_overviews or raster.width_px * raster.height_px < 400_000_000
+    small = read_overview(raster, _MAP_PX) if north_up and cheap else None
+    figure = strip_map(
+        layers,
+        settings.maps.gap_cm,
+        None if small is None else small.rgb,
+        raster.bounds_m,
+        None if small is None else small.valid,
+        title=counted.measurement.strip,
+        system=settings.output.units,
+    )
+    return {STRIP_MAP: png(figure)}
