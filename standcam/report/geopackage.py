@@ -134,7 +134,7 @@ def _field(column: pd.Series) -> tuple[np.ndarray, np.ndarray | None]:
     mask = missing if missing.any() else None
     if pd.api.types.is_bool_dtype(column.dtype):
         return column.fillna(False).to_numpy(bool), mask
-    if pd.api.types.is_integer_dtype(column.dtype):
+    if pd.api.types.is_integer_dtype(column.dtype) or pd.api.types.infer_dtype(column, skipna=True) == "integer":
         return column.fillna(0).to_numpy(np.int64), mask
     if pd.api.types.is_numeric_dtype(column.dtype):
         return column.to_numpy(float), mask

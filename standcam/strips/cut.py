@@ -278,7 +278,7 @@ def _stretches(
             "strip_from_cm": np.array([piece.from_cm for piece in good], float),
             "from_easting_m": ends[:, 0, 0], "from_northing_m": ends[:, 0, 1],
             "to_easting_m": ends[:, 1, 0], "to_northing_m": ends[:, 1, 1],
-            **{name: [values[piece.row] for piece in good] for name, values in columns.items()},
+            **{name: _typed([values[piece.row] for piece in good]) for name, values in columns.items()},
         }
     )  # fmt: skip
     held = {piece.plot for piece in good}
@@ -293,6 +293,12 @@ def _stretches(
     for name in design:
         frame_of[name] = frame_of["plot"].map(design[name]).astype("str")
     return tables.conform(tables.STRETCHES, frame_of)
+
+
+def _typed(values: list[Any]) -> Any:
+    """A column of whole numbers with gaps stays one of whole numbers."""
+    kind = pd.api.types.infer_dtype(values, skipna=True)
+    return pd.array(values, dtype="Int64") if kind == "integer" else values
 
 
 def _lines(stretches: pd.DataFrame, pieces: list[_Piece], rows: Sequence[Any], frame: Frame) -> pd.DataFrame:

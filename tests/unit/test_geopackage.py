@@ -6,6 +6,7 @@ import re
 import sqlite3
 import time
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -24,7 +25,7 @@ from standcam.spacing.positions import positions_from_plants
 from standcam.strips.cut import cut_rows
 from standcam.strips.frame import LocalFrame
 from standcam.strips.grid import PlotGrid, grid_plots
-from standcam.strips.plots import whole_strip
+from standcam.strips.plots import read_plots, whole_strip
 from standcam.summarise import summarise
 
 gpd = pytest.importorskip("geopandas")
@@ -171,6 +172,38 @@ def test_the_file_is_a_sound_geopackage(tmp_path):
         assert root.tag == "qgis" and symbols == asked
         used = set(re.findall(r'"(\w+)"', renderer.get("attr", "")))
         assert used <= set(gpd.read_file(path, layer=name)), used
+
+
+def test_our_own_layers_serve_as_outlines(tmp_path):
+    """What was written is read by the reader of plots, names and areas intact."""
+    plots, cut, summary = made()
+    path = write_geopackage(tmp_path / "strip.gpkg", strip_layers(cut, summary, plots), UTM)
+    again = read_plots(path, UTM)
+    assert again.names == tuple(name.strip() for name in NAMES)
+    assert [p.area for p in again.polygons] == pytest.approx([18.0] * 9)
+    assert again.cells["treatment"].tolist() == list("ABCABCABC") and "outline_plants_per_ha" in again.cells
+
+
+def test_rows_without_plants_told_of_gaps_only(tmp_path):
+    """Of a coarse strip gaps are known and stems are not: their lines run between places on the row."""
+    plots, cut, summary = made()
+    coarse = replace(cut, plants=cut.plants[:0], outside=cut.outside[:0])
+    gaps = summary.gaps.assign(from_plant=pd.array([pd.NA] * len(summary.gaps), dtype="Int64"))
+    gaps["to_plant"] = gaps["from_plant"]
+    layer = strip_layers(coarse, replace(summary, gaps=gaps), plots)["gaps"]
+    assert shapely.length(layer.geometry) * 100 == pytest.approx(layer.table["gap_cm"].to_numpy(), abs=1e-6)
+    write_geopackage(tmp_path / "s.gpkg", strip_layers(coarse, replace(summary, gaps=gaps), plots), UTM)
+
+
+def test_whole_numbers_with_gaps(tmp_path):
+    plots, cut, summary = made()
+    some = [2 if k % 2 else pd.NA for k in range(len(cut.stretches))]
+    for column in (pd.array(some, dtype="Int64"), pd.Series(some, dtype=object)):
+        marked = replace(cut, stretches=cut.stretches.assign(**{"pass": column}))
+        path = write_geopackage(tmp_path / "s.gpkg", strip_layers(marked, summary, plots), UTM)
+        with sqlite3.connect(path) as base:
+            found = base.execute('select "pass", typeof("pass") from rows order by fid').fetchall()
+        assert found == [(2, "integer") if k % 2 else (None, "null") for k in range(len(some))]
 
 
 def test_looks_are_those_of_marked_photos():

@@ -180,9 +180,10 @@ def test_a_row_seen_in_pieces():
     x, y = ORIGIN
     plots = plots_of([shapely.box(x, y, x + 1, y + 15)])
     spells = [np.array([[0.0, 400.0], [700.0, 2000.0]])]
-    cut = cut_rows(made.rows, made.plants, plots, made.frame, spells=spells, columns={"row_unit": ["3"]})
+    cut = cut_rows(made.rows, made.plants, plots, made.frame, spells=spells, columns={"row_unit": ["3"], "pass": [2]})
     assert cut.stretches["to_cm"].tolist() == pytest.approx([400, 800])
     assert cut.stretches["row"].tolist() == [1, 2] and cut.stretches["row_unit"].tolist() == ["3", "3"]
+    assert cut.stretches["pass"].tolist() == [2, 2]
     why = cut.outside.set_index("plant")["why"]
     at = made.plants.set_index("plant")["position_cm"]
     assert (why[at[(at > 400) & (at < 700)].index] == "not_measured").all()
@@ -239,6 +240,13 @@ def test_nothing_found():
     none = Plots((), (), pd.DataFrame({"plot": [], "treatment": [], "block": []}))
     cut = cut_rows(rows, tables.empty(tables.PLANTS), none, LocalFrame())
     assert not len(cut.stretches)
+
+
+def test_passes_that_are_not_known_stay_whole_numbers():
+    made = made_strip(2, 20.0)
+    passes = [3, pd.NA]
+    stretches = cut_rows(made.rows, made.plants, whole_strip("s"), made.frame, columns={"pass": passes}).stretches
+    assert stretches["pass"].dtype == "Int64" and stretches["pass"].isna().tolist() == [False, True]
 
 
 def test_flags_and_pixels_travel():
