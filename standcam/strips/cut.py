@@ -261,7 +261,7 @@ def _stretches(
         if to_pixels is None or not good
         else to_pixels(ends.reshape(-1, 2)).reshape(-1, 2, 2)
     )
-    bits = [int(getattr(rows[piece.row], "flags", 0)) for piece in good]
+    bits = [_bits(rows[piece.row], piece) for piece in good]
     frame_of = pd.DataFrame(
         {
             "photo": photo,
@@ -293,6 +293,13 @@ def _stretches(
     for name in design:
         frame_of[name] = frame_of["plot"].map(design[name]).astype("str")
     return tables.conform(tables.STRETCHES, frame_of)
+
+
+def _bits(row: Any, piece: _Piece) -> int:
+    """Flags of a row that hold for a piece of it: cut by the border of the image is only what ends there."""
+    bits = int(getattr(row, "flags", 0))
+    inside = piece.from_cm > row.from_cm + _TOUCH_CM and piece.to_cm < row.to_cm - _TOUCH_CM
+    return bits & ~flags.bit("at_edge") if inside else bits
 
 
 def _typed(values: list[Any]) -> Any:

@@ -256,5 +256,8 @@ def test_flags_and_pixels_travel():
     line = cut.stretches.iloc[0]
     assert line["flags"] == "at_edge" and line["strip_row"] == 7
     assert line[["from_x_px", "from_y_px", "to_x_px", "to_y_px"]].tolist() == [0, 0, 0, 2000]
+    # cut by the border is the row, and of its pieces those that reach its ends
+    ends = plots_of([shapely.box(-1, y, 1, y + 3) for y in (-1, 3, 8)])
+    assert cut_rows([row], plants, ends, LocalFrame()).stretches["flags"].tolist() == ["at_edge", "", "at_edge"]
     with pytest.raises(ValueError, match="numbers of their own"):
         cut_rows([row], pd.concat([plants_on([row], np.random.default_rng(0))] * 2), whole_strip("s"), LocalFrame())
