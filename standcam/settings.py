@@ -116,7 +116,7 @@ class FlightSettings:
     degree, fixed cameras lean by ten (common practice, no source). [degrees]"""
     register_px: int = 1600
     """Longer side of the reduced pictures by which frames are laid on each other. [px]"""
-    features: int = 3000
+    features: int = 2000
     """Points looked for in each of them."""
     fewest_matches: int = 25
     """Two frames with fewer points in common are not laid on each other by them. Lower where fields are bare and smooth,

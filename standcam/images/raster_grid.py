@@ -165,7 +165,7 @@ def choose_grid(
     middle = apply(transform, np.array([[width_px / 2, height_px / 2]]))[0]
     notes: list[str] = []
     fits = _is_metric(crs, float(middle[0]), float(middle[1]))
-    target = crs if fits else _utm(name, crs, float(middle[0]), float(middle[1]), notes)
+    target = crs if fits else utm_of(name, crs, float(middle[0]), float(middle[1]), notes)
     wkt, own = target.to_wkt(), crs.to_wkt()
     # the file's pixels on the ground, as two arrows
     jacobian = _jacobian(transform, own, wkt, (width_px / 2, height_px / 2))
@@ -187,7 +187,7 @@ def choose_grid(
             "Leave it out: it is for files without a map.",
         )
     if fits and sides[0] / sides[1] < 1 + OBLONG and np.linalg.det(jacobian) < 0:
-        return Grid(width_px, height_px, transform, wkt, _named(target), coarsest, None, tuple(notes))
+        return Grid(width_px, height_px, transform, wkt, named(target), coarsest, None, tuple(notes))
     if fits:
         notes.append("Its pixels are oblong, sheared or mirrored: it is drawn anew with square ones.")
     return _drawn_anew(name, width_px, height_px, transform, own, target, mm / 1000, coarsest, notes)
@@ -226,7 +226,8 @@ def _flat(name: str, crs_wkt: str) -> pyproj.CRS:
         raise MissingCRS(f"The map projection of {name} makes no sense: {said}.", _NO_CRS_REMEDY) from None
 
 
-def _named(crs: pyproj.CRS) -> str:
+def named(crs: pyproj.CRS) -> str:
+    """Code of a map projection, else its name."""
     code = crs.to_epsg()
     return f"EPSG:{code}" if code else "".join(c for c in crs.name if c.isprintable())[:80] or "unnamed"
 
@@ -252,7 +253,7 @@ def _is_metric(crs: pyproj.CRS, x: float, y: float) -> bool:
     return bool(np.all(np.abs(np.asarray(lengths) / 10 - 1) < STRETCH))
 
 
-def _utm(name: str, crs: pyproj.CRS, x: float, y: float, notes: list[str]) -> pyproj.CRS:
+def utm_of(name: str, crs: pyproj.CRS, x: float, y: float, notes: list[str]) -> pyproj.CRS:
     """The UTM zone of a place, on the file's own datum where that has zones."""
     import pyproj
     from pyproj.aoi import AreaOfInterest
@@ -275,7 +276,7 @@ def _utm(name: str, crs: pyproj.CRS, x: float, y: float, notes: list[str]) -> py
     found = (own or world)[0]
     target = pyproj.CRS.from_authority(found.auth_name, found.code)
     why = "degrees" if crs.is_geographic else "another unit or projection, which stretches lengths"
-    notes.append(f"Its map ({_named(crs)}) has {why}: it is brought to {_named(target)} ({target.name}).")
+    notes.append(f"Its map ({named(crs)}) has {why}: it is brought to {named(target)} ({target.name}).")
     if not own:
         notes.append(f"{geodetic} has no such zones: places may be a metre or two off those of other maps.")
     return target
@@ -326,4 +327,4 @@ def _drawn_anew(
     if width * height > 8 * width_px * height_px + 10_000:  # turned by any angle a strip needs more, a field does not
         notes.append("It lies aslant: most of the grid that it is drawn on is empty.")
     grid: Six = (side_m, 0.0, west, 0.0, -side_m, north)
-    return Grid(width, height, grid, wkt, _named(target), coarsest, Warp(source, grid, wkt, own), tuple(notes))
+    return Grid(width, height, grid, wkt, named(target), coarsest, Warp(source, grid, wkt, own), tuple(notes))

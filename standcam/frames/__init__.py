@@ -1,0 +1,1 @@
+"""Raw frames of one flight, laid on each other on the ground, without a mosaic."""
