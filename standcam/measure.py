@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from standcam import flags, tables
@@ -314,21 +315,19 @@ def _plants(
     photo: str, plot: str, rows: tuple[RowLine, ...], stems: list[Stems], seen: Seen, scene: _Scene
 ) -> pd.DataFrame:
     settings = scene.settings.stems
-    parts = [
-        pd.DataFrame(
-            {
-                "row": n,
-                "x_cm": s.points_cm[:, 0],
-                "y_cm": s.points_cm[:, 1],
-                "position_cm": s.position_cm - row.from_cm,
-                "offset_cm": s.offset_cm,
-                "position_sd_cm": s.position_sd_cm,
-                "crop_probability": s.probability,
-                "is_crop": s.probability >= settings.crop_probability,
-                "judged": np.where(s.probability >= settings.crop_probability, "crop", "doubtful"),
-                "bits": _neighbour_flags(s, settings),
-            }
-        )
+    # one table, built at the end: a table a part, and each step on tables, takes longer than finding the rows
+    parts: list[dict[str, np.ndarray]] = [
+        {
+            "row": np.full(len(s), n),
+            "places": s.points_cm,
+            "position_cm": s.position_cm - row.from_cm,
+            "offset_cm": s.offset_cm,
+            "position_sd_cm": s.position_sd_cm,
+            "crop_probability": s.probability,
+            "is_crop": s.probability >= settings.crop_probability,
+            "judged": np.where(s.probability >= settings.crop_probability, "crop", "doubtful"),
+            "bits": _neighbour_flags(s, settings),
+        }
         for n, (row, s) in enumerate(zip(rows, stems, strict=True), start=1)
     ]
     likely = seen.crop_cm[seen.crop_probability >= settings.lowest_probability * 3]
@@ -341,44 +340,43 @@ def _plants(
         each = np.arange(len(places))
         positions = np.stack([row.position(places) - row.from_cm for row in rows])
         parts.append(
-            pd.DataFrame(
-                {
-                    "row": nearest + 1,
-                    "x_cm": places[:, 0],
-                    "y_cm": places[:, 1],
-                    "position_cm": positions[nearest, each],
-                    "offset_cm": offsets[nearest, each],
-                    "position_sd_cm": np.nan,
-                    "crop_probability": 1 - seen.weed_probability[weeds],
-                    "is_crop": False,
-                    "judged": "weed",
-                    "bits": 0,
-                }
-            )
+            {
+                "row": nearest + 1,
+                "places": places,
+                "position_cm": positions[nearest, each],
+                "offset_cm": offsets[nearest, each],
+                "position_sd_cm": np.full(len(places), np.nan),
+                "crop_probability": 1 - seen.weed_probability[weeds],
+                "is_crop": np.zeros(len(places), bool),
+                "judged": np.full(len(places), "weed"),
+                "bits": np.zeros(len(places), int),
+            }
         )
-    plants = pd.concat(parts, ignore_index=True)
-    if not len(plants):
+    found = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    n = len(found["row"])
+    if not n:
         return tables.empty(tables.PLANTS)
-    places = plants[["x_cm", "y_cm"]].to_numpy()
+    places, bits = found.pop("places"), found.pop("bits")
     px = scene.ground.to_pixels(places)
     area = green_areas(places, scene.vegetation, scene.ground)
-    bits = plants["bits"].to_numpy() | _picture_flags(px, area, scene)
-    plants = plants.assign(
-        photo=photo,
-        plot=plot,
-        x_px=px[:, 0],
-        y_px=px[:, 1],
-        area_cm2=area,
-        flags=[flags.words(b) for b in bits],
-    )
-    order = walking_order(plants["row"], plants["is_crop"], plants["position_cm"])
-    plants = plants.iloc[order].assign(plant=np.arange(1, len(plants) + 1))
-    return tables.conform(tables.PLANTS, plants.drop(columns=["x_cm", "y_cm", "bits"]))
+    bits = bits | _picture_flags(px, area, scene)
+    order = walking_order(found["row"], found["is_crop"], found["position_cm"])
+    columns: dict[str, Any] = {name: values[order] for name, values in found.items()} | {
+        "photo": photo,
+        "plot": plot,
+        "plant": np.arange(1, n + 1),
+        "x_px": px[order, 0],
+        "y_px": px[order, 1],
+        "area_cm2": area[order],
+        "judged": found["judged"][order].astype(object),
+        "flags": [flags.words(b) for b in bits[order]],
+    }
+    return tables.conform(tables.PLANTS, pd.DataFrame({name: columns[name] for name in tables.PLANTS.names}))
 
 
-def walking_order(row: pd.Series, is_crop: pd.Series, position_cm: pd.Series) -> np.ndarray:
+def walking_order(row: npt.ArrayLike, is_crop: npt.ArrayLike, position_cm: npt.ArrayLike) -> np.ndarray:
     """Order of a photo's plants: row by row, crop first, as a person would number them walking along. (n,) int"""
-    return np.lexsort((position_cm, ~is_crop.to_numpy(bool), row))
+    return np.lexsort((np.asarray(position_cm), ~np.asarray(is_crop, bool), np.asarray(row)))
 
 
 def beside(rows: tuple[RowLine, ...], places: np.ndarray, reach_cm: float) -> np.ndarray:
@@ -437,12 +435,15 @@ def _stretches(
     photo_flags: int,
 ) -> pd.DataFrame:
     lines = []
+    of_row, judged = plants["row"].to_numpy(), plants["judged"].to_numpy(object)
+    crop, weeds = plants["is_crop"].to_numpy(bool), judged == "weed"
     for n, row in enumerate(rows, start=1):
+        own = of_row == n
         ends = row.points(np.array([row.from_cm, row.to_cm]))
         px = ground.to_pixels(ends)
-        count = int(((plants["row"] == n) & plants["is_crop"]).sum())
+        count = int((own & crop).sum())
         bits = row.flags | photo_flags
-        if finds_unsure(plants[(plants["row"] == n) & (plants["judged"] != "weed")]):
+        if finds_unsure(plants[own & ~weeds]):
             bits |= flags.bit("finds_unsure")
         # nothing measured is no empty stand
         status = "no_row" if row.length_cm <= 0 else "ok" if count else "empty"
@@ -462,7 +463,7 @@ def _stretches(
                 "to_y_px": px[1, 1],
                 "status": status if ground.has_scale else "no_scale",
                 "flags": flags.words(bits),
-                "weeds": float(((plants["row"] == n) & (plants["judged"] == "weed")).sum()),
+                "weeds": float((own & weeds).sum()),
             }
         )
     return tables.conform(tables.STRETCHES, pd.DataFrame(lines))

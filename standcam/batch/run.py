@@ -32,7 +32,7 @@ from standcam.batch.inputs import Input, Problem
 from standcam.batch.labelled import Labelled, use_labels
 from standcam.batch.measured import Measured, named
 from standcam.batch.pieces import pack, unpack
-from standcam.batch.pool import map_jobs
+from standcam.batch.pool import keep_freed_memory, map_jobs
 from standcam.batch.store import WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
 from standcam.images.photo import Photo, read_photo
@@ -229,6 +229,8 @@ def _counted(
             keys[k] = piece_key(measuring, sha256, inputs[k].path.name) if sha256 else ""
             told(inputs[k])
     there = [bool(key) and store.get(key) is not None for key in keys]
+    if not spread.away:
+        keep_freed_memory()
     staged("Counting", len(inputs))
     fresh = spread.map(step, (job for job, known in zip(inputs, there, strict=True) if not known), _lost)
     for job, key, known in zip(inputs, keys, there, strict=True):

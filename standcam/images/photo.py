@@ -397,8 +397,14 @@ def _bar(rgb: np.ndarray) -> str:
     height, width = rgb.shape[:2]
     k, m = max(4, round(height * _BAR_SHARE)), max(4, round(width * _BAR_SHARE))
     edges = {"above": rgb[:k], "below": rgb[-k:], "on its left": rgb[:, :m], "on its right": rgb[:, -m:]}
-    plain = [name for name, edge in edges.items() if np.ptp(edge.reshape(-1, 3), axis=0).max() <= _BAR_LEVELS]
-    return "" if not plain or np.ptp(rgb[::8, ::8].reshape(-1, 3), axis=0).max() <= _BAR_LEVELS else plain[0]
+    plain = [name for name, edge in edges.items() if _is_plain(edge)]
+    return "" if not plain or _is_plain(rgb[::8, ::8]) else plain[0]
+
+
+def _is_plain(part: np.ndarray) -> bool:
+    """Whether all of it is of one colour. A few of its pixels mostly tell that it is not."""
+    few = part[:: max(1, part.shape[0] // 16), :: max(1, part.shape[1] // 16)]
+    return all(bool(np.ptp(some.reshape(-1, 3), axis=0).max() <= _BAR_LEVELS) for some in (few, part))
 
 
 def _upright(rgb: np.ndarray, orientation: int) -> np.ndarray:

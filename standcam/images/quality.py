@@ -75,9 +75,11 @@ def sharpness(rgb: np.ndarray) -> float:
 
 def burnt_share(rgb: np.ndarray) -> float:
     """Share of pixels that are white in all channels. [1]"""
-    return float((rgb.min(axis=2) >= BURNT_LEVEL).mean())
+    red, green, blue = cv2.split(rgb)
+    return float((cv2.min(cv2.min(red, green), blue) >= BURNT_LEVEL).mean())
 
 
 def clipped_share(rgb: np.ndarray) -> float:
     """Share of pixels that are burnt out in at least one channel. [1]"""
-    return float((rgb.max(axis=2) >= BURNT_LEVEL).mean())
+    red, green, blue = cv2.split(rgb)
+    return float((cv2.max(cv2.max(red, green), blue) >= BURNT_LEVEL).mean())

@@ -186,8 +186,10 @@ class _Scene:
                 self.canvas.line(self.on_row(line, np.linspace(begin, end, 60)), WHITE, 2)
             # tables count positions from the beginning of the stretch, the line from its own origin
             shift = begin - (stretch.from_cm if np.isfinite(stretch.from_cm) else begin)
-            for gap in own.itertuples():
-                self.gap(line, gap.from_cm + shift, gap.gap_cm, gap.kind)
+            # by columns: a table of few lines is slow to read line by line
+            columns = [own[name].tolist() for name in ("from_cm", "gap_cm", "kind")]
+            for from_cm, gap_cm, kind in zip(*columns, strict=True):
+                self.gap(line, from_cm + shift, gap_cm, kind)
             half = 46 * self.canvas.unit
             for place in (begin, end):
                 middle, across = self.on_row(line, place)[0], self.across(line, place)
@@ -242,9 +244,9 @@ class _Scene:
         for number, line in enumerate(self.m.rows, 1):
             on_line = line.position(self.m.ground.to_ground(stems_px))
             across[number] = [self.across(line, float(p)) for p in on_line]
-        for n, (at, plant) in enumerate(zip(places, crop.itertuples(), strict=True)):
-            away = across[plant.row][n] if plant.row in across else np.array([0.0, -1.0])
-            self.canvas.label(str(plant.plant), at, away, WHITE, 24)
+        for n, (at, row, plant) in enumerate(zip(places, crop["row"].tolist(), crop["plant"].tolist(), strict=True)):
+            away = across[row][n] if row in across else np.array([0.0, -1.0])
+            self.canvas.label(str(plant), at, away, WHITE, 24)
 
 
 @dataclass
@@ -284,6 +286,13 @@ class _Band:
             write(rgb, text, left, middle, size, colour)
 
 
+_HEAD = (
+    *("row", "plants", "row_length_cm", "mean_gap_cm", "cv_pct", "multiples_pct", "quality_of_feed_pct", "misses_pct"),
+    *("plants_per_ha", "nominal_spacing_cm", "nominal_source", "flags", "trust", "left_out"),
+)
+"""Columns of ROWS that the head tells of."""
+
+
 def _head(
     m: Measurement, rows: pd.DataFrame | None, output: OutputSettings, unit: float, width: int
 ) -> _Band:
@@ -292,7 +301,8 @@ def _head(
     bits = m.flags | m.ground.flags
     estimated = ""
     several = rows is not None and len(rows) > 1
-    for r in rows.itertuples() if rows is not None else ():
+    shown = [name for name in _HEAD if rows is not None and name in rows]
+    for r in rows[shown].itertuples() if rows is not None else ():
         bits |= flags.parse(r.flags)
         name = f"Row {r.row}:" if several else ""
         words = wording.row_words(r, output.units)

@@ -62,8 +62,14 @@ class Vegetation:
         """Plant pixels in each square of ``BLOCK_PX`` working pixels, counted once a photo. uint16 (h', w')"""
         h, w = (n // BLOCK_PX for n in self.mask.shape)
         whole = self.mask[: h * BLOCK_PX, : w * BLOCK_PX].view(np.uint8)
-        down = whole.reshape(h, BLOCK_PX, w * BLOCK_PX).sum(axis=1, dtype=np.uint8)
-        return down.reshape(h, w, BLOCK_PX).sum(axis=2, dtype=np.uint16)
+        # whole rows and columns at a time: numpy sums along short axes slowly
+        down = np.zeros((h, w * BLOCK_PX), np.uint8)
+        counts = np.zeros((h, w), np.uint16)
+        for k in range(BLOCK_PX):
+            down += whole[k::BLOCK_PX]
+        for k in range(BLOCK_PX):
+            counts += down[:, k::BLOCK_PX]
+        return counts
 
     def block_places(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Row and column of the squares that hold plant, and their middles in the photo. (n,), (n,), (n, 2) [px]"""
@@ -175,7 +181,7 @@ def _every_colour() -> _Colours:
 
 def greenness(rgb: np.ndarray, table: np.ndarray) -> np.ndarray:
     """Greenness of every pixel, looked up by its colour. (h, w, 3) uint8 -> (h, w) uint8, see SCORE_ZERO"""
-    return table[cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR565).view(np.uint16)[..., 0]]
+    return cv2.LUT(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR565).view(np.uint16)[..., 0], table)
 
 
 def score_table(rgb: np.ndarray, covered: np.ndarray | None = None) -> np.ndarray:
@@ -204,6 +210,7 @@ def score_table(rgb: np.ndarray, covered: np.ndarray | None = None) -> np.ndarra
     return np.clip(np.round(levels), 0, 255).astype(np.uint8)
 
 
+_LIGHTS = np.arange(4 * 255 + 1) / 4
 _Curves = tuple[np.ndarray, np.ndarray, np.ndarray]
 _NO_SOIL: _Curves = (np.zeros(1), np.zeros(1), np.zeros(1))
 
@@ -222,8 +229,10 @@ def _soil_curves(soil: _Colours) -> _Curves:
 def _greenness(colours: _Colours, curves: _Curves) -> np.ndarray:
     light, green, red = colours.light, colours.green, colours.red
     at, soil_green, soil_red = curves
-    over_green = green - np.interp(light, at, soil_green)
-    over_red = red - np.interp(light, at, soil_red)
+    # light comes in quarters of a level, so each curve is worked out once for all that there can be
+    place = (light * 4).astype(np.intp)
+    over_green = green - np.interp(_LIGHTS, at, soil_green)[place]
+    over_red = red - np.interp(_LIGHTS, at, soil_red)[place]
     w = _WEIGHTS
     return w[0] * over_green + w[1] * over_red + (w[2] * green + w[3] * red) / (light + _DARK) + _OFFSET
 

@@ -102,3 +102,11 @@ def test_reduced_copies_are_not_shifted():
     yy, xx = np.mgrid[: small.shape[0], : small.shape[1]]
     centre = np.array([(small * xx).sum(), (small * yy).sum()]) / small.sum()
     assert np.allclose(centre, (np.array([1000, 400]) + 0.5) * ratio - 0.5, atol=0.1)
+
+
+def test_shares_are_of_pixels_whatever_their_order_in_memory():
+    """Against numpy over the colour axis."""
+    rgb = np.random.default_rng(5).integers(200, 256, (30, 40, 3), dtype=np.uint8)
+    for picture in (rgb, rgb[::2, ::-1]):
+        assert burnt_share(picture) == (picture.min(axis=2) >= 250).mean()
+        assert clipped_share(picture) == (picture.max(axis=2) >= 250).mean()

@@ -139,3 +139,29 @@ def test_the_reduced_picture_is_the_mean_of_its_pixels():
 def test_fair_above_sure_is_refused():
     with pytest.raises(BadSettings, match="fair_greenness"):
         VegetationSettings(fair_greenness=2.0, sure_greenness=1.0)
+
+
+def test_greenness_over_light_is_read_as_by_plain_interpolation():
+    """Quarters of a level are all the light there is, so a curve worked out for these gives the same to the last bit."""
+    from standcam.vegetation import segment as module
+
+    rng = np.random.default_rng(2)
+    colours = module._Colours.of(*rng.integers(0, 256, (3, 5000)))
+    at = np.sort(rng.uniform(0, 255, 16))
+    curves = (at, rng.normal(0, 20, 16), rng.normal(0, 20, 16))
+    w = module._WEIGHTS
+    over = [values - np.interp(colours.light, at, curve)
+            for values, curve in zip((colours.green, colours.red), curves[1:], strict=True)]  # fmt: skip
+    plain = w[0] * over[0] + w[1] * over[1] + (w[2] * colours.green + w[3] * colours.red) / (
+        colours.light + module._DARK
+    ) + module._OFFSET  # fmt: skip
+    assert (module._greenness(colours, curves) == plain).all()
+
+
+def test_squares_of_plant_are_counted():
+    from standcam.vegetation.segment import BLOCK_PX, Vegetation
+
+    mask = np.random.default_rng(1).random((BLOCK_PX * 5 + 3, BLOCK_PX * 7 + 1)) < 0.4
+    blocks = Vegetation(mask.astype(np.uint8), np.zeros((*mask.shape, 3), np.uint8), mask, 1).blocks
+    whole = mask[: BLOCK_PX * 5, : BLOCK_PX * 7].reshape(5, BLOCK_PX, 7, BLOCK_PX).sum(axis=(1, 3))
+    assert (blocks == whole).all() and blocks.dtype == np.uint16
