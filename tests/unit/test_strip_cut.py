@@ -261,3 +261,34 @@ def test_flags_and_pixels_travel():
     assert cut_rows([row], plants, ends, LocalFrame()).stretches["flags"].tolist() == ["at_edge", "", "at_edge"]
     with pytest.raises(ValueError, match="numbers of their own"):
         cut_rows([row], pd.concat([plants_on([row], np.random.default_rng(0))] * 2), whole_strip("s"), LocalFrame())
+
+
+def test_the_direction_of_travel_changes_nothing():
+    made = made_strip(12, 30.0, 20.0)
+    plots = grid_of(heading_deg=20.0)
+    there = cut_rows(made.rows, made.plants, plots, made.frame, PlotSettings(trim_m=0.4))
+    length = made.rows[0].to_cm
+    back = made.plants.assign(position_cm=length - made.plants["position_cm"], offset_cm=-made.plants["offset_cm"])
+    turned = cut_rows([row.turned_round() for row in made.rows], back, plots, made.frame, PlotSettings(trim_m=0.4))
+    columns = ["plot", "row", "plants", "to_cm", "weeds"]
+    pd.testing.assert_frame_equal(there.stretches[columns], turned.stretches[columns], rtol=1e-9)
+    places = [cut.plants.set_index("plant").sort_index()[["easting_m", "northing_m"]] for cut in (there, turned)]
+    np.testing.assert_allclose(*places, atol=1e-6)
+
+
+def test_population_is_unbiased_where_plots_cut_rows():
+    """Short plots laid anywhere over rows of a known planter: mean population is the planter's own."""
+    planter = KnownPlanter(16.0, 0.05, 0.03, 2.0, 0.9)
+    truth = (1 - planter.skip_share) * (1 + planter.double_share) / 16.0  # plants a cm
+    rng = np.random.default_rng(8)
+    found = []
+    for seed in range(40):
+        made = made_strip(12, 30.0, 0.0, seed, planter)
+        corner = (ORIGIN[0], ORIGIN[1] + rng.uniform(0, 3))
+        plots = grid_of(corner=corner, plot_length_m=1.3, ranges=10, alley_m=0.9)
+        cut = cut_rows(made.rows, made.plants.assign(is_crop=True), plots, made.frame)
+        found.append((cut.stretches["plants"].sum(), cut.stretches["to_cm"].sum()))
+    plants, length = np.array(found, float).T
+    ratio = plants.sum() / length.sum()
+    error = np.std(plants - ratio * length) * np.sqrt(len(plants)) / length.sum()
+    assert abs(ratio - truth) < 3 * error and error < 0.004 * truth
