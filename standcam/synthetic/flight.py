@@ -349,7 +349,24 @@ def _write_frame(path: Path, frame: Frame, recipe: SceneRecipe, n: int) -> None:
     place[5], place[6] = b"\x00", IFDRational(round(frame.noted_m[2] * 1000), 1000)
     bearing = true_bearing(recipe.strip.epsg, frame.noted_m[0], frame.noted_m[1], frame.up_deg)
     place[16], place[17] = "T", IFDRational(round(bearing * 100), 100)
-    image.save(path, quality=capture.jpeg_quality, exif=exif, subsampling=2)
+    extra = _xmp(frame, recipe, bearing) if f.xmp else b""
+    image.save(path, quality=capture.jpeg_quality, exif=exif, subsampling=2, extra=extra)
+
+
+def _xmp(frame: Frame, recipe: SceneRecipe, bearing_deg: float) -> bytes:
+    """A JPEG segment with what EXIF has no tags for: height above the take-off, and the camera's mount."""
+    height = frame.noted_m[2] - recipe.flight.ground_altitude_m
+    lean = np.degrees(np.arccos(np.clip(-frame.camera.rotation[2, 2], -1, 1)))
+    packet = (
+        '<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="adobe:ns:meta/">'
+        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+        '<rdf:Description rdf:about="" xmlns:flight="https://standcam.invalid/flight/"'
+        f' flight:RelativeAltitude="{height:+.3f}" flight:GimbalPitchDegree="{lean - 90:+.2f}"'
+        f' flight:GimbalYawDegree="{(bearing_deg + 180) % 360 - 180:+.2f}"/>'
+        '</rdf:RDF></x:xmpmeta><?xpacket end="w"?>'
+    )
+    data = b"http://ns.adobe.com/xap/1.0/\0" + packet.encode()
+    return b"\xff\xe1" + (len(data) + 2).to_bytes(2, "big") + data
 
 
 def degrees_of(epsg: int, easting_m: float, northing_m: float) -> tuple[float, float]:

@@ -157,6 +157,8 @@ class FlightRecipe:
     width_px: int = 3000
     height_px: int = 2000
     k1: float = 0.0
+    xmp: bool = True
+    """Write height above the take-off and the angles of the camera's mount as XMP, as many drones do."""
 
     def __post_init__(self) -> None:
         in_range(self, "frames", 1, 200)
