@@ -187,7 +187,7 @@ def _looked(
         found = _whole(store.get(key))
         if found is not None:
             kept[key] = found
-    missing = (window for key, window in zip(keys, windows, strict=True) if key not in kept)
+    missing = [window for key, window in zip(keys, windows, strict=True) if key not in kept]
     fresh = map_jobs(look, missing, workers, scheduler, _lost)
     for key in keys:
         if key in kept:

@@ -157,7 +157,7 @@ def strip(
                 on_stage=bar.begin if bar else None,
                 on_done=bar,
             )
-        notes = [*counted.notes, CAUTION]
+        notes = list(counted.notes)
         if counted.reused:
             notes.insert(0, f"{counted.reused} of {counted.tiles} tiles had been looked at before.")
         problems = [Problem(**line) for line in counted.plots.problems.to_dict("records")]
@@ -170,7 +170,7 @@ def strip(
         writer.finish(**frames, run=record, more=files | pages)
         store.keep(counted.keys)
 
-    screen.show(frames["rows"], frames["gaps"], frames["problems"], counted.settings, out, notes=notes)
+    screen.show(frames["rows"], frames["gaps"], frames["problems"], counted.settings, out, source="strip", notes=notes)
     if len(frames["problems"]):
         raise typer.Exit(1)
 
@@ -188,9 +188,3 @@ def _outlines(plots: Path | None, grid: Path | None, raster: Raster, settings: S
         return read_plots(plots, raster.crs_wkt, settings.plots, extent)
     assert grid is not None
     return grid_plots(read_grid(grid), raster.crs_wkt, settings.plots, extent)
-
-
-CAUTION = (
-    "Fly by the local rules of aviation, within sight, away from people, livestock, roads and power lines. A mosaic "
-    "bends and doubles plants where its frames disagree: check some metres of row with a tape before money depends on it."
-)

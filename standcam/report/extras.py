@@ -127,5 +127,5 @@ def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
                 level = f"{100 * estimate.level:g} %"
                 lines += [(f"{name}, from ({level})", estimate.low, unit), (f"{name}, to", estimate.high, unit)]
     lines.append(("", None, ""))
-    lines.append((screen.CAUTION if run.of_photos else screen.TAPE_CAUTION, None, ""))
+    lines.append((screen.CAUTION_OF[run.source], None, ""))
     return lines

@@ -74,8 +74,13 @@ class Run:
 
     @property
     def of_photos(self) -> bool:
-        """Whether the rows come from photos."""
-        return self.record.get("command") != "tape"
+        """Whether the rows come from photos, not from a tape or a mosaic."""
+        return self.source == "photo"
+
+    @property
+    def source(self) -> str:
+        """What an input is: photo, tape file or strip."""
+        return {"tape": "tape file", "strip": "strip"}.get(str(self.record.get("command")), "photo")
 
     @property
     def inputs(self) -> list[Mapping[str, Any]]:
@@ -129,7 +134,7 @@ def _content(run: Run) -> dict[str, Any]:
         "head": _head(run, rows),
         "headline": _headline(all_rows, kept, run),
         "cards": _cards(all_rows, kept, gaps, rows, run.settings),
-        "totals": screen.totals(kept, gaps, us, "photo" if run.of_photos else "tape file") if len(kept) else "",
+        "totals": screen.totals(kept, gaps, us, run.source) if len(kept) else "",
         "left_out": trust.left_out_notes(rows, run.settings.statistics.min_trust),
         "cautions": cautions,
         "words": _words(run, kept, gaps),
@@ -162,8 +167,7 @@ def _head(run: Run, rows: pd.DataFrame) -> list[str]:
     if taken:
         first, last = taken[0][:10].replace(":", "-"), taken[-1][:10].replace(":", "-")
         lines.append(f"Photos taken {first}" + ("" if first == last else f" to {last}"))
-    source = "photo" if run.of_photos else "tape file"
-    lines.append(f"{plural(len(run.inputs), source)}, {plural(len(rows), 'row')}, {plural(len(run.plots), 'plot')}")
+    lines.append(f"{plural(len(run.inputs), run.source)}, {plural(len(rows), 'row')}, {plural(len(run.plots), 'plot')}")
     when = str(run.record.get("started", ""))[:16].replace("T", " ")
     lines.append(f"standcam {run.record.get('standcam', '')}, {when} UTC".replace(",  UTC", ""))
     return lines
@@ -289,7 +293,7 @@ def _words(run: Run, kept: pd.DataFrame, gaps: pd.DataFrame) -> list[str]:
 def _cautions(run: Run, d: Diagnosis | None) -> list[str]:
     from standcam.planter.checklist import CAUTIONS
 
-    return [screen.CAUTION if run.of_photos else screen.TAPE_CAUTION, *CAUTIONS]
+    return [screen.CAUTION_OF[run.source], *CAUTIONS]
 
 
 # ---- planter
@@ -536,7 +540,7 @@ def _edited(run: Run) -> list[str]:
         return []
     kept = run.raw_rows[trust.kept(run.raw_rows)]
     gaps = trust.of_kept(run.raw_gaps, run.raw_rows)
-    return [screen.totals(kept, gaps, run.settings.output.units, "photo" if run.of_photos else "tape file")]
+    return [screen.totals(kept, gaps, run.settings.output.units, run.source)]
 
 
 def _method(run: Run) -> dict[str, Any]:
@@ -546,6 +550,11 @@ def _method(run: Run) -> dict[str, Any]:
             "Each photo was given a ground scale, its plants were found and tied to rows, and the places of the stems "
             "along each row were read in centimetres. Weeds are not counted.",
             f"Stems were found by the {'network' if s.stems.locator == 'learned' else 'shape of plants'}.",
+        ]
+    elif run.source == "strip":
+        how = [
+            "Plants were found by a network in the mosaic's own pixels, rows by their direction and rhythm, and the "
+            "places of the stems along each row were read in centimetres. Weeds are not counted.",
         ]
     else:
         how = ["Places of plants along the rows were read from tape files."]

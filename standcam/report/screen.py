@@ -36,14 +36,16 @@ MOST_ROWS = 500
 FEW_UNITS = 5
 """Fewer rows or plots than this give ranges that are wide for their sake alone."""
 
-CAUTION = (
-    "Replanting and planter changes are costly: check some rows by tape first. Photos show the stand of one "
-    "day and place; local advice decides."
-)
-TAPE_CAUTION = (
-    "Replanting and planter changes are costly: a few rows are not the field, and tell of one day and place; "
-    "local advice decides."
-)
+CAUTION_OF = {
+    "photo": "Replanting and planter changes are costly: check some rows by tape first. Photos show the stand of one "
+    "day and place; local advice decides.",
+    "tape file": "Replanting and planter changes are costly: a few rows are not the field, and tell of one day and "
+    "place; local advice decides.",
+    "strip": "Replanting and planter changes are costly: a mosaic bends and doubles plants where its frames disagree, so "
+    "check some metres of row by tape first; local advice decides. Fly by the local rules of aviation, within sight, "
+    "away from people, livestock, roads and power lines.",
+}
+"""By what the inputs are."""
 
 
 def console(stream: TextIO | None = None) -> Console:
@@ -110,6 +112,7 @@ def show(
     out: Path,
     *,
     scale_methods: Sequence[str] = (),
+    source: str = "tape file",
     notes: Sequence[str] = (),
     to: Console | None = None,
 ) -> None:
@@ -124,7 +127,9 @@ def show(
     out : Path
         Results folder.
     scale_methods : sequence of str
-        Method of each photo; empty for a tape.
+        Method of each photo; empty for a tape or a strip.
+    source : str
+        What an input is: photo, tape file or strip.
     notes : sequence of str
         Sentences about the run.
     to : Console, optional
@@ -152,7 +157,7 @@ def show(
     to.print()
     # what was left out stands in the table and in the notes, and in no number below
     gaps, rows = trust.of_kept(gaps, rows), rows[trust.kept(rows)]
-    to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else "tape file")))
+    to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else source)))
     for line in [*weed_lines(rows, settings), *spacing_lines(rows, gaps, settings)]:
         to.print(_text(line))
     for line in nominal_lines(rows, settings.output.units):
@@ -167,7 +172,7 @@ def show(
         if n > wording.MAX_PROBLEMS:
             to.print(f"  and {n - wording.MAX_PROBLEMS} more, see problems.csv.")
     to.print(f"Results are in {_text(str(out))}")
-    to.print(_text(CAUTION if scale_methods else TAPE_CAUTION))
+    to.print(_text(CAUTION_OF["photo" if scale_methods else source]))
 
 
 def _further(rows: pd.DataFrame) -> str:

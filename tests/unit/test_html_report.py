@@ -91,7 +91,7 @@ def test_numbers_are_those_of_screen_and_tables(page):
     assert wording.span(pooled.cv_pct.low, pooled.cv_pct.high, wording.percent) in page.text
     for r in run.rows.itertuples():
         assert " ".join(wording.row_words(r, us)) in page.text
-    assert "blurred" in page.text and screen.CAUTION in page.text
+    assert "blurred" in page.text and screen.CAUTION_OF["photo"] in page.text
 
 
 def test_units_of_acres():
@@ -131,7 +131,7 @@ def test_one_row_and_empty_row():
 
 def test_a_tape_has_no_photos():
     page = Page(report_html(a_run(command="tape")))
-    assert "photos" not in page.ids and screen.TAPE_CAUTION in page.text
+    assert "photos" not in page.ids and screen.CAUTION_OF["tape file"] in page.text
 
 
 def test_rows_left_out_are_told_and_in_no_number():
