@@ -17,6 +17,9 @@ _CLEAR_SD = 3.0
 _NARROWEST_CM, _WIDEST_CM = 4.0, 12.0
 _LEAST_CHANCE = 0.02
 """Share of cells that hold a plant by chance is never taken to be lower."""
+_NEAR_CELLS, _PRIOR_CELLS = 10, 5
+"""Cells before or behind by which chance is told at a place, and cells of the usual chance set beside them: on a
+headland or in a patch of weeds more cells are held by chance."""
 _PATCHY = 0.5
 """Within a row, places at this share of its usual fullness still are row."""
 _PER_FREEDOM = 2.3
@@ -35,7 +38,7 @@ class Stretches:
     full: np.ndarray
     """Share of cells that hold a plant."""
     chance: np.ndarray
-    """Share that would by chance."""
+    """Share that would by chance, as on the ground beside it."""
     evidence: np.ndarray
     """Log likelihood for the row, less the price of its freedom."""
     corridor_cm: np.ndarray
@@ -87,16 +90,18 @@ def weigh_rows(
         # the ground beside the row, as far as the next
         inner, outer = 1.3 * corridor[r], 0.45 * width_cm
         beside = (off[part] > inner) & (off[part] <= outer) & (u[part] >= at[0]) & (u[part] <= at[-1])
-        chance = _LEAST_CHANCE
+        area = cell * 2 * (outer - inner)
+        chance = np.full(len(held), _LEAST_CHANCE)
         if outer - inner >= 0.8:
-            strewn = float(weight[part][beside].sum()) / (len(held) * cell * 2 * (outer - inner))
-            chance = max(1 - float(np.exp(-strewn * 2 * corridor[r] * cell)), chance)
+            place = np.floor((u[part][beside] - at[0]) / cell).astype(np.int64)
+            strewn = np.bincount(place, weight[part][beside], len(held))[: len(held)]
+            chance = _chances(strewn / area * 2 * corridor[r] * cell)
         full = float(held[held > 0.3 * held.max()].sum()) / len(held)
         low, high = 0, len(held)
         for _ in range(3):
-            thin = max(_PATCHY * full, 1.5 * chance, 0.04)
-            if thin >= 0.95:
-                break
+            thin = np.maximum(np.maximum(_PATCHY * full, 1.5 * chance), 0.04)
+            # where by chance nearly all cells are held, they say nothing
+            thin = np.where(thin < 0.95, thin, chance)
             gain = held * np.log(thin / chance) + (1 - held) * np.log((1 - thin) / (1 - chance))
             low, high = _best_run(gain)
             full = float(held[low:high].mean())
@@ -104,12 +109,26 @@ def weigh_rows(
         at, w = at[inside], w[inside]
         solid = at[w >= 0.5 * np.average(w, weights=w)] if w.sum() > 0 else at
         n = high - low
-        k = min(max(full, 1e-6), 1 - 1e-6)
-        surprise = n * (k * np.log(k / chance) + (1 - k) * np.log((1 - k) / (1 - chance))) if k > chance else 0.0
+        k, c = min(max(full, 1e-6), 1 - 1e-6), float(chance[low:high].mean())
+        surprise = n * (k * np.log(k / c) + (1 - k) * np.log((1 - k) / (1 - c))) if k > c else 0.0
         out.first_cm[r], out.last_cm[r] = solid[0], solid[-1]
-        out.plants[r], out.full[r], out.chance[r] = held[low:high].sum(), full, chance
+        out.plants[r], out.full[r], out.chance[r] = held[low:high].sum(), full, c
         out.evidence[r] = surprise - _PER_FREEDOM * (2 + n * cell / (2 * settings.knots_cm))
     return out
+
+
+def _chances(strewn: np.ndarray) -> np.ndarray:
+    """Share of cells that hold a plant by chance: as beside the row, some metres about each cell. (n,) -> (n,)"""
+    total = np.r_[0.0, np.cumsum(strewn)]
+    index = np.arange(len(strewn))
+    usual = float(strewn.mean())
+    highest = np.zeros(len(strewn))
+    # before a cell and behind it: at the end of a row the ground ahead is what counts
+    for before, behind in ((_NEAR_CELLS, 0), (0, _NEAR_CELLS)):
+        low, high = np.maximum(index - before, 0), np.minimum(index + behind + 1, len(strewn))
+        local = (total[high] - total[low] + _PRIOR_CELLS * usual) / (high - low + _PRIOR_CELLS)
+        highest = np.maximum(highest, local)
+    return np.clip(1 - np.exp(-highest), _LEAST_CHANCE, 0.9)
 
 
 def _best_run(gain: np.ndarray) -> tuple[int, int]:

@@ -13,7 +13,7 @@ import numpy as np
 from standcam.settings import StripRowSettings
 
 _AT_ONCE = 500_000
-_SLAB_CM = 50.0
+SLAB_CM = 50.0
 _LEAST_SD_CM = 0.4
 _BIN_CM, _BINS = 0.1, 400
 """For medians of distances from lines. [cm]"""
@@ -174,11 +174,11 @@ class Slabs:
     @classmethod
     def of(cls, lines: Lines, low: np.ndarray, high: np.ndarray) -> Slabs:
         """Slabs of lines from low to high. (r,), (r,) [cm]"""
-        first, last = (np.floor(x / _SLAB_CM).astype(np.int64) for x in (low, high))
+        first, last = (np.floor(x / SLAB_CM).astype(np.int64) for x in (low, high))
         count = np.maximum(last - first + 1, 0)
         row = np.repeat(np.arange(len(low)), count)
         slab = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
-        u = (slab + 0.5) * _SLAB_CM
+        u = (slab + 0.5) * SLAB_CM
         v, slope = lines.v(row, u), lines.slope(row, np.clip(u, lines.begin[row], lines.end[row]))
         wide = 4 * float(np.abs(v).max(initial=0.0)) + 1e5
         least = int(slab.min(initial=0))
@@ -194,21 +194,25 @@ class Slabs:
             return row, off
         for k in range(0, len(uv), _AT_ONCE):
             u, v = uv[k : k + _AT_ONCE, 0], np.clip(uv[k : k + _AT_ONCE, 1], -self.wide / 2.1, self.wide / 2.1)
-            slab = np.floor(u / _SLAB_CM).astype(np.int64)
+            slab = np.floor(u / SLAB_CM).astype(np.int64)
             at = np.searchsorted(self.key, (slab - self.low) * self.wide + v)
             # where rows slant, what lies beside at the middle of the slab is told after a move along them
             slope = self.slope[np.minimum(at, len(self.key) - 1)]
-            at = np.searchsorted(self.key, (slab - self.low) * self.wide + v - slope * (u - (slab + 0.5) * _SLAB_CM))
+            at = np.searchsorted(self.key, (slab - self.low) * self.wide + v - slope * (u - (slab + 0.5) * SLAB_CM))
             best_row, best = row[k : k + _AT_ONCE], off[k : k + _AT_ONCE]
             for side in (-1, 0):
                 j = np.clip(at + side, 0, len(self.key) - 1)
-                away = (v - self.v[j] - self.slope[j] * (u - (slab + 0.5) * _SLAB_CM)) / np.hypot(1.0, self.slope[j])
+                away = (v - self.v[j] - self.slope[j] * (u - (slab + 0.5) * SLAB_CM)) / np.hypot(1.0, self.slope[j])
                 better = (self.slab[j] == slab) & (np.abs(away) < np.abs(best))
                 best_row[better], best[better] = self.row[j][better], away[better]
         return row, off
 
+    def beside(self) -> np.ndarray:
+        """Places in the slabs that are followed by another line of the same slab. (k,)"""
+        return np.flatnonzero(self.slab[1:] == self.slab[:-1])
+
     def neighbours(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Lines beside each other in a slab: left one, right one, distance. (k,), (k,), (k,) [cm]"""
-        beside = np.flatnonzero(self.slab[1:] == self.slab[:-1])
+        beside = self.beside()
         slope = (self.slope[beside] + self.slope[beside + 1]) / 2
         return self.row[beside], self.row[beside + 1], (self.v[beside + 1] - self.v[beside]) / np.hypot(1.0, slope)

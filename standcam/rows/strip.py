@@ -21,12 +21,15 @@ import numpy as np
 from standcam import flags
 from standcam.rows.bearing import Blocks, evened, find_blocks
 from standcam.rows.curve import CurvedRow
-from standcam.rows.strip_group import FoundGroup, Frame, find_group, frame_of
+from standcam.rows.strip_ends import Frame
+from standcam.rows.strip_group import FoundGroup, find_group, frame_of
 from standcam.rows.valid_ground import Extent, valid_ground
 from standcam.settings import StripRowSettings
 
 _AT_ONCE = 500_000
 _SLAB_CM = 50.0
+_OWN_COUNTS = 1.5
+"""Against one plant that stands on a row of another group, what one counts that does not."""
 _TWICE = 0.5
 """A row that shares more of its plants than this with rows found before is no other row."""
 
@@ -56,7 +59,8 @@ class StripRows:
     group: np.ndarray = field(default_factory=lambda: np.zeros(0, np.int64))
     """Group of each row; group 1 has the greatest length of row. (r,)"""
     spells: tuple[np.ndarray, ...] = ()
-    """Of each row the pieces of its measured stretch on valid ground, as positions. (k, 2) each [cm]"""
+    """Of each row the pieces of its measured stretch on valid ground, as positions; bare ground that all rows cross is
+    left out, stretches that only this row lacks are not. (k, 2) each [cm]"""
     open_ends: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), bool))
     """Whether begin and end are cut by the border of the valid ground. (r, 2)"""
     gap_left_cm: np.ndarray = field(default_factory=lambda: np.zeros(0))
@@ -206,6 +210,7 @@ def find_strip_rows(
             found.append(group)
     found.sort(key=lambda g: -sum(r.length_cm for r in g.rows))
     found, dropped = _without_doubles(found, points, settings)
+    found = _ended_at_others(found, points, settings)
     if dropped:
         notes.append(f"{dropped} lines left out that ran along rows found before.")
     return _gathered(found, blocks, row_width_cm, notes, settings)
@@ -245,12 +250,7 @@ def _without_doubles(
     taken = np.zeros(len(points), bool)
     out, dropped = [], 0
     for group in found:
-        alone = StripRows(
-            group.rows,
-            np.ones(len(group.rows), np.int64),
-            groups=(RowGroup(1, group.direction_deg, group.width_cm, len(group.rows), np.nan, np.nan),),
-        )
-        index, _, _ = alone.assign(points, group.corridor_cm)
+        index, _, _ = _alone(group).assign(points, group.corridor_cm)
         on = index >= 0
         size = np.bincount(index[on], minlength=len(group.rows))
         shared = np.bincount(index[on & taken], minlength=len(group.rows))
@@ -260,6 +260,52 @@ def _without_doubles(
             out.append(group.only(kept))
         taken |= on & kept[np.maximum(index, 0)]
     return out, dropped
+
+
+def _alone(group: FoundGroup) -> StripRows:
+    """One group as rows to which points can be tied."""
+    told = RowGroup(1, group.direction_deg, group.width_cm, len(group.rows), np.nan, np.nan)
+    return StripRows(group.rows, np.ones(len(group.rows), np.int64), groups=(told,))
+
+
+def _ended_at_others(found: list[FoundGroup], points: np.ndarray, settings: StripRowSettings) -> list[FoundGroup]:
+    """Groups of which no row runs on into another: plants of a headland that lie on a row's way do not lengthen it."""
+    if len(found) < 2:
+        return found
+    out = list(found)
+    for k, group in enumerate(found):
+        index, position, _ = _alone(group).assign(points, group.corridor_cm)
+        on = np.flatnonzero(index >= 0)
+        others = np.zeros(len(on), bool)
+        for j, other in enumerate(out):
+            if j != k:
+                others |= _alone(other).assign(points[on], other.corridor_cm)[0] >= 0
+        order = np.lexsort((position[on], index[on]))
+        row, at, others = index[on][order], position[on][order], others[order]
+        begins = np.searchsorted(row, np.arange(len(group.rows) + 1))
+        rows, spells, opened = list(group.rows), list(group.spells), group.open_ends.copy()
+        for r in range(len(rows)):
+            part = slice(begins[r], begins[r + 1])
+            first, last = (_run_of_others(side) for side in (others[part], others[part][::-1]))
+            low, high = rows[r].from_cm, rows[r].to_cm
+            if first + last >= begins[r + 1] - begins[r]:
+                continue  # all of it lies on rows of others: no end to move
+            if first:
+                low, opened[r, 0] = float(at[part][first]) - group.spacing_cm / 2, False
+            if last:
+                high, opened[r, 1] = float(at[part][-1 - last]) + group.spacing_cm / 2, False
+            rows[r] = replace(rows[r], from_cm=low, to_cm=high)
+            cut = np.c_[np.maximum(spells[r][:, 0], low), np.minimum(spells[r][:, 1], high)]
+            spells[r] = cut[cut[:, 1] > cut[:, 0]]
+        changed = replace(group, rows=tuple(rows), spells=tuple(spells), open_ends=opened)
+        out[k] = changed.only(np.array([row.length_cm >= settings.shortest_cm for row in rows]))
+    return [group for group in out if len(group.rows)]
+
+
+def _run_of_others(others: np.ndarray) -> int:
+    """How many plants from the end of a row on stand on rows of others, for the most part."""
+    total = np.cumsum(np.where(others, 1.0, -_OWN_COUNTS))
+    return int(total.argmax()) + 1 if len(total) and total.max() > 0 else 0
 
 
 def _gathered(

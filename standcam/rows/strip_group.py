@@ -14,39 +14,33 @@ from standcam.rows import bearing
 from standcam.rows.bearing import Blocks
 from standcam.rows.curve import CurvedRow
 from standcam.rows.evidence import Stretches, usual_spacing, weigh_rows
-from standcam.rows.smooth import Lines, Slabs, fit_lines, straight_lines
+from standcam.rows.smooth import SLAB_CM, Lines, Slabs, fit_lines, straight_lines
+from standcam.rows.strip_ends import Frame, bare_ground, cut_out, row_ends
 from standcam.rows.trace import Bands, Slopes, Traces, rhythm, trace_rows
-from standcam.rows.valid_ground import spells_of
 from standcam.settings import StripRowSettings
 
 _ALONE_CM = 60.0
 """Stands for the row width where there is a single row."""
 _BESIDE_CM = 50.0
 """Line drawn past the ends, and distance of its vertices."""
-_LOOK_CM = 25.0
-"""Step in which a line is looked at for valid ground."""
 _ROUNDS = 3
+_FREE = 0.7
+"""Share of their common length over which no row lies between two, for a thin one to be looked for."""
+_IN_RHYTHM = 0.22
+"""Distances that differ by less than this share of the row width from a multiple of it keep the rhythm."""
+_FAINT = 0.4
+"""Points of less than this share of the usual weight are no plants to measure distances by."""
+_FAR_OFF_CM = 18.0
+"""Plants farther off a first guess are no plants of the row."""
+_NARROWER = 0.65
+_FEWEST = 0.6
+"""Share of the fewest plants without which there is no row, sure or unsure."""
+_LEAST_EVIDENCE = 0.25
+"""Share of the evidence asked with which a row in rhythm with others is one."""
 _TIGHT = 0.18
 """Plants of a row scatter less than this share of the row width."""
 _GROUP_EVIDENCE = 1.4
 """The rows of a group together need so many times the evidence that one needs: the direction was chosen too."""
-
-
-@dataclass(frozen=True)
-class Frame:
-    """u along a group, v to the right of it."""
-
-    direction_deg: float
-
-    @property
-    def axes(self) -> np.ndarray:
-        """(2, 2): points @ axes gives u, v, and its transpose leads back."""
-        a = np.deg2rad(self.direction_deg)
-        return np.array([[np.cos(a), np.sin(a)], [np.sin(a), -np.cos(a)]]).T
-
-    def turn_deg(self, angle_deg: np.ndarray) -> np.ndarray:
-        """Turn from the frame to directions. [degrees]"""
-        return bearing.turn_deg(angle_deg, self.direction_deg)
 
 
 def frame_of(blocks: Blocks, member: np.ndarray) -> Frame:
@@ -124,7 +118,10 @@ def find_group(
     lines = straight_lines(low, high, settings)
     lines, _ = fit_lines(lines, renumber[traces.row], traces.u, traces.v, 0.2 + traces.heap, settings, robust=False)
     wide = width if np.isfinite(width) else _ALONE_CM
-    lines, sd, stretch, of, off = _drawn(lines, low, high, uv, weight, even, wide, settings)
+    drawn = _drawn(lines, low, high, uv, weight, even, wide, settings)
+    if len(drawn[1]) > 1 and (more := _with_thin_rows(drawn[0], drawn[2], wide, settings)) is not None:
+        drawn = _drawn(*more, uv, weight, even, wide, settings)
+    lines, sd, stretch, of, off = drawn
     if not len(sd):
         return None
     return _finished(frame, lines, sd, stretch, of, off, uv, weight, valid, wide, told, settings)
@@ -206,37 +203,86 @@ def _drawn(
     settings: StripRowSettings,
 ) -> tuple[Lines, np.ndarray, Stretches, np.ndarray, np.ndarray]:
     """Lines drawn through their plants, ends moved to where plants speak for them, false lines dropped."""
-    reach = np.full(len(low), 0.35 * width if width > 40 else 0.42 * width)
-    reach = np.minimum(reach, 18.0)
+    reach = np.full(len(low), min((0.35 if width > 40 else 0.42) * width, _FAR_OFF_CM))
     for step in range(_ROUNDS + 1):
         of, off = Slabs.of(lines, low, high).nearest(uv)
         near = (of >= 0) & (np.abs(off) <= reach[np.maximum(of, 0)])
         lines = straight_lines(low, high, settings)
         lines, sd = fit_lines(lines, of[near], uv[near, 0], uv[near, 1], even[near], settings)
-        of, off = Slabs.of(lines, low, high).nearest(uv)
-        has = of >= 0
-        stretch = weigh_rows(of[has], uv[has, 0], off[has], weight[has], sd, width, settings)
-        kept = _are_rows(lines, stretch, sd, width, settings)
-        reach = np.minimum(reach, np.maximum(4 * sd, 6.0))
-        changed = not kept.all()
-        if step == _ROUNDS and not changed:
-            break
+        stretch, of, off = _weighed(lines, low, high, sd, uv, weight, width, settings)
+        last = step == _ROUNDS
+        kept = _are_rows(lines, stretch, sd, width, settings) if last else _are_lines(lines, stretch, width)
+        # the corridor narrows from round to round: weeds beside a row must not set how wide it is
+        reach = np.minimum(reach, np.maximum(reach * _NARROWER, np.maximum(4 * sd, 6.0)))
         # a little farther than the plants, so that the end may yet move on
         more = settings.band_cm if step < _ROUNDS - 1 else _BESIDE_CM
         low, high = stretch.first_cm[kept] - more, stretch.last_cm[kept] + more
         lines, reach, sd = _only(lines, kept), reach[kept], sd[kept]
-        if not len(low):
-            return lines, sd, stretch, of, off
-        if step == _ROUNDS:
-            of, off = Slabs.of(lines, low, high).nearest(uv)
-            has = of >= 0
-            stretch = weigh_rows(of[has], uv[has, 0], off[has], weight[has], sd, width, settings)
-            good = np.isfinite(stretch.first_cm)
-            if not good.all():
-                lines, sd = _only(lines, good), sd[good]
-                stretch = Stretches(*(getattr(stretch, n)[good] for n in Stretches.__dataclass_fields__))
-                of, off = Slabs.of(lines, stretch.first_cm, stretch.last_cm).nearest(uv)
+        if not kept.any():
+            break
+        if last and not kept.all():
+            stretch, of, off = _weighed(lines, low, high, sd, uv, weight, width, settings)
     return lines, sd, stretch, of, off
+
+
+def _with_thin_rows(
+    lines: Lines, stretch: Stretches, width: float, settings: StripRowSettings
+) -> tuple[Lines, np.ndarray, np.ndarray] | None:
+    """The lines, and between those two or three row widths apart lines where a row may be too thin to be followed.
+
+    None where there is no such place.
+    """
+    n = len(lines.begin)
+    left, right, apart = Slabs.of(lines, stretch.first_cm, stretch.last_cm).neighbours()
+    pair, index, count = np.unique(left * n + right, return_inverse=True, return_counts=True)
+    mean = np.bincount(index, apart, len(pair)) / np.maximum(count, 1)
+    low, high = list(stretch.first_cm), list(stretch.last_cm)
+    row, u, v = [], [], []
+    for r in range(n):
+        at = np.arange(low[r], high[r] + _BESIDE_CM, _BESIDE_CM)
+        row.append(np.full(len(at), r))
+        u.append(at)
+        v.append(lines.v(row[-1], at))
+    for between, distance, slabs in zip(pair.tolist(), mean.tolist(), count.tolist(), strict=True):
+        a, b = between // n, between % n
+        steps = round(distance / width)
+        first, last = max(low[a], low[b]), min(high[a], high[b])
+        if steps not in (2, 3) or abs(distance - steps * width) > _IN_RHYTHM * width or last - first < settings.band_cm:
+            continue
+        if slabs * SLAB_CM < _FREE * (last - first):
+            continue
+        at = np.arange(first, last + _BESIDE_CM, _BESIDE_CM)
+        ends = [lines.v(np.full(len(at), k), at) for k in (a, b)]
+        for step in range(1, steps):
+            row.append(np.full(len(at), len(low)))
+            u.append(at)
+            v.append(ends[0] + (ends[1] - ends[0]) * step / steps)
+            low.append(first)
+            high.append(last)
+    if len(low) == n:
+        return None
+    begin, end = np.array(low) - _BESIDE_CM, np.array(high) + _BESIDE_CM
+    of, at = np.concatenate(row), np.concatenate(u)
+    again, _ = fit_lines(
+        straight_lines(begin, end, settings), of, at, np.concatenate(v), np.ones(len(at)), settings, robust=False
+    )
+    return again, begin, end
+
+
+def _weighed(
+    lines: Lines,
+    low: np.ndarray,
+    high: np.ndarray,
+    sd: np.ndarray,
+    uv: np.ndarray,
+    weight: np.ndarray,
+    width: float,
+    settings: StripRowSettings,
+) -> tuple[Stretches, np.ndarray, np.ndarray]:
+    """What the plants say of lines, the nearest line of each point and how far right of it."""
+    of, off = Slabs.of(lines, low, high).nearest(uv)
+    has = of >= 0
+    return weigh_rows(of[has], uv[has, 0], off[has], weight[has], sd, width, settings), of, off
 
 
 def _only(lines: Lines, kept: np.ndarray) -> Lines:
@@ -247,41 +293,52 @@ def _only(lines: Lines, kept: np.ndarray) -> Lines:
     return Lines(lines.begin[kept], lines.spans[kept], first, lines.knot_cm, lines.coefficients[chosen])
 
 
-def _are_rows(
-    lines: Lines, stretch: Stretches, sd_cm: np.ndarray, width: float, settings: StripRowSettings
-) -> np.ndarray:
-    """Which lines are rows: enough plants, more than chance, not on top of each other, in rhythm if weak. (r,) bool"""
-    length = stretch.last_cm - stretch.first_cm
-    kept = (stretch.plants >= settings.fewest_plants * 0.6) & (length > 0) & (stretch.evidence >= 0)
-    # plants strewn evenly across have a scatter of 0.22 of what they are strewn over
-    kept &= sd_cm <= _TIGHT * width
-    if not kept.any():
-        return kept
+def _are_lines(lines: Lines, stretch: Stretches, width: float) -> np.ndarray:
+    """Which lines to go on with: some plants, and no better line on top. (r,) bool"""
+    kept = (stretch.plants > 0) & (stretch.last_cm > stretch.first_cm)
     low, high = np.where(kept, stretch.first_cm, 0.0), np.where(kept, stretch.last_cm, -1e3)
     slabs = Slabs.of(lines, low, high)
     left, right, apart = slabs.neighbours()
-    slots = np.bincount(slabs.row, minlength=len(length))
-    strength = stretch.plants
-    # two lines on one row: the weaker goes where most of it lies on the other
+    slots = np.bincount(slabs.row, minlength=len(kept))
     close = apart < 0.5 * width
-    pair, count = np.unique(np.c_[left[close], right[close]], axis=0, return_counts=True)
-    for (a, b), n in zip(pair, count, strict=True):
-        weaker = a if strength[a] < strength[b] else b
-        if n > 0.5 * slots[weaker] and kept[a] and kept[b]:
-            kept[weaker] = kept[weaker] and stretch.full[weaker] >= 0.8 * stretch.full[a + b - weaker] and n < 3
-    usual = float(np.median(np.repeat(stretch.full[kept], np.maximum(slots[kept], 1)))) if kept.any() else 0.0
-    sure = stretch.evidence >= settings.evidence
-    if stretch.evidence[kept & sure].sum() < _GROUP_EVIDENCE * settings.evidence:
-        return np.zeros(len(length), bool)
-    strong = kept & sure & (stretch.full >= settings.weakest_off_rhythm * usual)
-    weak = kept & ~strong
-    for r in np.flatnonzero(weak):
-        beside = np.r_[apart[(left == r) & strong[right]], apart[(right == r) & strong[left]]]
+    first = stretch.plants[left] >= stretch.plants[right]
+    weaker = np.where(first, right, left)[close]
+    # lines on one row may cross and cross again: what counts is how much of a line lies beside any stronger one
+    slab = slabs.slab[slabs.beside()][close]
+    each = np.unique(np.c_[weaker, slab], axis=0)[:, 0]
+    return kept & (np.bincount(each, minlength=len(kept)) <= 0.5 * slots)
+
+
+def _are_rows(
+    lines: Lines, stretch: Stretches, sd_cm: np.ndarray, width: float, settings: StripRowSettings
+) -> np.ndarray:
+    """Which lines are rows: more than chance, and where that is little, in rhythm with the others. (r,) bool
+
+    That lines are parallel and keep a rhythm is evidence too, so that in a thin stand many weak rows bear each other
+    out; a line of weeds between two rows does not keep it.
+    """
+    length = stretch.last_cm - stretch.first_cm
+    kept = _are_lines(lines, stretch, width) & (stretch.plants >= _FEWEST * settings.fewest_plants)
+    # plants strewn evenly across have a scatter of 0.22 of what they are strewn over
+    kept &= (sd_cm <= _TIGHT * width) & (length >= 0.8 * settings.shortest_cm)
+    kept &= stretch.evidence >= _LEAST_EVIDENCE * settings.evidence
+    if not kept.any():
+        return kept
+    sure = kept & (stretch.evidence >= settings.evidence)
+    slabs = Slabs.of(lines, np.where(kept, stretch.first_cm, 0.0), np.where(kept, stretch.last_cm, -1e3))
+    left, right, apart = slabs.neighbours()
+    slots = np.bincount(slabs.row, minlength=len(length))
+    usual = float(np.median(np.repeat(stretch.full[kept], slots[kept])))
+    strong = sure & (stretch.full >= settings.weakest_off_rhythm * usual)
+    anchors = strong if strong.sum() >= 2 else kept
+    for r in np.flatnonzero(kept & ~strong):
+        beside = np.r_[apart[(left == r) & anchors[right]], apart[(right == r) & anchors[left]]]
         steps = np.round(beside / width)
-        fits = (steps >= 1) & (steps <= 3) & (np.abs(beside - steps * width) <= 0.22 * width)
+        fits = (steps >= 1) & (steps <= 3) & (np.abs(beside - steps * width) <= _IN_RHYTHM * width)
         in_rhythm = len(beside) > 0 and fits.mean() > 0.7
         kept[r] = in_rhythm and stretch.full[r] >= settings.weakest * usual
-    kept &= length >= settings.shortest_cm * 0.8
+    if stretch.evidence[kept].sum() < _GROUP_EVIDENCE * settings.evidence:
+        kept[:] = False
     return kept
 
 
@@ -301,12 +358,28 @@ def _finished(
 ) -> FoundGroup | None:
     """Rows in order, with ends and spells."""
     rows = len(sd)
-    on = (of >= 0) & (np.abs(off) <= stretch.corridor_cm[np.maximum(of, 0)]) & (weight >= 0.3)
+    on = (of >= 0) & (np.abs(off) <= stretch.corridor_cm[np.maximum(of, 0)])
+    on &= weight >= _FAINT * float(np.average(weight[on], weights=weight[on]))
     spacing = usual_spacing(of[on], uv[on, 0], rows, settings.cell_cm)
     order, gap = _order(lines, stretch)
     lines, sd = _only_ordered(lines, order), sd[order]
     first, last = stretch.first_cm[order], stretch.last_cm[order]
-    low, high, spells, opened = _ends(frame, lines, first, last, spacing, valid, settings)
+    low, high, spells, opened = row_ends(frame, lines, first, last, spacing, valid, settings)
+    seat = np.zeros(rows, np.int64)
+    seat[order] = np.arange(rows)
+    bare = bare_ground(seat[of[on]], uv[on, 0], rows, settings)
+    spells = [
+        cut_out(spell, hole + np.array([spacing, -spacing]) / 2) for spell, hole in zip(spells, bare, strict=True)
+    ]
+    crossing = sum(len(hole) > 0 for hole in bare)
+    notes = (
+        (
+            f"{crossing} rows cross bare ground longer than {settings.bridge_cm / 100:g} m that their neighbours lack "
+            "too (a road, a waterway): it is left out of what is measured.",
+        )
+        if crossing
+        else ()
+    )
     axes = frame.axes
     made: list[CurvedRow] = []
     pieces: list[np.ndarray] = []
@@ -345,7 +418,7 @@ def _finished(
         told,
         spacing,
         float(np.median(stretch.corridor_cm)),
-        (),
+        notes,
     )
 
 
@@ -395,88 +468,3 @@ def _order(lines: Lines, stretch: Stretches) -> tuple[np.ndarray, np.ndarray]:
                 heapq.heappush(ready, (float(middle[j]), j))
     gap = np.array([np.nan] + [distance.get(i * n + j, np.nan) for i, j in itertools.pairwise(order)])
     return np.array(order), gap
-
-
-def _ends(
-    frame: Frame,
-    lines: Lines,
-    first: np.ndarray,
-    last: np.ndarray,
-    spacing: float,
-    valid: Callable[[np.ndarray], np.ndarray] | None,
-    settings: StripRowSettings,
-) -> tuple[np.ndarray, np.ndarray, list[np.ndarray], np.ndarray]:
-    """Begin and end of each row in u, its spells, and which ends a border cuts.
-
-    A row that ends in the field ends half a spacing past its last plant. One that ends near the border of the picture
-    is cut by it; so is one whose neighbours run on to the border, if what is missing can be bridged.
-    """
-    rows = len(first)
-    low, high = first - spacing / 2, last + spacing / 2
-    opened = np.zeros((rows, 2), bool)
-    if valid is None:
-        return low, high, [np.array([[a, b]]) for a, b in zip(low, high, strict=True)], opened
-    seen = _valid_runs(frame, lines, first - settings.bridge_cm, last + settings.bridge_cm, valid)
-    border = np.full((rows, 2), np.nan)
-    for r, runs in enumerate(seen):
-        for end, plant in enumerate((first[r], last[r])):
-            around = runs[(runs[:, 0] <= plant + 1.0) & (runs[:, 1] >= plant - 1.0)]
-            if not len(around):  # a plant on ground that is not valid
-                border[r, end] = plant
-                continue
-            at = around[0, 0] if end == 0 else around[-1, 1]
-            reached = abs(at - (plant + (-1, 1)[end] * settings.bridge_cm)) > 1.0
-            if reached:
-                border[r, end] = at
-    away = np.abs(np.c_[first, last] - border)
-    near = away <= settings.edge_spacings * spacing
-    beside = np.zeros((rows, 2), bool)
-    beside[1:] |= near[:-1]
-    beside[:-1] |= near[1:]
-    opened = near | (beside & (away <= settings.bridge_cm))
-    margin = settings.edge_margin_cm
-    low = np.where(opened[:, 0], border[:, 0] + margin, low)
-    high = np.where(opened[:, 1], border[:, 1] - margin, high)
-    spells = []
-    for r, runs in enumerate(seen):
-        # holes have borders too
-        inner = runs + np.array([margin, -margin])
-        cut = np.c_[np.maximum(inner[:, 0], low[r]), np.minimum(inner[:, 1], high[r])]
-        cut = cut[cut[:, 1] > cut[:, 0]]
-        spells.append(cut)
-        if len(cut):
-            low[r], high[r] = cut[0, 0], cut[-1, 1]
-        else:
-            high[r] = low[r]
-    return low, high, spells, opened
-
-
-def _valid_runs(
-    frame: Frame,
-    lines: Lines,
-    low: np.ndarray,
-    high: np.ndarray,
-    valid: Callable[[np.ndarray], np.ndarray],
-) -> list[np.ndarray]:
-    """Runs of valid ground along each line, to a centimetre; holes shorter than the step may be missed. (k, 2) [cm]"""
-    count = np.ceil((high - low) / _LOOK_CM).astype(np.int64) + 1
-    row = np.repeat(np.arange(len(low)), count)
-    index = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
-    step = ((high - low) / np.maximum(count - 1, 1))[row]
-    u = low[row] + index * step
-
-    def good(row: np.ndarray, u: np.ndarray) -> np.ndarray:
-        return valid(np.c_[u, lines.v(row, u)] @ frame.axes.T)
-
-    is_good = good(row, u)
-    flip = np.flatnonzero((row[1:] == row[:-1]) & (is_good[1:] != is_good[:-1]))
-    inside = np.where(is_good[flip], u[flip], u[flip + 1])
-    outside = np.where(is_good[flip], u[flip + 1], u[flip])
-    for _ in range(6):
-        middle = (inside + outside) / 2
-        still = good(row[flip], middle)
-        inside, outside = np.where(still, middle, inside), np.where(still, outside, middle)
-    u = u.copy()
-    u[np.where(is_good[flip], flip, flip + 1)] = inside
-    begins = np.cumsum(count) - count
-    return [spells_of(is_good[b : b + n], u[b : b + n]) for b, n in zip(begins, count, strict=True)]
