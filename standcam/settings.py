@@ -139,7 +139,8 @@ class CalibrationSettings:
     """Ground scale."""
 
     method: str = "auto"
-    """auto, or the name of a registered method: board, stick, points, height, none."""
+    """auto, or the name of a registered method: board, stick, points, height, flight, none. flight is for a single frame
+    of a drone, and never tried by auto."""
     board: str | None = None
     """Path of a board geometry (TOML); None looks for the built-in boards."""
     stick_length_cm: float = 100.0

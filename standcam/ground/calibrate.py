@@ -13,6 +13,7 @@ from collections.abc import Callable
 from standcam import flags
 from standcam.errors import BadSettings, BoardNotFound, NoScale, StickNotFound
 from standcam.ground.board import map_from_board
+from standcam.ground.flight import map_from_flight
 from standcam.ground.focal import focal_of
 from standcam.ground.height import map_from_height
 from standcam.ground.map import GroundMap, uniform_map
@@ -47,6 +48,9 @@ METHODS: dict[str, Method] = {
 }
 """Methods by name, in the order in which ``auto`` tries them; ``none`` always serves."""
 
+BY_NAME: dict[str, Method] = METHODS | {"flight": map_from_flight}
+"""With those that only serve who asks for them: heights that phones note say nothing of their height above a row."""
+
 
 def calibrate(photo: Photo, settings: CalibrationSettings | None = None) -> GroundMap:
     """Ground map of a photo by the method that ``settings.method`` names, or by the first that serves.
@@ -60,11 +64,11 @@ def calibrate(photo: Photo, settings: CalibrationSettings | None = None) -> Grou
     """
     settings = settings or CalibrationSettings()
     if settings.method != "auto":
-        if settings.method not in METHODS:
+        if settings.method not in BY_NAME:
             raise BadSettings(
-                f"calibration.method is {settings.method!r}.", f"Use auto, {', '.join(METHODS)}."
+                f"calibration.method is {settings.method!r}.", f"Use auto, {', '.join(BY_NAME)}."
             )
-        return METHODS[settings.method](photo, settings)
+        return BY_NAME[settings.method](photo, settings)
     refusals: list[str] = []
     for name, method in METHODS.items():
         try:
