@@ -89,15 +89,17 @@ def photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarra
     nodes = np.stack(np.meshgrid(at_x, at_y), axis=-1).reshape(-1, 2)
     px = ground.to_pixels(frame.to_ground(nodes)).reshape(n_y, n_x, 2)
     px = np.clip(np.nan_to_num(px, nan=-1e5), -1e5, 1e5).astype(np.float32)
-    along, down = _between(frame.width_px, n_x), _between(frame.height_px, n_y)
-    return tuple(down @ px[..., k] @ along.T for k in (0, 1))  # type: ignore[return-value]
+    # no matrix product: its last digits hang on how many threads the library of linear algebra uses, and then counts of
+    # one process and of several would differ
+    low, part = _between(frame.height_px, n_y)
+    lines = px[low] + (px[low + 1] - px[low]) * part[:, None, None]
+    low, part = _between(frame.width_px, n_x)
+    x, y = (np.ascontiguousarray(lines[..., k]) for k in (0, 1))
+    return tuple(each[:, low] + np.diff(each, axis=1)[:, low] * part for each in (x, y))  # type: ignore[return-value]
 
 
-def _between(size: int, nodes: int) -> np.ndarray:
-    """Linear weights of evenly spaced nodes at whole pixels. (size, nodes)"""
+def _between(size: int, nodes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Of whole pixels, the node before each and the part of the way to the next. (size,), (size,) float32"""
     place = np.arange(size) * (nodes - 1) / max(size - 1, 1)
     low = np.minimum(place.astype(int), nodes - 2)
-    weights = np.zeros((size, nodes), np.float32)
-    weights[np.arange(size), low] = 1 - (place - low)
-    weights[np.arange(size), low + 1] = place - low
-    return weights
+    return low, (place - low).astype(np.float32)

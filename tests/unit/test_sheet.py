@@ -177,3 +177,37 @@ def test_tiny_sheets_and_tiny_photos(size):
     sheet = draw(frame, segment(photo, ground, VegetationSettings()), ground, view_of(ground))
     assert sheet.rgb.shape == (size[1], size[0], 3)
     assert dataclasses.replace(sheet, rgb=sheet.rgb).frame is frame
+
+
+def test_places_between_nodes_are_linear_and_the_same_for_any_number_of_threads():
+    """Against scipy's linear interpolation; and in a process whose linear algebra has other threads than this one."""
+    import os
+    import subprocess
+    import sys
+    from pathlib import Path
+
+    from scipy.interpolate import RegularGridInterpolator
+
+    from standcam.ground.map import uniform_map
+    from standcam.plants.sheet import Frame, photo_places
+
+    frame, ground = Frame((-70.0, -40.0), (0.96, 0.28), 0.15, 700, 500), uniform_map(0.05, 4000, 3000, "board")
+    x, y = photo_places(frame, ground)
+    n_x, n_y = 700 // 16 + 1, 500 // 16 + 1
+    at = np.linspace(0, 699, n_x), np.linspace(0, 499, n_y)
+    nodes = np.stack(np.meshgrid(*at), axis=-1).reshape(-1, 2)
+    px = ground.to_pixels(frame.to_ground(nodes)).reshape(n_y, n_x, 2)
+    every = np.stack(np.meshgrid(np.arange(500), np.arange(700), indexing="ij"), axis=-1)
+    known = RegularGridInterpolator((at[1], at[0]), px)(every)
+    assert np.abs(np.stack([x, y], axis=-1) - known).max() < 2e-3  # float32 at some 4000 px
+    code = (
+        "import hashlib; from standcam.ground.map import uniform_map; from standcam.plants.sheet import Frame, "
+        "photo_places; p = photo_places(Frame((-70.0, -40.0), (0.96, 0.28), 0.15, 700, 500), "
+        "uniform_map(0.05, 4000, 3000, 'board')); print(hashlib.sha256(p[0].tobytes() + p[1].tobytes()).hexdigest())"
+    )
+    said = {
+        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
+                       cwd=Path(__file__).parents[2], env=os.environ | {"OPENBLAS_NUM_THREADS": n}).stdout
+        for n in ("1", "2")
+    }  # fmt: skip
+    assert len(said) == 1

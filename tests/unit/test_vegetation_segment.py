@@ -142,7 +142,7 @@ def test_fair_above_sure_is_refused():
 
 
 def test_greenness_over_light_is_read_as_by_plain_interpolation():
-    """Quarters of a level are all the light there is, so a curve worked out for these gives the same to the last bit."""
+    """Quarters of a level are all the light there is, so a curve worked out for these gives the same numbers."""
     from standcam.vegetation import segment as module
 
     rng = np.random.default_rng(2)
