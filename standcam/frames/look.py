@@ -8,8 +8,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from standcam import flags
+from standcam.errors import BoardNotFound, NoScale
+from standcam.ground.board import map_from_board
 from standcam.images.frame_facts import FrameFacts, read_frame_facts
-from standcam.images.photo import read_photo
+from standcam.images.photo import Photo, read_photo
 from standcam.images.reduce import reduce
 from standcam.settings import Settings
 
@@ -33,6 +36,8 @@ class Look:
     """What each point looks like, uint8. (n, 128)"""
     step_px: float
     """Pixels of the frame for one of the picture in which points were found."""
+    board_cm_per_px: float | None = None
+    """Ground length of a pixel by a board that shows in it. [cm/px]"""
 
 
 def look(path: str | Path, settings: Settings | None = None) -> Look:
@@ -42,6 +47,8 @@ def look(path: str | Path, settings: Settings | None = None) -> Look:
     ------
     UnreadablePhoto
         The file cannot be read or is damaged.
+    BadSettings
+        The board file of the settings makes no sense.
     """
     settings = settings or Settings()
     photo = read_photo(path, settings.photo)
@@ -50,7 +57,20 @@ def look(path: str | Path, settings: Settings | None = None) -> Look:
     px, words = find_points(grey, settings.flight.features)
     full = (px + 0.5) * ratio - 0.5
     facts = read_frame_facts(path)
-    return Look(Path(path), photo.width_px, photo.height_px, facts, full, words, float(ratio.mean()))
+    board = _board(photo, settings) if settings.flight.boards else None
+    return Look(Path(path), photo.width_px, photo.height_px, facts, full, words, float(ratio.mean()), board)
+
+
+def _board(photo: Photo, settings: Settings) -> float | None:
+    """Scale by a board of which three markers and more are read: one alone may be chance."""
+    try:
+        ground = map_from_board(photo, settings.calibration)
+    except (BoardNotFound, NoScale):
+        return None
+    if ground.mark_px is None or ground.flags & flags.bit("few_markers", "scale_residual"):
+        return None
+    scale = float(ground.cm_per_px(np.array([ground.mark_px]))[0])
+    return scale if np.isfinite(scale) and scale > 0 else None
 
 
 def find_points(grey: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:

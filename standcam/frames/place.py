@@ -187,7 +187,7 @@ def _noted_values(
     told = np.isfinite(noted.xy_cm).all(axis=1)
     sd[told, :2] = 100 * flight.gps_error_m
     tall = np.isfinite(noted.height_cm)
-    sd[tall, 2] = noted.height_cm[tall] * flight.height_error_pct / 100
+    sd[tall, 2] = noted.height_cm[tall] * noted.height_sd[tall]
     sd[:, 4:] = np.deg2rad(flight.tilt_error_deg)
     marked = set(marks.i.tolist())
     for members in groups_of(n, pairs):
@@ -302,6 +302,8 @@ def _frames(
     marked = len(set(marks.i.tolist()) & set(kept))
     if marked:
         notes.append(f"Place and scale by {len(marks.i)} control points in {marked} frames.")
+    elif noted.boards:
+        notes.append(f"Scale by ground boards in {noted.boards} frame{'s' if noted.boards > 1 else ''}.")
     elif noted.heights_given:
         notes.append("Scale by the height of flight as given.")
     else:
@@ -351,7 +353,8 @@ def _placed(
     squares = [seam.check_mm**2 for seam in own if np.isfinite(seam.check_mm)]
     tilt = float(np.rad2deg(np.hypot(poses[k, 4], poses[k, 5])))
     flagged = flags.bit("off_nadir") if tilt > flight.flag_off_nadir_deg else 0
-    flagged |= 0 if noted.heights_given or len(marks.i) >= 2 else flags.bit("by_altitude")
+    sure = noted.heights_given or noted.boards or len(marks.i) >= 2
+    flagged |= 0 if sure else flags.bit("by_altitude")
     ground = overhead_map(
         Pose(*poses[k]),
         noted.K[k],

@@ -16,6 +16,10 @@ from standcam.ground.flight import check_nadir, focal_of_frame, height_of
 from standcam.ground.lens import LensProfile
 from standcam.settings import Settings
 
+BOARD_SD = 0.01
+"""Relative error of a height by a board: its corners, and its own tilt (common practice, no source)."""
+BOARD_OFF = 0.35
+"""A board that differs by more from the noted height is no board."""
 HAND_HEIGHT_CM = 1000.0
 """To begin with, where no height is known and control points give the scale. [cm]"""
 
@@ -30,6 +34,10 @@ class Noted:
     lenses: tuple[LensProfile | None, ...]
     height_cm: np.ndarray
     """NaN where unknown. (n,)"""
+    height_sd: np.ndarray
+    """Relative. (n,)"""
+    boards: int
+    """Frames whose height is by a board."""
     heights_given: bool
     xy_cm: np.ndarray
     """NaN where unknown. (n, 2)"""
@@ -60,7 +68,7 @@ def take_notes(looks: Sequence[Look], settings: Settings, control: ControlPoints
     """
     problems: list[Problem] = []
     kept: list[Look] = []
-    focal, heights, given, notes = [], [], True, []
+    focal, heights, errors, boards, given, notes = [], [], [], 0, True, []
     for look in looks:
         try:
             check_nadir(look.facts, settings.flight)
@@ -70,14 +78,20 @@ def take_notes(looks: Sequence[Look], settings: Settings, control: ControlPoints
                 noted = height_of(look.facts, settings.calibration, settings.flight)
                 height, given = noted.cm, given and noted.given
             except NoScale:
-                if control is None:
+                if control is None and not any(other.board_cm_per_px for other in looks):
                     raise
+            off = settings.flight.height_error_pct / 100
+            if look.board_cm_per_px is not None:
+                by_board = look.board_cm_per_px * found.K[0, 0]
+                if not abs(by_board / height - 1) > BOARD_OFF:  # or no height is noted
+                    height, off, boards = by_board, BOARD_SD, boards + 1
         except NoScale as error:
             problems.append(Problem(look.path, error.reason, error.remedy))
             continue
         kept.append(look)
         focal.append(found)
         heights.append(height)
+        errors.append(off)
     if not kept:
         raise NoScale(
             problems[0].reason if problems else "There are no frames.", problems[0].remedy if problems else ""
@@ -100,6 +114,8 @@ def take_notes(looks: Sequence[Look], settings: Settings, control: ControlPoints
             np.stack([f.K for f in focal]),
             tuple(f.lens for f in focal),
             np.array(heights),
+            np.array(errors),
+            boards,
             given,
             (places - origin) * 100,
             yaw,

@@ -118,6 +118,11 @@ class Raster:
         """Pixels of map points. (n, 2) [m] -> (n, 2) [px]"""
         return apply(inverse(self.transform), np.asarray(points_m, float).reshape(-1, 2)) - 0.5
 
+    def to_source_pixels(self, points_m: np.ndarray) -> np.ndarray:
+        """Pixels of the file itself, whatever grid it is read in. (n, 2) [m] -> (n, 2) [px]"""
+        px = (self.to_pixels(points_m) + 0.5) * self.factor - 0.5
+        return px if self.warp is None else self.warp.source_px(px)
+
     @property
     def ground(self) -> GroundMap:
         """Ground map of the whole raster: cm, x along easting, y along northing, zero at ``origin_m``."""

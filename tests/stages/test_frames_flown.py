@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from fixtures.drawn_board import camera, draw
 from fixtures.flown import ORIGIN, SIZE, fly, ground_picture, line_of_flight
 from PIL import Image
 
@@ -102,6 +103,15 @@ def test_other_ground_is_no_match(flown, tmp_path):
         other = look(path, settings)
         assert len(other.words) > 500
         assert match(0, 1, a, other, settings.flight.fewest_matches) is None
+
+
+def test_a_board_in_a_frame_is_measured(tmp_path):
+    view = camera(height_mm=1400.0, tilt_deg=0.0, look_at=(120.0, -60.0))
+    Image.fromarray(draw(view).rgb).save(tmp_path / "a.png")
+    found = look(tmp_path / "a.png", Settings().replace("calibration", focal_length_35mm=26.0))
+    assert found.board_cm_per_px == pytest.approx(140 / view.K[0, 0], rel=0.005)
+    none = Settings().replace("flight", boards=False)
+    assert look(tmp_path / "a.png", none).board_cm_per_px is None
 
 
 def test_points_are_spread_over_the_frame(flown):

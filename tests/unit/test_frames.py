@@ -1,5 +1,6 @@
 """Frames placed by exact or noisy common points, without pictures."""
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -214,6 +215,24 @@ def test_control_points_give_place_and_scale():
     alone = place_frames(nothing, control=control, run=seen_alike(poses, sd_px=0.5))
     placed, true = grid_errors(alone, poses)
     assert np.abs(placed - true).max() < 4
+
+
+def test_a_board_in_one_frame_tells_the_scale_of_all():
+    rng = np.random.default_rng(10)
+    poses = line_of_flight(6, 120, rng, sway_deg=0.5)
+    looks = looks_of([Pose(p.x_cm, p.y_cm, 1.08 * p.height_cm, p.yaw_rad) for p in poses], gps_sd_m=1.0)
+    true = 1.0 * poses[2].height_cm / FOCAL
+    with_board = [dataclasses.replace(k, board_cm_per_px=true) if n == 2 else k for n, k in enumerate(looks)]
+    without, found = (place_frames(k, run=seen_alike(poses, sd_px=0.5)) for k in (looks, with_board))
+    scales = [laid_on(*grid_errors(frames, poses))[0] for frames in (without, found)]
+    assert abs(scales[0] - 1) > 0.05 and abs(scales[1] - 1) < 0.02
+    assert any("ground boards in 1 frame" in note for note in found.notes)
+    assert without.frames[0].ground.flags & flags.bit("by_altitude")
+    assert not found.frames[0].ground.flags & flags.bit("by_altitude")
+    # what is read as a board, and would put the camera at half its height, is none
+    false = [dataclasses.replace(k, board_cm_per_px=0.5 * true) if n == 2 else k for n, k in enumerate(looks)]
+    frames = place_frames(false, run=seen_alike(poses, sd_px=0.5))
+    assert laid_on(*grid_errors(frames, poses))[0] == pytest.approx(scales[0], abs=1e-6)
 
 
 def test_no_scale_at_all():

@@ -113,6 +113,10 @@ def test_other_maps_are_brought_to_metres(tmp_path, crs, transform, zone):
     with rasterio.open(path) as file:
         picture = file.read()
     rng = np.random.default_rng(1)
+    inner = rng.uniform([60, 60], [540, 340], (20, 2))
+    maps = np.array([forth.transform(*(np.array(transform).reshape(3, 3) @ [*(p + 0.5), 1])[:2], direction="INVERSE")
+                     for p in inner])  # fmt: skip
+    assert raster.to_source_pixels(maps) == pytest.approx(inner, abs=0.01)
     seen = 0
     for x, y in rng.integers(0, [raster.width_px, raster.height_px], (200, 2)):
         place = forth.transform(*raster.to_map([[x, y]])[0])
