@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-LEAF, BROAD_LEAF, STEM, STRAW, BOARD, STICK = range(6)
+LEAF, BROAD_LEAF, STEM, STRAW, BOARD, STICK, STONE = range(7)
 """Materials: grass-like and broad leaves differ in their veins."""
 
 

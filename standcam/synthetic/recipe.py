@@ -138,12 +138,18 @@ class GroundRecipe:
     the board rests. [mm]"""
     straw_per_m2: float = 6.0
     """Pieces of straw and stalk."""
+    stones_per_m2: float = 0.0
+    """Stones and hard clods that cast shadows."""
+    stubble_per_m2: float = 0.0
+    """Stumps of the last crop."""
 
     def __post_init__(self) -> None:
         _one_of(self, "soil", ("dry", "wet", "sandy", "red"))
         _check(self, "roughness", 0, 1)
         _check(self, "furrow_depth_mm", 0, 60)
         _check(self, "straw_per_m2", 0, 1500)
+        _check(self, "stones_per_m2", 0, 500)
+        _check(self, "stubble_per_m2", 0, 200)
 
 
 @dataclass(frozen=True)

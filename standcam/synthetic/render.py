@@ -22,7 +22,7 @@ from standcam.synthetic.ortho import OrthoCamera
 from standcam.synthetic.plant_shapes import plant_mesh
 from standcam.synthetic.raster import SUPER, Samples
 from standcam.synthetic.recipe import GroundRecipe, SceneRecipe
-from standcam.synthetic.residue import straw_mesh
+from standcam.synthetic.residue import stone_mesh, straw_mesh, stubble_mesh
 from standcam.synthetic.targets import TEXTURE_PX_PER_MM, Target
 
 HAZE = np.array([0.94, 1.0, 1.08])
@@ -57,6 +57,10 @@ def render(
     things = []
     if recipe.ground.straw_per_m2:
         things.append(straw_mesh(low, high, recipe.ground.straw_per_m2, rng))
+    if recipe.ground.stones_per_m2:
+        things.append(stone_mesh(low, high, recipe.ground.stones_per_m2, rng))
+    if recipe.ground.stubble_per_m2:
+        things.append(stubble_mesh(low, high, recipe.ground.stubble_per_m2, rng))
     if target is not None:
         things.append(target.mesh)
     lying = join(things)

@@ -1,10 +1,10 @@
-"""Straw and stalk pieces that lie on the soil."""
+"""What lies on the soil or stands out of it: straw and stalk pieces, stones, stubble."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from standcam.synthetic.mesh import STRAW, Mesh, join, sheet
+from standcam.synthetic.mesh import STONE, STRAW, Mesh, join, sheet, tube
 
 
 def straw_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.random.Generator) -> Mesh:
@@ -48,4 +48,48 @@ def straw_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.r
         grey = rng.random(n)[:, None] ** 2
         colour = tone * ((1 - grey) * [0.66, 0.54, 0.30] + grey * [0.40, 0.35, 0.27])
         meshes.append(sheet(np.concatenate([flat, height[..., None]], axis=-1), colour, 0, STRAW))
+    return join(meshes)
+
+
+def stone_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.random.Generator) -> Mesh:
+    """Stones and hard clods that stand out of the soil and cast shadows of their own."""
+    n = rng.poisson(per_m2 * float(np.prod((high_mm - low_mm) / 1000)))
+    if not n:
+        return join([])
+    radius = np.clip(rng.lognormal(np.log(10), 0.5, n), 4, 45)
+    height = radius * rng.uniform(0.4, 1.0, n)
+    angle = np.linspace(0, 2 * np.pi, 11)
+    # an outline of three waves, so that no two look alike
+    waves = rng.normal(0, 0.10, (n, 3, 2))
+    turns = np.arange(1, 4)[:, None] * angle
+    outline = 1 + waves[..., 0] @ np.cos(turns) + waves[..., 1] @ np.sin(turns)
+    share = np.array([1.0, 0.85, 0.55, 0.05])
+    reach = (radius[:, None] * outline)[:, None] * share[:, None]
+    squeeze, heading = rng.uniform(0.6, 1.0, n)[:, None, None], rng.uniform(0, np.pi, n)[:, None, None]
+    along, across = reach * np.cos(angle), reach * np.sin(angle) * squeeze
+    x = along * np.cos(heading) - across * np.sin(heading)
+    y = along * np.sin(heading) + across * np.cos(heading)
+    z = (height[:, None] * np.sqrt(1 - 0.98 * share**2) - 1.0)[:, :, None] + np.zeros_like(x)
+    middle = rng.uniform(low_mm, high_mm, (n, 2))[:, None, None]
+    points = np.concatenate([np.stack([x, y], axis=-1) + middle, z[..., None]], axis=-1)
+    tone = rng.lognormal(0, 0.35, n).clip(0.4, 2.2)[:, None]
+    grey = rng.random(n)[:, None]
+    return sheet(points, tone * ((1 - grey) * [0.22, 0.16, 0.11] + grey * [0.24, 0.23, 0.21]), 0, STONE)
+
+
+def stubble_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.random.Generator) -> Mesh:
+    """Stumps of the last crop, upright or leaning."""
+    meshes = []
+    for _ in range(rng.poisson(per_m2 * float(np.prod((high_mm - low_mm) / 1000)))):
+        foot = np.r_[rng.uniform(low_mm, high_mm), -2.0]
+        lean, heading = abs(rng.normal(0, 0.35)), rng.uniform(0, 2 * np.pi)
+        axis = np.array([np.sin(lean) * np.cos(heading), np.sin(lean) * np.sin(heading), np.cos(lean)])
+        path = foot + np.linspace(0, rng.uniform(50, 220), 16)[:, None] * axis
+        radius = rng.uniform(3, 11) * np.linspace(1.15, 0.9, 16)
+        colour = rng.normal(1, 0.2) * np.array([[0.58, 0.48, 0.30], [0.40, 0.35, 0.27]][rng.integers(2)])
+        meshes.append(tube(path, radius, colour.clip(0.05, 0.9), 0, STONE, sides=7))
+        angle = np.linspace(0, 2 * np.pi, 8)
+        ring = np.stack([np.cos(angle), np.sin(angle), np.zeros(8)], axis=-1) * radius[-1]
+        cap = np.stack([path[-1] + ring, path[-1] + ring * 0.02])
+        meshes.append(sheet(cap, (colour * 1.1).clip(0.05, 0.9), 0, STONE))
     return join(meshes)

@@ -18,9 +18,9 @@ from standcam.synthetic.mesh import Mesh, join
 from standcam.synthetic.ortho import OrthoCamera
 from standcam.synthetic.plant_shapes import plant_mesh
 from standcam.synthetic.raster import SUPER
-from standcam.synthetic.recipe import SceneRecipe
+from standcam.synthetic.recipe import GroundRecipe, SceneRecipe
 from standcam.synthetic.render import compose, in_picture, lit_soil, shade, vote
-from standcam.synthetic.residue import straw_mesh
+from standcam.synthetic.residue import stone_mesh, straw_mesh, stubble_mesh
 from standcam.synthetic.strip_field import StripField
 
 COARSEST_DRAWN_MM = 3.0
@@ -32,7 +32,7 @@ OVERLAP_MM = 36.0
 LEAF_REACH_MM, TALL_MM = 330.0, 200.0
 """How far leaves reach from their stem, and how high. [mm]"""
 LONGEST_SHADOW_MM = 600.0
-STRAW_BLOCK_MM = 1000.0
+LITTER_BLOCK_MM = 1000.0
 
 
 @dataclass(frozen=True)
@@ -183,7 +183,7 @@ def _draw(
     outline = window.footprint()
     beside = _beside_mm(shadow_mm)
     low, high = outline.min(0) - beside, outline.max(0) + beside
-    lying = _straw(low, high, recipe.ground.straw_per_m2, seed)
+    lying = _litter(low, high, recipe.ground, seed)
     mesh = join([lying, plants])
     corners_px, depth = window.project(mesh.corners)
     standing = len(lying) + np.argsort(-depth[len(lying) :].mean(1), kind="stable")
@@ -201,17 +201,23 @@ def _draw(
     return compose(window.look_at(radiance, grid), samples, colour), owner, mesh, corners_px
 
 
-def _straw(low: np.ndarray, high: np.ndarray, per_m2: float, seed: int) -> Mesh:
-    """Straw over a rectangle, block by block, each block the same whoever asks."""
-    if not per_m2:
-        return join([])
-    first, last = np.floor(low / STRAW_BLOCK_MM).astype(int), np.floor(high / STRAW_BLOCK_MM).astype(int)
+def _litter(low: np.ndarray, high: np.ndarray, ground: GroundRecipe, seed: int) -> Mesh:
+    """Straw, stones and stubble over a rectangle, block by block, each block the same whoever asks."""
+    first, last = np.floor(low / LITTER_BLOCK_MM).astype(int), np.floor(high / LITTER_BLOCK_MM).astype(int)
+    kinds = (
+        (1, straw_mesh, ground.straw_per_m2),
+        (2, stone_mesh, ground.stones_per_m2),
+        (3, stubble_mesh, ground.stubble_per_m2),
+    )
     far, blocks = 1 << 24, []  # seeds may not be negative
-    for j in range(first[1], last[1] + 1):
-        for i in range(first[0], last[0] + 1):
-            corner = np.array([i, j]) * STRAW_BLOCK_MM
-            rng = np.random.default_rng([seed, 1, i + far, j + far])
-            blocks.append(straw_mesh(corner, corner + STRAW_BLOCK_MM, per_m2, rng))
+    for number, make, per_m2 in kinds:
+        if not per_m2:
+            continue
+        for j in range(first[1], last[1] + 1):
+            for i in range(first[0], last[0] + 1):
+                corner = np.array([i, j]) * LITTER_BLOCK_MM
+                rng = np.random.default_rng([seed, number, i + far, j + far])
+                blocks.append(make(corner, corner + LITTER_BLOCK_MM, per_m2, rng))
     mesh = join(blocks)
     x, y = mesh.corners[..., 0], mesh.corners[..., 1]
     near = (x.max(1) > low[0]) & (x.min(1) < high[0]) & (y.max(1) > low[1]) & (y.min(1) < high[1])

@@ -73,6 +73,8 @@ def random_strip(rng: np.random.Generator, name: str) -> SceneRecipe:
             roughness=rng.uniform(0, 1),
             furrow_depth_mm=rng.choice([rng.uniform(0, 4), rng.uniform(0, 18)]),
             straw_per_m2=rng.choice([0, 10, 60, 200, 400], p=[0.25, 0.25, 0.2, 0.2, 0.1]),
+            stones_per_m2=rng.choice([0, 5, 25, 80], p=[0.3, 0.25, 0.3, 0.15]),
+            stubble_per_m2=rng.choice([0, 1, 6, 20], p=[0.6, 0.15, 0.15, 0.1]),
         ),
         capture=CaptureRecipe(
             exposure_ev=rng.normal(0, 0.3),
