@@ -433,8 +433,8 @@ class StripStemSettings:
     """Stems are looked for this far from green pixels. [cm]"""
     plant_reach_cm: float = 15.0
     """Green farther from a stem is no part of that plant. [cm]"""
-    enlarge_above_cm: float = 0.62
-    """Coarser pictures are enlarged twice over before they are looked at. [cm]"""
+    look_cm: float = 0.42
+    """Coarser pictures are enlarged to this before they are looked at, which costs time by its square. [cm]"""
     lowest_probability: float = 0.1
     """Peaks less likely than this are dropped."""
     no_green_share: float = 0.5
@@ -451,7 +451,7 @@ class StripStemSettings:
     """Scatter of crop stems about their line, against which weeds are weighed. [cm]"""
     row_odds: float = 3.0
     """Standing on the line, or off it, changes the odds of being crop by at most this factor."""
-    calibration: tuple[float, float, float, float] = (0.0, 1.0, 0.0, 0.0)
+    calibration: tuple[float, float, float, float] = (-0.12, 3.01, -1.39, -3.33)
     """Weights that turn heat into probability, as in ``StemSettings``. Wrong for another network."""
     closeness_cm: float = 4.0
     """Distance over which a hotter peak takes from its neighbour. [cm]"""
@@ -462,12 +462,12 @@ class StripStemSettings:
     double_cm: float = 5.0
     """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
     sd_at_cm: float = 0.5
-    sd_power: float = 1.0
-    sd_factor: float = 1.0
+    sd_power: float = 0.84
+    sd_factor: float = 1.28
     """From the error that the network states to the error given, as in ``StemSettings``. [cm], [1], [1]"""
 
     def __post_init__(self) -> None:
-        _positive(self, "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor", "enlarge_above_cm")
+        _positive(self, "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor", "look_cm")
 
 
 @dataclass(frozen=True)

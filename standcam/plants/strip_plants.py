@@ -145,7 +145,7 @@ def _crop(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> Stri
     ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
     p = np.clip(seen.crop_heat[own], 1e-3, 1 - 1e-3)
     logit = np.log(p / (1 - p)) + np.log(ratio)
-    closeness, above = _rivals(logit, seen.crop_cm[own], row, settings.closeness_cm)
+    closeness, above = rivals(logit, seen.crop_cm[own], row, settings.closeness_cm)
     base, by_heat, by_closeness, by_rival = settings.calibration
     p = 1 / (1 + np.exp(-(base + by_heat * logit + closeness * (by_closeness + by_rival * above))))
     listed = p >= settings.lowest_probability
@@ -166,7 +166,7 @@ def _crop(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> Stri
     )
 
 
-def _rivals(logit: np.ndarray, places: np.ndarray, row: np.ndarray, far_cm: float) -> tuple[np.ndarray, np.ndarray]:
+def rivals(logit: np.ndarray, places: np.ndarray, row: np.ndarray, far_cm: float) -> tuple[np.ndarray, np.ndarray]:
     """Closeness of the nearest hotter stem of the row, 0 where there is none near, and how much hotter it is. (n,)"""
     n = len(logit)
     nearest, above = np.full(n, np.inf), np.zeros(n)

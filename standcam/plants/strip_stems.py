@@ -99,7 +99,7 @@ def look_over_tile(
         Lean of upright things along the tile's axes, as in ``plants.sheet``; None for a mosaic, which has none. [cm/cm]
     """
     settings = settings or StripStemSettings()
-    times = 2 if cm_per_px > settings.enlarge_above_cm else 1
+    times = max(1.0, cm_per_px / settings.look_cm)
     found = []
     h, w = green.shape
     for box in boxes_about(_busy(green, settings.green_reach_cm / cm_per_px)):
@@ -153,9 +153,9 @@ def _held(mask: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
     return mask[y, x] > 0
 
 
-def _look(rgb: np.ndarray, cm_per_px: float, times: int, name: str, lean: np.ndarray | None) -> Heat:
+def _look(rgb: np.ndarray, cm_per_px: float, times: float, name: str, lean: np.ndarray | None) -> Heat:
     """Heat of a window, enlarged ``times`` over; it is padded with grey to whole granules."""
-    h, w = rgb.shape[0] * times, rgb.shape[1] * times
+    h, w = (round(side * times) for side in rgb.shape[:2])
     size = (-(-h // GRANULE_PX) * GRANULE_PX, -(-w // GRANULE_PX) * GRANULE_PX)
     if times > 1:
         rgb = cv2.resize(rgb, (w, h), interpolation=cv2.INTER_LINEAR)
@@ -175,7 +175,7 @@ def _look(rgb: np.ndarray, cm_per_px: float, times: int, name: str, lean: np.nda
 
 
 def _counting(
-    heat: Heat, box: Box, corner: tuple[int, int], cm_per_px: float, times: int, settings: StripStemSettings
+    heat: Heat, box: Box, corner: tuple[int, int], cm_per_px: float, times: float, settings: StripStemSettings
 ) -> TileStems:
     """Peaks within the rectangle itself, its margin left out."""
     scale = times / cm_per_px

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from standcam.plants import stems as photo_stems
-from standcam.plants.strip_plants import StripSeen, _rivals, plants_of, without_seams
+from standcam.plants.strip_plants import StripSeen, rivals, plants_of, without_seams
 from standcam.rows.strip import find_strip_rows
 from standcam.settings import StripRowSettings, StripStemSettings
 
@@ -62,19 +62,19 @@ def test_standing_off_the_line_lowers_the_odds_at_most_by_their_bound():
     assert p[1] == pytest.approx(1 / 4, abs=0.02)
 
 
-def test_rivals_are_those_of_photos():
+def testrivals_are_those_of_photos():
     """The fast way and the plain way of ``plants.stems`` agree on one row."""
     rng = np.random.default_rng(4)
     x = np.sort(rng.uniform(0, 900, 80))
     places, logit = np.stack([x, rng.normal(0, 0.6, 80)], axis=1), rng.normal(0, 2, 80)
-    closeness, above = _rivals(logit, places, np.zeros(80, int), 4.0)
+    closeness, above = rivals(logit, places, np.zeros(80, int), 4.0)
     plain, plain_above = photo_stems.rivalry(logit, places, 4.0)
     near = plain > 1e-3
     np.testing.assert_allclose(closeness[near], plain[near], rtol=1e-6)
     np.testing.assert_allclose(above[near], plain_above[near], rtol=1e-6)
     assert (closeness[~near] < 2e-3).all()
     # another row's plants are no rivals
-    apart, _ = _rivals(logit, places, np.arange(80), 4.0)
+    apart, _ = rivals(logit, places, np.arange(80), 4.0)
     assert (apart == 0).all()
 
 
