@@ -110,6 +110,7 @@ def adjust(
     weight[-1] = k1_sd**-2.0 if k1_sd > 0 else 1e18
     damping, best = 1e-4, np.inf
     state: tuple | None = None
+    last = 0
     for _ in range(_MOST_ROUNDS):
         if state is None:
             state = _linear(poses, k1, sights, marks)
@@ -132,9 +133,14 @@ def adjust(
             cost = _cost(fresh, tried, tried_k1, noted, weight)
         if cost < best:
             gain = (best - cost) / max(best, 1e-12)
-            poses, k1, state, damping = tried, tried_k1, None, max(damping / 10, 1e-9)
-            if gain < 1e-7:
-                break
+            poses, k1, state, damping = tried, tried_k1, None, damping / 10
+            if gain < 1e-7 or last:
+                # damping holds back what only the noted values tell, such as the place of the whole: a few free steps
+                damping, last = 0.0, last + 1
+                if last > 3:
+                    break
+        elif last:
+            break
         else:
             damping *= 10
             if damping > 1e8:

@@ -14,7 +14,7 @@ from standcam.frames.adjust import Marks, Sights, adjust, misfits, on_ground
 from standcam.frames.look import Look
 from standcam.frames.pairs import Pair, match
 from standcam.frames.record import Frames, PlacedFrame, Problem, Seam
-from standcam.frames.start import Noted, first_poses, groups_of, lay_on_marks, take_notes
+from standcam.frames.start import FAR_OFF, Noted, first_poses, groups_of, lay_on_marks, take_notes
 from standcam.ground.control import ControlPoints, read_control_points
 from standcam.ground.lens import LensProfile
 from standcam.ground.overhead import Pose, overhead_map
@@ -114,6 +114,8 @@ def _neighbours(noted: Noted, flight: FlightSettings) -> list[tuple[int, int]]:
         else:
             others.sort(key=lambda j: abs(j - k))
         wanted |= {(min(k, j), max(k, j)) for j in others[: flight.neighbours]}
+        if k:
+            wanted.add((k - 1, k))  # whatever their positions tell, which may be wrong
     return sorted(wanted)
 
 
@@ -142,11 +144,11 @@ def _solve(
     """Adjust all frames; pairs that fit none of the others are dropped one by one."""
     pairs = [pair for _, pair in sorted(tried.items()) if pair is not None]
     for _ in range(_MOST_DROPPED):
-        poses = first_poses(noted, pairs, flight.gps_error_m)
+        poses, believed = first_poses(noted, pairs, flight.gps_error_m)
         sights = _sights(noted, pairs, held=False)
         if len(marks.i) >= 2:
             poses = lay_on_marks(poses, on_ground(poses[marks.i], marks.a, 0.0), marks.cm)
-        value, sd = _noted_values(noted, pairs, poses, marks, flight)
+        value, sd = _noted_values(noted, pairs, poses, believed, marks, flight)
         own_lens = any(lens is not None for lens in noted.lenses)
         k1_sd = K1_SD if flight.estimate_distortion and not own_lens and len(pairs) >= 3 else 0.0
         poses, k1 = adjust(poses, value, sd, sights, marks, k1_sd)
@@ -178,13 +180,17 @@ def _sights(noted: Noted, pairs: Sequence[Pair], held: bool) -> Sights:
 
 
 def _noted_values(
-    noted: Noted, pairs: Sequence[Pair], poses: np.ndarray, marks: Marks, flight: FlightSettings
+    noted: Noted,
+    pairs: Sequence[Pair],
+    poses: np.ndarray,
+    told: np.ndarray,
+    marks: Marks,
+    flight: FlightSettings,
 ) -> tuple[np.ndarray, np.ndarray]:
     """What holds each pose, and how firmly: noted values; where a group has none, its first frame as it is."""
     n = len(poses)
     value = np.column_stack([noted.xy_cm, noted.height_cm, noted.yaw, noted.down, np.zeros(n)])
     sd = np.full((n, 6), np.inf)
-    told = np.isfinite(noted.xy_cm).all(axis=1)
     sd[told, :2] = 100 * flight.gps_error_m
     tall = np.isfinite(noted.height_cm)
     sd[tall, 2] = noted.height_cm[tall] * noted.height_sd[tall]
@@ -310,6 +316,17 @@ def _frames(
         notes.append(
             "Scale by noted heights: what they are off by, all lengths are. A board or control points tell better."
         )
+    off = np.hypot(*(poses[kept, :2] - noted.xy_cm[kept]).T) / 100
+    off = off[np.isfinite(off)]
+    if len(off) > 1 and pairs:
+        wrong = off > FAR_OFF * flight.gps_error_m
+        notes.append(
+            f"Noted positions lie {np.sqrt((off[~wrong] ** 2).mean()):.1f} m (root mean square) from the places found."
+            if not wrong.all()
+            else "Noted positions lie far from the places found."
+        )
+        if wrong.any() and not wrong.all():
+            notes.append(f"{int(wrong.sum())} of them lie {off[wrong].min():.0f} m off and more, and are not believed.")
     if k1:
         notes.append(f"Radial distortion estimated from the overlaps: k1 = {k1:.4f}.")
     result = Frames(

@@ -20,6 +20,8 @@ BOARD_SD = 0.01
 """Relative error of a height by a board: its corners, and its own tilt (common practice, no source)."""
 BOARD_OFF = 0.35
 """A board that differs by more from the noted height is no board."""
+FAR_OFF = 6.0
+"""A noted place further than this from where all others put it is wrong, in standard deviations."""
 HAND_HEIGHT_CM = 1000.0
 """To begin with, where no height is known and control points give the scale. [cm]"""
 
@@ -186,21 +188,30 @@ def groups_of(n: int, pairs: Sequence[Pair]) -> list[list[int]]:
     return sorted(found.values(), key=lambda members: (-len(members), members[0]))
 
 
-def first_poses(noted: Noted, pairs: Sequence[Pair], gps_error_m: float) -> np.ndarray:
-    """Poses by chains of pairs, each chain laid on the noted places and bearings. (n, 6)"""
+def first_poses(noted: Noted, pairs: Sequence[Pair], gps_error_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Poses by chains of pairs, each laid on noted places and bearings; and which of these places are believed.
+
+    Returns
+    -------
+    poses : ndarray
+        (n, 6)
+    believed : ndarray
+        bool (n,)
+    """
     n = len(noted.looks)
     known = np.isfinite(noted.height_cm)
     height = np.where(known, noted.height_cm, np.median(noted.height_cm[known]) if known.any() else HAND_HEIGHT_CM)
     poses = np.zeros((n, 6))
     poses[:, 2], poses[:, 4] = height, noted.down
+    believed = np.zeros(n, bool)
     place, turn, scale = np.zeros(n, complex), np.zeros(n), np.ones(n)
     for members in groups_of(n, pairs):
         _chain(noted, height, [p for p in pairs if p.first in members], members, place, turn, scale)
         # turn is counterclockwise, a bearing clockwise
-        _lay_down(noted, members, place, turn, 100 * gps_error_m)
+        believed[members] = _lay_down(noted, members, place, turn, 100 * gps_error_m)
     poses[:, 0], poses[:, 1], poses[:, 3] = place.real, place.imag, -turn
     poses[:, 2] = height * np.clip(scale, 0.5, 2.0)
-    return poses
+    return poses, believed
 
 
 def _chain(
@@ -255,22 +266,34 @@ def _complex(points: np.ndarray) -> np.ndarray:
     return points[:, 0] - 1j * points[:, 1]  # the picture's y runs down
 
 
-def _lay_down(noted: Noted, members: list[int], place: np.ndarray, turn: np.ndarray, error_cm: float) -> None:
-    """Shift and turn a chain onto noted places; by noted bearings where places lie too near to each other."""
+def _lay_down(noted: Noted, members: list[int], place: np.ndarray, turn: np.ndarray, error_cm: float) -> np.ndarray:
+    """Shift and turn a chain onto noted places; by noted bearings where places lie too near to each other.
+
+    Places that lie far from where all others put them are left out, the worst first. Returns which are believed. (n,)
+    """
     who = np.array(members)
     there = noted.xy_cm[who, 0] + 1j * noted.xy_cm[who, 1]
     told = np.isfinite(there)
     here = place[who]
-    by = 0.0
-    if told.sum() >= 2 and np.std(there[told]) > 2 * error_cm:
-        a, b = here[told] - here[told].mean(), there[told] - there[told].mean()
-        by = float(np.angle(np.vdot(a, b)))
-    else:
-        bearing = noted.yaw[who]
-        if np.isfinite(bearing).any():
-            off = np.exp(1j * (-bearing - turn[who]))
-            by = float(np.angle(np.nansum(off)))
-    place[who] = here * np.exp(1j * by)
-    turn[who] += by
+    while True:
+        by = 0.0
+        if told.sum() >= 2 and np.std(there[told]) > 2 * error_cm:
+            a, b = here[told] - here[told].mean(), there[told] - there[told].mean()
+            by = float(np.angle(np.vdot(a, b)))
+        else:
+            bearing = noted.yaw[who]
+            if np.isfinite(bearing).any():
+                by = float(np.angle(np.nansum(np.exp(1j * (-bearing - turn[who])))))
+        laid = here * np.exp(1j * by)
+        if told.any():
+            laid = laid + np.median((there[told] - laid[told]).real) + 1j * np.median((there[told] - laid[told]).imag)
+        off = np.where(told, np.abs(there - laid), 0.0)
+        # chains bend by themselves: their length counts too
+        if told.sum() < 4 or off.max() < FAR_OFF * error_cm + 0.2 * np.abs(here - here.mean()).max():
+            break
+        told[int(np.argmax(off))] = False
     if told.any():
-        place[who] += (there[told] - place[who][told]).mean()
+        laid = laid + (there[told] - laid[told]).mean()
+    place[who] = laid
+    turn[who] += by
+    return told

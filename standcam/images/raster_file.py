@@ -129,6 +129,10 @@ def dataset(opening: Opening) -> Iterator[DatasetReader]:
             raise damaged(name, error) from None
         except (OverflowError, UnicodeError) as error:  # numbers and texts that no sound file holds
             raise damaged(name, error) from None
+        except Exception as error:
+            if type(error).__module__.startswith("rasterio."):  # some of its errors share no base with the others
+                raise damaged(name, error) from None
+            raise
 
 
 def _kept(opening: Opening, name: str) -> DatasetReader:

@@ -116,6 +116,9 @@ def test_drift_over_thirty_frames():
     placed, true = grid_errors(frames, poses)
     scale, left = laid_on(placed, true)
     assert len(frames.frames) == 30
+    # 2 m on either axis, less what the whole was shifted and turned by
+    (off,) = [float(note.split()[3]) for note in frames.notes if note.startswith("Noted positions")]
+    assert 2.2 < off < 3.2
     # two frames' errors of 1.25 px of 10 mm; the adjustment does not add to them
     assert 15 < frames.residual_mm < 35
     # within each frame lengths are those of all, to a percent
@@ -135,6 +138,19 @@ def test_misfits_are_told_at_their_size():
     mm = 10 * np.mean([p.height_cm for p in poses]) / FOCAL
     assert frames.residual_mm == pytest.approx(2 * mm, rel=0.12)
     assert frames.frames[3].ground.residual_mm == pytest.approx(2 * mm, rel=0.2)
+
+
+def test_a_position_far_off_is_not_believed():
+    rng = np.random.default_rng(12)
+    poses = line_of_flight(8, 150, rng, lines=2)
+    looks = looks_of(poses, gps_sd_m=0.5)
+    wrong = dataclasses.replace(looks[4].facts, latitude=looks[4].facts.latitude + 0.001)  # 111 m
+    looks[4] = dataclasses.replace(looks[4], facts=wrong)
+    # the next in time are tried whatever positions tell, and so it is found
+    frames = place_frames(looks, Settings().replace("flight", gps_error_m=1.0), run=seen_alike(poses, sd_px=0.5))
+    placed, true = grid_errors(frames, poses)
+    assert len(frames.frames) == 16 and np.abs(placed - true).max() < 100
+    assert any("1 of them lie 1" in note and "not believed" in note for note in frames.notes)
 
 
 def test_without_positions():
