@@ -1,7 +1,7 @@
 """Stems of one tile of a strip: a small network looks at the tile's own pixels about its green.
 
 Nothing is drawn to scale here: the network is told how coarse a pixel is, and was taught on pixels of 2.7 to 6.2 mm, as
-pictures of up to twice that pixel (``standcam.training.reduced``). Coarser pictures are enlarged. Places are pixels of
+pictures of up to twice that pixel (``standcam.training.reduced``). Others are enlarged or reduced. Places are pixels of
 the tile; whoever joins tiles knows the ground.
 """
 
@@ -99,7 +99,8 @@ def look_over_tile(
         Lean of upright things along the tile's axes, as in ``plants.sheet``; None for a mosaic, which has none. [cm/cm]
     """
     settings = settings or StripStemSettings()
-    times = max(1.0, cm_per_px / settings.look_cm)
+    # enlarged where the picture is coarse, reduced where it is finer than the network was taught on
+    times = max(1.0, cm_per_px / settings.look_cm) * min(1.0, cm_per_px / settings.finest_look_cm)
     found = []
     h, w = green.shape
     for box in boxes_about(_busy(green, settings.green_reach_cm / cm_per_px)):
@@ -154,12 +155,13 @@ def _held(mask: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
 
 
 def _look(rgb: np.ndarray, cm_per_px: float, times: float, name: str, lean: np.ndarray | None) -> Heat:
-    """Heat of a window, enlarged ``times`` over; it is padded with grey to whole granules."""
+    """Heat of a window drawn ``times`` as large; it is padded with grey to whole granules."""
     h, w = (round(side * times) for side in rgb.shape[:2])
     size = (-(-h // GRANULE_PX) * GRANULE_PX, -(-w // GRANULE_PX) * GRANULE_PX)
-    if times > 1:
-        rgb = cv2.resize(rgb, (w, h), interpolation=cv2.INTER_LINEAR)
-        lean = None if lean is None else cv2.resize(lean, (w, h), interpolation=cv2.INTER_LINEAR)
+    if times != 1:
+        way = cv2.INTER_LINEAR if times > 1 else cv2.INTER_AREA
+        rgb = cv2.resize(rgb, (w, h), interpolation=way)
+        lean = None if lean is None else cv2.resize(lean, (w, h), interpolation=way)
     x = np.zeros((1, 6, *size), np.float32)
     x[0, :3] = np.float32(128 / 255)
     for k in range(3):
