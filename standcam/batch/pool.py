@@ -12,6 +12,7 @@ import itertools
 import os
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -25,6 +26,9 @@ Result = TypeVar("Result")
 
 FEWEST_JOBS = 4
 """Jobs a process must have before it is worth starting of the program's own accord: one takes about a second."""
+LONGEST_WITHOUT_WORKERS_S = 60.0
+"""A cluster whose workers are started anew goes on; one that has lost them for good is not waited for over night."""
+_SAY_AFTER_S, _LOOK_S = 5.0, 1.0
 _MORE_READY = 2
 """Jobs waiting beside those that are being worked on, for each worker."""
 
@@ -268,12 +272,64 @@ def _on_cluster(
                 return
             job, future = under_way.popleft()
             try:
-                result = future.result()
+                result = _result(future, client, address)
             except KilledWorker:
                 if lost is None:
                     raise
                 result = lost(job)
             yield result
+
+
+def _result(future: Any, client: Any, address: str) -> Any:
+    """The result of a job, or an end to waiting where no worker is left for it.
+
+    Raises
+    ------
+    NoCluster
+        All workers have been gone for ``LONGEST_WITHOUT_WORKERS_S``, or the scheduler itself is gone.
+    """
+    from concurrent.futures import CancelledError
+
+    from distributed.comm import CommClosedError
+
+    alone_since: float | None = None
+    told = False
+    remedy = "Start it again and call again: photos counted so far are kept."
+    while True:
+        try:
+            return future.result(timeout=_LOOK_S)
+        except TimeoutError as error:
+            if future.done():  # the job itself ran out of time
+                raise error
+        except (CancelledError, CommClosedError):
+            raise NoCluster(f"The Dask scheduler at {address} has gone.", remedy) from None
+        try:
+            workers = client.scheduler_info()["workers"] if client.status == "running" else {}
+        except (OSError, TimeoutError, CommClosedError):
+            workers = {}
+        if workers:
+            alone_since = None
+            if told:
+                _say(f"Dask workers are back at {address}; the count goes on.")
+                told = False
+            continue
+        now = time.monotonic()
+        alone_since = now if alone_since is None else alone_since
+        if now - alone_since > LONGEST_WITHOUT_WORKERS_S:
+            raise NoCluster(
+                f"The Dask scheduler at {address} has had no workers for {now - alone_since:.0f} s.",
+                "Start some (dask worker ADDRESS) and call again: photos counted so far are kept.",
+            )
+        if not told and now - alone_since > _SAY_AFTER_S:
+            _say(
+                f"All Dask workers at {address} have gone; waiting {LONGEST_WITHOUT_WORKERS_S:.0f} s for others "
+                "(dask worker ADDRESS)."
+            )
+            told = True
+
+
+def _say(sentence: str) -> None:
+    print(f"standcam: {sentence}", file=sys.stderr, flush=True)
 
 
 def _check_workers(client: Any, address: str) -> None:

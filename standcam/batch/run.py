@@ -84,6 +84,8 @@ class Batch:
     """Which photos were joined, and the files that tell of it."""
     reused: int = 0
     """Photos that an earlier run had counted already."""
+    not_tried_again: int = 0
+    """Photos that an earlier run could not use, and whose bytes are the same."""
     keys: frozenset[str] = frozenset()
     """Pieces of the store that belong to this run."""
 
@@ -143,11 +145,14 @@ def count_photos(
     measured = Measured(store)
     records = _Told(store)
     problems = list(problems)
-    reused = 0
+    reused = not_tried_again = 0
+    failed: set[str] = set()
     step = _Measure(settings, drawer is not None, labels is not None, store is not None or spread.away)
     for counted, key, before in _counted(inputs, step, store, spread, staged, drawn):
         if counted.problem is not None:
             problems.append(counted.problem)
+            not_tried_again += before
+            failed |= {key} - {""}
         else:
             if store is None and drawer is not None and counted.view is not None:
                 drawer.put_aside(f"view-{len(measured)}", counted.view)
@@ -172,6 +177,8 @@ def count_photos(
     chained = replace(chained, positions=tables.empty(tables.POSITIONS))  # all that they tell is summarised
 
     notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *records.same_pictures]
+    if not_tried_again:
+        notes.append(_not_tried(not_tried_again))
     if drawer is not None:
         gaps_of, rows_of = (
             _OfPhoto(table, [getattr(part, table.name) for part in (by_photo, summary) if part is not None])
@@ -204,7 +211,8 @@ def count_photos(
         labelled=labelled,
         chained=chained,
         reused=reused,
-        keys=frozenset(measured.keys()),
+        not_tried_again=not_tried_again,
+        keys=frozenset(measured.keys() | failed),
     )
 
 
@@ -235,13 +243,58 @@ def _counted(
     fresh = spread.map(step, (job for job, known in zip(inputs, there, strict=True) if not known), _lost)
     for job, key, known in zip(inputs, keys, there, strict=True):
         if known:
-            yield Counted(job, piece=store.get(key)), key, True
+            piece = store.get(key)
+            yield _failed_before(job, piece) or Counted(job, piece=piece), key, True
             continue
         counted = next(fresh)
+        key = ""
         if counted.piece is not None:
             key = piece_key(measuring, counted.sha256, job.path.name)
             store.put(key, counted.piece, counted.view)
         yield counted, key, False
+
+
+_MOST_FAILED = 4_000
+"""A piece of a failed photo is shorter than this, and one of a measurement is not worth unpacking twice. [bytes]"""
+
+
+def _failed_before(job: Input, piece: bytes | None) -> Counted | None:
+    """The problem that a piece tells of; None where it holds a measurement."""
+    if piece is None or len(piece) > _MOST_FAILED:
+        return None
+    whole = unpack(piece)
+    if "problem" not in whole:
+        return None
+    return Counted(job, problem=Problem(str(job.path), **whole["problem"]))
+
+
+def _failed(job: Input, error: StandcamError, before: tuple[int, ...]) -> Counted:
+    """A photo that cannot be used, nor another time as long as its bytes, the settings and the program are these.
+
+    What cannot be read at all has no bytes to remember it by, and is tried each time; so is a file that was still being
+    written, whose bytes are others by now.
+    """
+    problem = Problem(str(job.path), error.reason, error.remedy)
+    sha256 = _hash_of(job)
+    sha256 = sha256 if before and before == _state(job) else ""
+    piece = pack({"problem": {"reason": error.reason, "remedy": error.remedy}}) if sha256 else b""
+    return Counted(job, problem=problem, sha256=sha256, piece=piece if 0 < len(piece) <= _MOST_FAILED else None)
+
+
+def _state(job: Input) -> tuple[int, ...]:
+    """Size, time and place of a file: where these stay, nobody has written to it meanwhile."""
+    try:
+        seen = os.stat(job.path)
+    except (OSError, ValueError):
+        return ()
+    return seen.st_size, seen.st_mtime_ns, seen.st_ino
+
+
+def _not_tried(n: int) -> str:
+    return (
+        f"{n} {'photo that' if n == 1 else 'photos that'} could not be used before {'was' if n == 1 else 'were'} not "
+        "tried again, for nothing has changed about it: see problems.csv."
+    )
 
 
 @dataclass(frozen=True)
@@ -314,6 +367,7 @@ class _Measure:
     packed: bool = False
 
     def __call__(self, job: Input) -> Counted:
+        state = _state(job)
         try:
             start = time.perf_counter()
             photo = read_photo(job.path, self.settings.photo)
@@ -330,7 +384,7 @@ class _Measure:
             piece = pack({"measurement": m, "record": record})
             return Counted(job, view=view, sha256=photo.sha256, piece=piece)
         except StandcamError as error:
-            return Counted(job, problem=Problem(str(job.path), error.reason, error.remedy))
+            return _failed(job, error, state)
         except MemoryError:
             return Counted(
                 job,

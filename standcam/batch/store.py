@@ -196,7 +196,7 @@ def measuring_key(settings: Settings, looks: bool = False) -> str:
     contents = {path: _file_digest(path) for path in named if path is not None}
     parts: dict[str, Any] = {
         "program": program_digest(str(files("standcam"))),
-        "libraries": [cv2.__version__, np.__version__, pd.__version__],
+        "libraries": [cv2.__version__, np.__version__, pd.__version__, *_readers()],
         "settings": stages,
         "files": contents,
         "looks": looks,
@@ -220,6 +220,19 @@ def program_digest(package: str) -> str:
         if path.suffix in (".py", ".toml", ".json", ".gz", ".csv") and path.is_file():
             digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()
+
+
+def _readers() -> list[str]:
+    """Versions of the libraries that open pictures: a photo that one could not read, another may."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    found = []
+    for name in ("pillow", "pillow-heif"):
+        try:
+            found.append(version(name))
+        except PackageNotFoundError:
+            found.append("")
+    return found
 
 
 def _file_digest(path: str) -> str:

@@ -3,12 +3,15 @@
 import os
 import shutil
 import signal
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
 
 import pytest
 
+from standcam.batch import pool
 from standcam.batch.inputs import find_inputs
 from standcam.batch.run import count_photos
 from standcam.errors import NoCluster
@@ -51,6 +54,56 @@ def test_a_cluster_gives_what_one_process_gives(inputs, kill):
     assert len(spread.problems) == 0
     for name, frame in alone.tables.items():
         assert frame.to_csv() == spread.tables[name].to_csv(), name
+
+
+@pytest.fixture
+def scheduler():
+    with distributed.LocalCluster(n_workers=0, dashboard_address=None) as cluster:
+        yield cluster.scheduler_address
+
+
+def worker(address):
+    line = [sys.executable, "-m", "distributed.cli.dask_worker", address, "--no-nanny", "--nthreads", "1",
+            "--no-dashboard"]  # fmt: skip
+    there = os.environ | {"PYTHONPATH": str(PHOTOS.parent)}
+    started = subprocess.Popen(line, env=there, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    with distributed.Client(address, set_as_default=False) as client:
+        client.wait_for_workers(1, timeout=60)
+    return started
+
+
+@pytest.mark.parametrize("another", [False, True])
+def test_workers_that_all_vanish_are_waited_for_with_a_word_and_not_for_ever(scheduler, another, monkeypatch, capsys):
+    """Killed for good: it is said, and ends; or another is started, and all jobs come out."""
+    monkeypatch.setattr(pool, "_SAY_AFTER_S", 0.2)
+    monkeypatch.setattr(pool, "_LOOK_S", 0.3)
+    monkeypatch.setattr(pool, "LONGEST_WITHOUT_WORKERS_S", 60.0 if another else 1.5)
+    running = [worker(scheduler)]
+
+    def begin_another():
+        while "All Dask workers" not in said[0]:
+            time.sleep(0.05)
+        running.append(worker(scheduler))
+
+    said = [""]
+    monkeypatch.setattr(pool, "_say", lambda sentence: said.__setitem__(0, said[0] + sentence))
+    try:
+        results = pool.map_jobs(os.path.basename, [f"a/{k}" for k in range(12)], scheduler=scheduler)
+        assert next(results) == "0"
+        running[0].kill()
+        running[0].wait()
+        if another:
+            threading.Thread(target=begin_another, daemon=True).start()
+            assert list(results) == [str(k) for k in range(1, 12)]
+            assert "All Dask workers" in said[0]
+        else:
+            with pytest.raises(NoCluster, match="has had no workers") as error:
+                list(results)
+            assert "photos counted so far are kept" in error.value.remedy and "All Dask workers" in said[0]
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
 
 
 def test_no_scheduler_is_said():
