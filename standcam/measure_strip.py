@@ -20,6 +20,7 @@ from standcam.plants.strip_plants import StripPlants, StripSeen, green_of, plant
 from standcam.plants.strip_stems import TileStems, green_mask, look_over_tile
 from standcam.rows.passes import PassLabels, label_passes
 from standcam.rows.strip import StripRows, find_strip_rows
+from standcam.rows.valid_ground import Extent
 from standcam.settings import Settings
 from standcam.vegetation.segment import score_table
 
@@ -86,19 +87,39 @@ class LookAtTile:
 
 
 @dataclass(frozen=True)
+class Site:
+    """The ground of a strip, whatever showed it: a mosaic, or the frames of a flight."""
+
+    name: str
+    """Of the file, or of the folder of frames."""
+    stem: str
+    """The same without ending: what the plot is called where there are none."""
+    mm_per_px: float
+    origin_m: tuple[float, float]
+    """Easting and northing of the ground frame's zero. [m]"""
+    crs_wkt: str
+    """"" for a local frame."""
+    crs_name: str
+    bounds_m: tuple[float, float, float, float]
+    """West, south, east, north. [m]"""
+    stems_possible: bool
+    hectares: float
+    """Ground shown. [ha]"""
+    extent: Extent
+    """Outline of the ground shown, or a function that tells of points whether they are. [cm]"""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class StripMeasurement:
     """All that one strip gave. Holds no pixels."""
 
-    strip: str
-    """File name."""
-    raster: Raster
+    site: Site
     rows: StripRows
     passes: PassLabels
     plants: pd.DataFrame
     """PLANTS, rows numbered through the strip and positions on the scale of each row, with easting_m, northing_m. Where
     stems cannot be told, squares of green on rows, judged so."""
-    hectares: float
-    """Ground shown. [ha]"""
     flags: int = 0
     notes: tuple[str, ...] = ()
 
@@ -129,27 +150,63 @@ def measure_strip(raster: Raster, finds: Iterable[TileFinds], settings: Settings
     """
     settings = settings or Settings()
     finds = list(finds)
-    seen = without_seams(_seen(raster, finds), settings.strip_stems)
+    green = np.concatenate([f.green for f in finds]) if finds else np.empty((0, 3))
+    green[:, :2] = raster.ground.to_ground(green[:, :2])
+    green[:, 2] *= (raster.mm_per_px / 10) ** 2
+    site = Site(
+        name=raster.path.name,
+        stem=raster.path.stem,
+        mm_per_px=raster.mm_per_px,
+        origin_m=raster.origin_m,
+        crs_wkt=raster.crs_wkt,
+        crs_name=raster.crs_name,
+        bounds_m=raster.bounds_m,
+        stems_possible=raster.stems_possible,
+        hectares=sum(f.pixels for f in finds) * (raster.mm_per_px / 1000) ** 2 / 10_000,
+        extent=_extent(raster, finds),
+        notes=raster.notes,
+    )
+    m = strip_of(site, without_seams(_seen(raster, finds), settings.strip_stems), green, settings)
+    px = raster.to_pixels(m.plants[["easting_m", "northing_m"]].to_numpy(float))
+    # those of the file, where it was read as it is
+    x, y = ((px + 0.5) * raster.factor - 0.5).T
+    return replace(m, plants=m.plants.assign(x_px=x, y_px=y))
+
+
+def strip_of(site: Site, seen: StripSeen, green: np.ndarray, settings: Settings) -> StripMeasurement:
+    """Rows and plants of a strip from all that was seen on its ground.
+
+    Parameters
+    ----------
+    site : Site
+    seen : StripSeen
+        Each plant once.
+    green : (k, 3) array
+        Where stems cannot be told: squares of green, x, y [cm] and area [cm²].
+    settings : Settings
+
+    Returns
+    -------
+    StripMeasurement
+        Pixels of its plants are missing: whoever knows the pictures adds them.
+    """
     points, weights = seen.crop_cm, seen.crop_heat
-    if not raster.stems_possible:
-        green = np.concatenate([f.green for f in finds]) if finds else np.empty((0, 3))
-        points, weights = raster.ground.to_ground(green[:, :2]), green[:, 2]
-    rows = find_strip_rows(points, weights, settings.strip_rows, settings.spacing.row_width_cm, _extent(raster, finds))
-    found = plants_of(seen, rows, settings.strip_stems)
-    if not raster.stems_possible:
-        found = green_of(points, weights * (raster.mm_per_px / 10) ** 2, rows, GREEN_REACH_CM)
-    hectares = sum(f.pixels for f in finds) * (raster.mm_per_px / 1000) ** 2 / 10_000
+    if not site.stems_possible:
+        points, weights = green[:, :2], green[:, 2]
+    rows = find_strip_rows(points, weights, settings.strip_rows, settings.spacing.row_width_cm, site.extent)
+    if site.stems_possible:
+        found = plants_of(seen, rows, settings.strip_stems)
+    else:
+        found = green_of(points, weights, rows, GREEN_REACH_CM)
     bits = 0 if len(rows.rows) and (found.judged != "weed").any() else flags.bit("no_plants")
     passes = label_passes(rows, settings.planter.row_units, settings.passes)
     return StripMeasurement(
-        strip=raster.path.name,
-        raster=raster,
+        site=site,
         rows=rows,
         passes=passes,
-        plants=_table(raster, found, settings),
-        hectares=hectares,
+        plants=_table(site, found, settings),
         flags=bits,
-        notes=tuple(dict.fromkeys([*raster.notes, *rows.notes, *passes.notes])),
+        notes=tuple(dict.fromkeys([*site.notes, *rows.notes, *passes.notes])),
     )
 
 
@@ -169,21 +226,18 @@ def _seen(raster: Raster, finds: Sequence[TileFinds]) -> StripSeen:
     )
 
 
-def _table(raster: Raster, found: StripPlants, settings: Settings) -> pd.DataFrame:
-    """PLANTS of the strip; pixels are those of the file where it was read as it is."""
-    px = raster.ground.to_pixels(found.points_cm)
+def _table(site: Site, found: StripPlants, settings: Settings) -> pd.DataFrame:
+    """PLANTS of the strip, without pixels."""
     bits = np.where(found.near_another, flags.bit("split"), 0)
     bits |= np.where(found.area_cm2 < settings.stems.weak_area_cm2, flags.bit("weak"), 0)
     known, code = np.unique(bits, return_inverse=True)
-    east, north = (np.array(raster.origin_m) + found.points_cm / 100).T
+    east, north = (np.array(site.origin_m) + found.points_cm / 100).T
     frame = pd.DataFrame(
         {
-            "photo": raster.path.name,
-            "plot": raster.path.stem,
+            "photo": site.name,
+            "plot": site.stem,
             "row": found.row + 1,
             "plant": np.arange(1, len(found) + 1),
-            "x_px": (px[:, 0] + 0.5) * raster.factor - 0.5,
-            "y_px": (px[:, 1] + 0.5) * raster.factor - 0.5,
             "position_cm": found.position_cm,
             "offset_cm": found.offset_cm,
             "position_sd_cm": found.position_sd_cm,
@@ -233,7 +287,7 @@ def _hidden(window: Window, tile: Tile | None) -> np.ndarray:
     return grid[~tile.valid[y, x]]
 
 
-def _extent(raster: Raster, finds: Sequence[TileFinds]):
+def _extent(raster: Raster, finds: Sequence[TileFinds]) -> Extent:
     """Whether a ground point is shown: a function of points, or the corners of the raster where all of it is."""
     w, h = raster.width_px, raster.height_px
     corners = np.array([[0, 0], [w, 0], [w, h], [0, h]]) - 0.5

@@ -8,86 +8,28 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from importlib.resources import files
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from standcam import flags
-from standcam.batch.pieces import BadPiece, pack, unpack
-from standcam.batch.pool import map_jobs
+from standcam.batch.looked import looked
 from standcam.batch.store import WorkStore, program_digest
+from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile
 from standcam.images.raster import Raster, raster_sha256
 from standcam.images.raster_read import Window, tiles
-from standcam.measure_strip import LookAtTile, StripMeasurement, TileFinds, measure_strip, soil_table
+from standcam.measure_strip import LookAtTile, TileFinds, measure_strip, soil_table
 from standcam.settings import Settings
-from standcam.spacing.positions import positions_from_plants
-from standcam.strips.coarse import coarse_summary
-from standcam.strips.cut import CutRows, cut_rows
-from standcam.strips.frame import LocalFrame
-from standcam.strips.plots import Plots, whole_strip
-from standcam.summarise import Summary, summarise
-from standcam.trust import finds_unsure
+from standcam.strips.plots import Plots
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 _STAGES = ("raster", "strip_stems")
 """Settings that what a tile gives depends on."""
-
-
-@dataclass(frozen=True)
-class StripCount:
-    """What became of one strip."""
-
-    measurement: StripMeasurement
-    plots: Plots
-    cut: CutRows
-    summary: Summary
-    settings: Settings
-    """As used: with the row width that was measured, where none was given."""
-    notes: tuple[str, ...]
-    sha256: str
-    """Of the file."""
-    tiles: int
-    reused: int
-    """Tiles that an earlier run had looked at."""
-    keys: frozenset[str]
-    """Pieces of the store that belong to this run."""
-
-    @property
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """Plants, gaps, rows and plots, by the names that results take."""
-        return {
-            "plants": self.cut.plants,
-            "gaps": self.summary.gaps,
-            "rows": self.summary.rows,
-            "plots": self.summary.plots,
-        }
-
-    def record(self, path: Path) -> dict[str, Any]:
-        """What run.json tells of the strip."""
-        m, raster = self.measurement, self.measurement.raster
-        return {
-            "photo": m.strip,
-            "path": str(path.resolve()),
-            "sha256": self.sha256,
-            "width_px": raster.source_width_px,
-            "height_px": raster.source_height_px,
-            "mm_per_px": raster.mm_per_px,
-            "crs": raster.crs_name,
-            "bounds_m": list(raster.bounds_m),
-            "hectares": round(m.hectares, 5),
-            "scale_method": "geotiff",
-            "rows": len(m.rows.rows),
-            "tiles": self.tiles,
-            "notes": list(raster.notes),
-        }
 
 
 def count_strip(
@@ -124,87 +66,31 @@ def count_strip(
     windows = tiles(raster, settings.raster)
     look = LookAtTile(raster, settings, soil_table(raster))
     sha256 = raster_sha256(raster)
+    keys = _keys(look, windows, sha256)
     staged("Looking", len(windows))
-    finds, keys, reused = [], [], 0
-    for found, key, before in _looked(look, windows, sha256, store, workers, scheduler):
+    finds: list[TileFinds] = []
+    reused = 0
+    for found, before in looked(look, windows, keys, store, workers, scheduler, _lost):
         finds.append(found)
-        keys.append(key)
         reused += before
         done(found)
     measurement = measure_strip(raster, finds, settings)
-    settings, told = _with_row_width(settings, measurement)
-    plots = plots or whole_strip(raster.path.stem, extent_of(raster), raster.crs_wkt)
-    frame = LocalFrame(raster.origin_m)
-    cut = cut_rows(
-        measurement.rows.rows,
-        measurement.plants,
-        plots,
-        frame,
-        settings.plots,
-        raster.path.name,
-        spells=measurement.rows.spells,
-        columns=_units(measurement),
-        to_pixels=lambda points_m: _source_px(raster, points_m),
-    )
-    if raster.stems_possible:
-        cut = replace(cut, stretches=_doubted(cut))
-        summary = summarise(positions_from_plants(cut.plants), cut.stretches, settings.spacing, settings.statistics)
-    else:
-        summary = coarse_summary(cut.plants, cut.stretches, settings.maps.gap_cm, settings.spacing)
-        cut = replace(cut, plants=cut.plants[:0], outside=cut.outside[:0])
-    summary = _described(summary, cut.stretches)
-    notes = (*measurement.notes, *told, *plots.notes, *cut.notes, *summary.notes)
-    return StripCount(
-        measurement=measurement,
-        plots=plots,
-        cut=cut,
-        summary=summary,
-        settings=settings,
-        notes=tuple(dict.fromkeys(notes)),
-        sha256=sha256,
-        tiles=len(windows),
+    record = {
+        "photo": raster.path.name,
+        "path": str(raster.path.resolve()),
+        "sha256": sha256,
+        "width_px": raster.source_width_px,
+        "height_px": raster.source_height_px,
+        "scale_method": "geotiff",
+        "notes": list(raster.notes),
+    }
+    return replace(
+        counted(measurement, settings, plots, lambda points_m: _source_px(raster, points_m)),
+        pieces=len(windows),
         reused=reused,
-        keys=frozenset(key for key in keys if key),
+        keys=frozenset(keys),
+        inputs=(record,),
     )
-
-
-def _looked(
-    look: LookAtTile,
-    windows: list[Window],
-    sha256: str,
-    store: WorkStore | None,
-    workers: int,
-    scheduler: str | None,
-) -> Iterator[tuple[TileFinds, str, bool]]:
-    """What each tile gave, the key of its piece, and whether an earlier run had looked at it."""
-    if store is None:
-        lost = None if workers == 1 and scheduler is None else _lost
-        yield from ((found, "", False) for found in map_jobs(look, windows, workers, scheduler, lost))
-        return
-    keys = _keys(look, windows, sha256)
-    kept: dict[str, TileFinds] = {}
-    for key in keys:
-        found = _whole(store.get(key))
-        if found is not None:
-            kept[key] = found
-    missing = [window for key, window in zip(keys, windows, strict=True) if key not in kept]
-    fresh = map_jobs(look, missing, workers, scheduler, _lost)
-    for key in keys:
-        if key in kept:
-            yield kept.pop(key), key, True
-        else:
-            found = next(fresh)
-            store.put(key, pack(found))
-            yield found, key, False
-
-
-def _whole(piece: bytes | None) -> TileFinds | None:
-    if piece is None:
-        return None
-    try:
-        return unpack(piece)
-    except BadPiece:
-        return None
 
 
 def _keys(look: LookAtTile, windows: list[Window], sha256: str) -> list[str]:
@@ -228,18 +114,6 @@ def _lost(window: Window) -> TileFinds:
     )
 
 
-def _with_row_width(settings: Settings, m: StripMeasurement) -> tuple[Settings, list[str]]:
-    """Settings with the row width that the rows show, where none was given."""
-    widths = [g.row_width_cm for g in m.rows.groups if np.isfinite(g.row_width_cm)]
-    if settings.spacing.row_width_cm is not None or not widths:
-        return settings, []
-    width = round(float(widths[0]), 1)
-    said = f"Row width was measured from the rows: {width:g} cm; plants per ha go by it."
-    if max(widths) - min(widths) > 0.05 * width:
-        said += f" Rows of other directions are {', '.join(f'{w:.1f}' for w in widths[1:])} cm apart."
-    return settings.replace("spacing", row_width_cm=width), [said]
-
-
 def extent_of(raster: Raster) -> BaseGeometry:
     """Outline of a raster on the map. [m]"""
     from shapely.geometry import Polygon
@@ -248,37 +122,6 @@ def extent_of(raster: Raster) -> BaseGeometry:
     return Polygon(raster.to_map(np.array([[0, 0], [w, 0], [w, h], [0, h]], float) - 0.5))
 
 
-def _units(m: StripMeasurement) -> dict[str, list[Any]]:
-    """Pass and row unit of every strip row, missing and empty where they are not known."""
-    numbers, units = m.passes.row_pass.tolist(), m.passes.row_unit.tolist()
-    return {"pass": [n or pd.NA for n in numbers], "row_unit": [str(u) if u else "" for u in units]}
-
-
 def _source_px(raster: Raster, points_m: np.ndarray) -> np.ndarray:
     """Pixels of the file, where it is read as it is; else those of the grid it is brought to."""
     return (raster.to_pixels(points_m) + 0.5) * raster.factor - 0.5
-
-
-def _doubted(cut: CutRows) -> pd.DataFrame:
-    """Stretches, with a flag where their finds are unsure."""
-    keys = ["plot", "row"]
-    listed = cut.plants[cut.plants["judged"] != "weed"]
-    unsure = {key for key, part in listed.groupby(keys, sort=False) if finds_unsure(part)}
-    words = [
-        flags.words(flags.parse(text) | flags.bit("finds_unsure")) if (plot, row) in unsure else text
-        for text, plot, row in zip(*(cut.stretches[name] for name in ("flags", *keys)), strict=True)
-    ]
-    return cut.stretches.assign(flags=pd.Series(words, index=cut.stretches.index, dtype="str"))
-
-
-_DESCRIBING = ("strip_row", "strip_from_cm", "pass", "row_unit", "treatment", "block")
-
-
-def _described(summary: Summary, stretches: pd.DataFrame) -> Summary:
-    """Rows with what is known of each, and plots with treatment and block."""
-    names = [n for n in stretches if n in _DESCRIBING or n.endswith(("easting_m", "northing_m"))]
-    keys = ["photo", "plot", "row"]
-    rows = summary.rows.merge(stretches[[*keys, *names]], on=keys, how="left")
-    of_plot = [n for n in ("treatment", "block") if n in stretches]
-    cells = stretches.drop_duplicates("plot")[["plot", *of_plot]]
-    return replace(summary, rows=rows, plots=summary.plots.merge(cells, on="plot", how="left"))

@@ -137,8 +137,6 @@ def strip(
     processes = 1 if scheduler is not None else worth(count, workers)
     if processes > 1:
         warm_up()
-    from standcam.batch.inputs import Problem
-    from standcam.batch.run import problems_table
     from standcam.batch.store import WorkStore
     from standcam.batch.strip_run import count_strip
     from standcam.report import screen
@@ -159,11 +157,10 @@ def strip(
             )
         notes = list(counted.notes)
         if counted.reused:
-            notes.insert(0, f"{counted.reused} of {counted.tiles} tiles had been looked at before.")
-        problems = [Problem(**line) for line in counted.plots.problems.to_dict("records")]
-        frames = counted.tables | {"problems": problems_table(problems)}
-        record = run_record("strip", counted.settings, [counted.record(ortho)], started, notes)
-        files, faults = strip_files(counted, geojson)
+            notes.insert(0, f"{counted.reused} of {counted.pieces} tiles had been looked at before.")
+        frames = counted.tables
+        record = run_record("strip", counted.settings, counted.inputs, started, notes, strip=counted.facts())
+        files, faults = strip_files(counted, raster, geojson)
         wanted = True if report is None else report
         pages, more = options.results_pages(frames, counted.settings, record, out, wanted, kinds, writer)
         record["notes"] = notes = [*notes, *faults, *more]

@@ -40,7 +40,7 @@ def peaks(ortho: Path, truth: pd.DataFrame, network: str | None) -> tuple[np.nda
     found = counted.measurement.plants
     found = found[found["judged"] != "weed"]
     crop = truth[truth["kind"] != "weed"]
-    origin = np.array(counted.measurement.raster.origin_m)
+    origin = np.array(counted.measurement.site.origin_m)
     places = (found[["easting_m", "northing_m"]].to_numpy(float) - origin) * 100
     true = (crop[["map_x", "map_y"]].to_numpy(float) - origin) * 100
     pairs = match(places, true, TOLERANCE_CM)
