@@ -123,9 +123,11 @@ def inverse(six: Six) -> Six:
 
 @lru_cache(maxsize=16)
 def transformer(from_wkt: str, to_wkt: str) -> pyproj.Transformer:
-    """Change of map, x before y on both sides."""
+    """Change of map, x before y on both sides; correction grids are never fetched from the network."""
     import pyproj
+    import pyproj.network
 
+    pyproj.network.set_network_enabled(False)
     return pyproj.Transformer.from_crs(
         pyproj.CRS.from_wkt(from_wkt), pyproj.CRS.from_wkt(to_wkt), always_xy=True, allow_ballpark=True
     )
