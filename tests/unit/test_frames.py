@@ -233,6 +233,19 @@ def test_control_points_give_place_and_scale():
     assert np.abs(placed - true).max() < 4
 
 
+def test_a_single_frame():
+    pose = Pose(700, 900, 600, 0.4, 0.03, -0.02)
+    (alone,) = place_frames(looks_of([pose])).frames
+    assert alone.laid_on == 0 and alone.height_cm == pytest.approx(600, abs=1)
+    control = marks_of([pose], np.array([[500.0, 800], [900, 750], [550, 1050], [880, 1060], [700, 900]]))
+    for told in (True, False):
+        frames = place_frames(looks_of([pose], gps_sd_m=3.0, place=told, height=told), control=control)
+        placed, true = grid_errors(frames, [pose])
+        assert np.abs(placed - true).max() < 2
+    with pytest.raises(NoScale, match="height of flight"):
+        place_frames(looks_of([pose], height=False))
+
+
 def test_a_board_in_one_frame_tells_the_scale_of_all():
     rng = np.random.default_rng(10)
     poses = line_of_flight(6, 120, rng, sway_deg=0.5)
