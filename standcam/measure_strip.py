@@ -195,7 +195,7 @@ def strip_of(site: Site, seen: StripSeen, green: np.ndarray, settings: Settings)
         points, weights = green[:, :2], green[:, 2]
     rows = find_strip_rows(points, weights, settings.strip_rows, settings.spacing.row_width_cm, site.extent)
     if site.stems_possible:
-        found = plants_of(seen, rows, settings.strip_stems)
+        found = plants_of(seen, rows, site.mm_per_px / 10, settings.strip_stems)
     else:
         found = green_of(points, weights, rows, GREEN_REACH_CM)
     bits = 0 if len(rows.rows) and (found.judged != "weed").any() else flags.bit("no_plants")

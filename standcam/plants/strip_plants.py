@@ -84,7 +84,9 @@ def without_seams(seen: StripSeen, settings: StripStemSettings) -> StripSeen:
     return seen.at(crop, weed)
 
 
-def plants_of(seen: StripSeen, rows: StripRows, settings: StripStemSettings | None = None) -> StripPlants:
+def plants_of(
+    seen: StripSeen, rows: StripRows, cm_per_px: float, settings: StripStemSettings | None = None
+) -> StripPlants:
     """Which stems belong to which row, and which are crop.
 
     Parameters
@@ -92,10 +94,12 @@ def plants_of(seen: StripSeen, rows: StripRows, settings: StripStemSettings | No
     seen : StripSeen
     rows : StripRows
         Found from these stems.
+    cm_per_px : float
+        Pixel of the pictures they were found in. [cm]
     settings : StripStemSettings, optional
     """
     settings = settings or StripStemSettings()
-    crop = _crop(seen, rows, settings)
+    crop = _crop(seen, rows, cm_per_px, settings)
     weed = _weeds(seen, rows, settings)
     both = {name: np.concatenate([getattr(crop, name), getattr(weed, name)]) for name in vars(crop)}
     every = StripPlants(**both)
@@ -134,7 +138,7 @@ def green_of(points_cm: np.ndarray, area_cm2: np.ndarray, rows: StripRows, reach
     )
 
 
-def _crop(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> StripPlants:
+def _crop(seen: StripSeen, rows: StripRows, cm_per_px: float, settings: StripStemSettings) -> StripPlants:
     row, position, offset = rows.assign(seen.crop_cm, settings.off_row_cm)
     own = np.flatnonzero((row >= 0) & (np.abs(offset) <= settings.off_row_cm))
     own = own[np.lexsort((position[own], row[own]))]
@@ -146,8 +150,8 @@ def _crop(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> Stri
     p = np.clip(seen.crop_heat[own], 1e-3, 1 - 1e-3)
     logit = np.log(p / (1 - p)) + np.log(ratio)
     closeness, above = rivals(logit, seen.crop_cm[own], row, settings.closeness_cm)
-    base, by_heat, by_closeness, by_rival = settings.calibration
-    p = 1 / (1 + np.exp(-(base + by_heat * logit + closeness * (by_closeness + by_rival * above))))
+    inputs = evidence(logit, closeness, above, cm_per_px)
+    p = 1 / (1 + np.exp(-(settings.calibration[0] + inputs @ np.array(settings.calibration[1:]))))
     listed = p >= settings.lowest_probability
     own, p, row, position, offset, sd = (v[listed] for v in (own, p, row, position, offset, sd))
     is_crop = p >= settings.crop_probability
@@ -164,6 +168,15 @@ def _crop(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> Stri
         np.where(is_crop, "crop", "doubtful").astype(object),
         np.r_[near, False] | np.r_[False, near] if len(row) else np.zeros(0, bool),
     )
+
+
+def evidence(logit: np.ndarray, closeness: np.ndarray, above: np.ndarray, cm_per_px: float) -> np.ndarray:
+    """What ``StripStemSettings.calibration`` weighs: heat, rivals, and how coarse the picture is. (n, 5)
+
+    In coarse pictures heat is lower and doubles melt into one.
+    """
+    coarse = np.full(len(logit), np.log2(cm_per_px / 0.4))
+    return np.stack([logit, closeness, closeness * above, coarse, coarse * logit], axis=1)
 
 
 def rivals(logit: np.ndarray, places: np.ndarray, row: np.ndarray, far_cm: float) -> tuple[np.ndarray, np.ndarray]:

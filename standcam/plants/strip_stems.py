@@ -19,6 +19,16 @@ from standcam.vegetation.segment import greenness, level
 
 
 @dataclass(frozen=True)
+class Lean:
+    """How upright things lean in a picture taken straight down: outward from the point under the camera."""
+
+    foot_px: tuple[float, float]
+    """Pixel under the camera."""
+    height_px: float
+    """Height of the camera, in pixels of the ground."""
+
+
+@dataclass(frozen=True)
 class TileStems:
     """Stems of a tile, the hottest of each rectangle first, and where it is green."""
 
@@ -83,7 +93,7 @@ def look_over_tile(
     green: np.ndarray,
     cm_per_px: float,
     settings: StripStemSettings | None = None,
-    lean: np.ndarray | None = None,
+    lean: Lean | None = None,
 ) -> TileStems:
     """Find stems and weeds all over a tile.
 
@@ -95,8 +105,8 @@ def look_over_tile(
     cm_per_px : float
         Pixel on the ground. [cm]
     settings : StripStemSettings, optional
-    lean : (h, w, 2) float32, optional
-        Lean of upright things along the tile's axes, as in ``plants.sheet``; None for a mosaic, which has none. [cm/cm]
+    lean : Lean, optional
+        How far upright things lean; None for a mosaic, where they do not.
     """
     settings = settings or StripStemSettings()
     # enlarged where the picture is coarse, reduced where it is finer than the network was taught on
@@ -107,7 +117,7 @@ def look_over_tile(
         top, left = max(box.top - MARGIN_SQUARES, 0) * SQUARE_PX, max(box.left - MARGIN_SQUARES, 0) * SQUARE_PX
         bottom, right = (box.bottom + MARGIN_SQUARES) * SQUARE_PX, (box.right + MARGIN_SQUARES) * SQUARE_PX
         window = (slice(top, min(bottom, h)), slice(left, min(right, w)))
-        heat = _look(rgb[window], cm_per_px, times, settings.network, None if lean is None else lean[window])
+        heat = _look(rgb[window], cm_per_px, times, settings.network, lean, (left, top))
         found.append(_counting(heat, box, (left, top), cm_per_px, times, settings))
     if not found:
         return TileStems.none()
@@ -154,20 +164,22 @@ def _held(mask: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
     return mask[y, x] > 0
 
 
-def _look(rgb: np.ndarray, cm_per_px: float, times: float, name: str, lean: np.ndarray | None) -> Heat:
+def _look(
+    rgb: np.ndarray, cm_per_px: float, times: float, name: str, lean: Lean | None, corner: tuple[int, int]
+) -> Heat:
     """Heat of a window drawn ``times`` as large; it is padded with grey to whole granules."""
     h, w = (round(side * times) for side in rgb.shape[:2])
     size = (-(-h // GRANULE_PX) * GRANULE_PX, -(-w // GRANULE_PX) * GRANULE_PX)
     if times != 1:
         way = cv2.INTER_LINEAR if times > 1 else cv2.INTER_AREA
         rgb = cv2.resize(rgb, (w, h), interpolation=way)
-        lean = None if lean is None else cv2.resize(lean, (w, h), interpolation=way)
     x = np.zeros((1, 6, *size), np.float32)
     x[0, :3] = np.float32(128 / 255)
     for k in range(3):
         np.multiply(rgb[..., k], np.float32(1 / 255), out=x[0, k, :h, :w])
     if lean is not None:
-        x[0, 3:5, :h, :w] = lean.transpose(2, 0, 1)
+        x[0, 3, :, :] = (corner[0] - lean.foot_px[0] + np.arange(size[1]) / times) / lean.height_px
+        x[0, 4, :, :] = ((corner[1] - lean.foot_px[1] + np.arange(size[0]) / times) / lean.height_px)[:, None]
     x[0, 5] = np.log2(cm_per_px / times / 0.4)
     net = network_of(name)
     net.setInput(x)

@@ -60,7 +60,7 @@ def peaks(photo: Photo, ground: GroundMap, truth: pd.DataFrame) -> tuple[np.ndar
 
 
 def fit(inputs: np.ndarray, hit: np.ndarray) -> np.ndarray:
-    """Logistic regression by maximum likelihood. (n, 3), (n,) -> (4,)"""
+    """Logistic regression by maximum likelihood. (n, k), (n,) -> (1 + k,)"""
     from scipy.optimize import minimize
 
     x = np.c_[np.ones(len(inputs)), inputs]
@@ -69,7 +69,7 @@ def fit(inputs: np.ndarray, hit: np.ndarray) -> np.ndarray:
     def miss(w: np.ndarray) -> float:
         return float(np.logaddexp(0, -sign * (x @ w)).sum() + 0.05 * (w[1:] ** 2).sum())
 
-    return minimize(miss, np.zeros(4)).x
+    return minimize(miss, np.zeros(x.shape[1])).x
 
 
 def main() -> None:

@@ -16,12 +16,12 @@ import pandas as pd
 
 from standcam.batch.strip_run import count_strip
 from standcam.images.raster import open_raster
-from standcam.plants.strip_plants import rivals
+from standcam.plants.strip_plants import evidence, rivals
 from standcam.settings import Settings
 from standcam.training.calibrate import TOLERANCE_CM, fit
 from standcam.validation.match import match
 
-AS_IT_IS = {"calibration": (0.0, 1.0, 0.0, 0.0), "sd_at_cm": 1.0, "sd_power": 1.0, "sd_factor": 1.0}
+AS_IT_IS = {"calibration": (0.0, 1.0, 0.0, 0.0, 0.0, 0.0), "sd_at_cm": 1.0, "sd_power": 1.0, "sd_factor": 1.0}
 """Settings under which heat and stated errors come out as the network gives them."""
 
 
@@ -30,7 +30,7 @@ def peaks(ortho: Path, truth: pd.DataFrame, network: str | None) -> tuple[np.nda
 
     Returns
     -------
-    inputs : (n, 3) array
+    inputs : (n, 5) array
     hit : (n,) bool array
     errors : (k, 2) array
         Of the hits: distance from the true stem along one axis, and what the network stated. [cm]
@@ -51,7 +51,8 @@ def peaks(ortho: Path, truth: pd.DataFrame, network: str | None) -> tuple[np.nda
     closeness, above = rivals(logit, places, found["row"].to_numpy(), settings.strip_stems.closeness_cm)
     off = (places[pairs.found] - true[pairs.true]).T.ravel()
     stated = np.tile(found["position_sd_cm"].to_numpy(float)[pairs.found], 2)
-    return np.stack([logit, closeness, closeness * above], axis=1), hit, np.stack([off, stated], axis=1)
+    cm_per_px = counted.measurement.site.mm_per_px / 10
+    return evidence(logit, closeness, above, cm_per_px), hit, np.stack([off, stated], axis=1)
 
 
 def of_errors(errors: np.ndarray) -> tuple[float, float]:

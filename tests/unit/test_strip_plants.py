@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from standcam.plants import stems as photo_stems
-from standcam.plants.strip_plants import StripSeen, rivals, plants_of, without_seams
+from standcam.plants.strip_plants import StripSeen, plants_of, rivals, without_seams
 from standcam.rows.strip import find_strip_rows
 from standcam.settings import StripRowSettings, StripStemSettings
 
-AS_IT_IS = StripStemSettings(calibration=(0.0, 1.0, 0.0, 0.0))
+AS_IT_IS = StripStemSettings(calibration=(0.0, 1.0, 0.0, 0.0, 0.0, 0.0))
 
 
 def seen_of(crop, heat=0.9, weed=(), weed_heat=0.9) -> StripSeen:
@@ -34,7 +34,7 @@ def rows_of(points: np.ndarray):
 
 def test_every_plant_on_its_row_is_crop():
     points = field()
-    found = plants_of(seen_of(points), rows_of(points), AS_IT_IS)
+    found = plants_of(seen_of(points), rows_of(points), 0.4, AS_IT_IS)
     assert len(found) == len(points) and found.is_crop.all()
     assert np.bincount(found.row).tolist() == [60, 60, 60, 60]
     for row in range(4):
@@ -48,7 +48,7 @@ def test_every_plant_on_its_row_is_crop():
 def test_a_stem_off_every_row_belongs_to_none():
     points = field()
     stray = np.array([[300.0, 38.0], [500.0, 76 + 30.0]])
-    found = plants_of(seen_of(np.concatenate([points, stray])), rows_of(points), AS_IT_IS)
+    found = plants_of(seen_of(np.concatenate([points, stray])), rows_of(points), 0.4, AS_IT_IS)
     assert len(found) == len(points)
 
 
@@ -56,7 +56,7 @@ def test_standing_off_the_line_lowers_the_odds_at_most_by_their_bound():
     points = field()
     rows = rows_of(points)
     on, off = points[30], points[30] + [8.0, 7.0]
-    found = plants_of(seen_of(np.array([on, off]), heat=0.5), rows, AS_IT_IS)
+    found = plants_of(seen_of(np.array([on, off]), heat=0.5), rows, 0.4, AS_IT_IS)
     p = found.crop_probability[np.argsort(np.abs(found.offset_cm))]
     assert p[0] == pytest.approx(3 / 4, abs=0.02)  # odds of one, times row_odds
     assert p[1] == pytest.approx(1 / 4, abs=0.02)
@@ -98,7 +98,7 @@ def test_a_chain_of_near_finds_loses_only_those_next_to_one_that_stays():
 def test_weeds_beside_rows_are_listed_and_never_counted():
     points = field()
     weeds = np.array([[200.0, 20.0], [400.0, 38.0], points[5] + [0.5, 0.5]])
-    found = plants_of(seen_of(points, weed=weeds), rows_of(points), AS_IT_IS)
+    found = plants_of(seen_of(points, weed=weeds), rows_of(points), 0.4, AS_IT_IS)
     listed = found.judged == "weed"
     assert listed.sum() == 1  # one is farther than weeds_reach_cm from a row, one is a crop plant seen as both
     assert not found.is_crop[listed].any() and np.isnan(found.position_sd_cm[listed]).all()
@@ -109,8 +109,8 @@ def test_doubles_are_flagged_and_cool_stems_are_doubtful():
     points = field(rows=1, plants=30)
     double = points[12] + [3.0, 0.2]
     heat = np.r_[np.full(30, 0.95), 0.95]
-    heat[20] = 0.2
-    found = plants_of(seen_of(np.concatenate([points, [double]]), heat), rows_of(points), AS_IT_IS)
+    heat[20] = 0.1
+    found = plants_of(seen_of(np.concatenate([points, [double]]), heat), rows_of(points), 0.4, AS_IT_IS)
     assert found.near_another.sum() == 2
     assert sorted(found.judged[~found.is_crop]) == ["doubtful"]
 
@@ -118,5 +118,5 @@ def test_doubles_are_flagged_and_cool_stems_are_doubtful():
 def test_nothing_seen_gives_nothing():
     none = StripSeen.none()
     rows = find_strip_rows(np.empty((0, 2)), np.empty(0), StripRowSettings())
-    assert len(plants_of(without_seams(none, AS_IT_IS), rows, AS_IT_IS)) == 0
-    assert len(plants_of(none, rows_of(field()), AS_IT_IS)) == 0
+    assert len(plants_of(without_seams(none, AS_IT_IS), rows, 0.4, AS_IT_IS)) == 0
+    assert len(plants_of(none, rows_of(field()), 0.4, AS_IT_IS)) == 0
