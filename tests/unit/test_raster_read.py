@@ -37,6 +37,8 @@ def kinds():
         "nodata": (np.where(alpha > 0, rgb, 7).astype(np.uint8), {"nodata": 7}),
         "fine": (rgb, {"mm_per_px": 0.9}),
         "degrees": (np.concatenate([rgb, alpha]), {"ALPHA": "YES", "transform": DEGREE, "crs": "EPSG:4326"}),
+        "deep": (np.concatenate([pattern(600, 900, top=4000), alpha.astype(np.uint16) * 257]), {"ALPHA": "YES"}),
+        "deep degrees": (pattern(600, 900, top=4000), {"nodata": 0, "transform": DEGREE, "crs": "EPSG:4326"}),
         "sheared and fine": (rgb, {"transform": Affine(0.001, 0.0003, 512345, 0, -0.001, 5304321)}),
     }
 
@@ -141,6 +143,12 @@ def test_16_bits(tmp_path):
     want = np.clip(np.round((sample - low) * 255 / (high - low)), 0, 255)
     assert np.abs(everything(raster).rgb - want).max() <= 1
     assert any("16 bits" in note for note in raster.notes)
+
+
+def test_16_bits_with_transparency(tmp_path):
+    bands, options = kinds()["deep"]
+    raster = open_raster(write_tif(tmp_path / "a.tif", bands, **options))
+    assert raster.validity == "alpha" and (everything(raster).valid == (bands[3] > 0)).all()
 
 
 def test_16_bits_that_are_8(tmp_path):
