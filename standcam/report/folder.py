@@ -148,15 +148,11 @@ def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str 
         table.name: read_table(folder, table)
         for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS, tables.PROBLEMS)
     }
+    raw = dict(frames)
     laid, told = lay_edits(folder, frames, settings)
     if laid:
         frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
-    laid, told = lay_edits(folder, frames, settings, True)
-    raw = dict(frames)
-    if laid:
-        frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
     frames["rows"], notes = with_design(frames["rows"], frames["plants"], plot_map)
-    notes = [*told, *notes]
     return Run(
         **frames,
         settings=settings.replace("output", units=units),

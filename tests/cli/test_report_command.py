@@ -3,7 +3,11 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from standcam import tables
 from standcam.cli.app import app
+from standcam.report.folder import read_results, read_run
+from standcam.report.results import read_table
+from standcam.spacing.edits import Edit, finds_digest, next_number
 
 TAPE = "plot,row,row_unit,position_cm\n" + "".join(
     f"{plot},1,{unit},{8 + 16 * k + (k * 7 % 5) / 2}\n"
@@ -54,3 +58,30 @@ def test_older_results_get_a_page_with_their_design(results, tmp_path):
 def test_a_folder_without_results(tmp_path):
     done = call("report", tmp_path)
     assert done.exit_code == 2 and not (Path(tmp_path) / "report.html").exists()
+
+
+def test_edits_by_hand_are_laid_once_and_both_numbers_stand_in_the_page(results):
+    plants = read_table(results, tables.PLANTS)
+    own = plants[plants["photo"] == "t.csv"]
+    made = {"when": "2031-05-14T10:00:00.000+00:00", "who": "a scout", "photo": "t.csv", "finds": finds_digest(own)}
+    first = own.iloc[0]
+    added = Edit("1", what="add", plot="a", row=1, plant=next_number(own, [], "t.csv"), position_cm=2.0, judged="crop",
+                 offset_cm=0.0, x_px=1.0, y_px=1.0, **made)  # fmt: skip
+    moved = Edit("2", what="move", plot=first["plot"], row=int(first["row"]), plant=int(first["plant"]), position_cm=9.5,
+                 offset_cm=0.0, x_px=1.0, y_px=1.0, **made)  # fmt: skip
+    (results / "edits.jsonl").write_text(added.line() + "\n" + moved.line() + "\n")
+
+    run, both = read_run(results), read_results(results)
+    found = len(plants)
+    assert run.raw_rows is not None and run.raw_gaps is not None
+    assert int(run.raw_rows["plants"].sum()) == found and int(run.rows["plants"].sum()) == found + 1
+    # the road of the other commands, which lay the edits by themselves, gives the same tables
+    assert run.rows[both.rows.columns].equals(both.rows) and run.gaps.equals(both.gaps)
+    assert run.raw_gaps.equals(read_table(results, tables.GAPS))
+    assert len(run.notes) == len(set(run.notes)) and not any("not used" in note for note in run.notes)
+
+    done = call("report", results)
+    assert done.exit_code == 0 and done.output.count("2 plants edited by hand: 1 added, 1 moved.") == 1
+    page = (results / "report.html").read_text(encoding="utf-8")
+    edited = page.split("<h3>Edited by hand</h3>")[1].split("<h3>")[0]
+    assert f"{found} plants on" in edited and f"{found + 1} plants on" in page.split('id="units"')[0]
