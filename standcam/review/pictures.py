@@ -174,9 +174,12 @@ def _doubt(plants: pd.DataFrame, rows: pd.DataFrame) -> float:
 
 
 def original(picture: Picture, folder: Path, more: Path | None) -> tuple[Path, bytes] | None:
-    """The photo itself where it was, beside the results, or in the folder that was named; only with its very bytes."""
+    """The photo itself where it was, as it lay to the results, or in the folder that was named; only with its bytes."""
     said = Path(str(picture.record.get("path", "")))
     places = [said, folder / said, folder.parent / said]
+    from_results = picture.record.get("path_from_results")
+    if isinstance(from_results, str) and from_results:
+        places.append(folder / from_results)  # photos and results moved together
     if more is not None:
         places = [more / picture.name, more / said.name, *places]
     wanted = picture.record.get("sha256")

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -86,6 +87,24 @@ def test_the_path_from_the_results_holds_when_both_are_moved(day, tmp_path):
     for record in inputs_of(results).values():
         assert not Path(record["path"]).exists()
         assert (results / record["path_from_results"]).is_file()
+
+
+def test_photos_moved_with_their_results_are_found_again_and_others_are_not_taken_for_them(day, tmp_path, monkeypatch):
+    count("in", "--out", "results")
+    before = {name: (day / "in" / name).read_bytes() for name in ("a.jpg", "b.jpg", "c.png")}
+    shutil.move(day, tmp_path / "moved")
+    monkeypatch.chdir(tmp_path)
+    for folder in (tmp_path / "moved" / "results", Path("moved") / "results"):
+        for picture in Desk(folder, "a scout").pictures:
+            found = original(picture, folder, None)
+            assert found is not None and found[1] == before[picture.name]
+    # another picture of that name at that place is not the photo, and nonsense in the record is passed over
+    photo(tmp_path / "moved" / "in" / "a.jpg", seed=9)
+    folder = tmp_path / "moved" / "results"
+    for picture in Desk(folder, "a scout").pictures:
+        assert (original(picture, folder, None) is None) == (picture.name == "a.jpg")
+        for odd in (None, 7, "", "\0", "x" * 5000):
+            assert original(replace(picture, record={**picture.record, "path_from_results": odd}), folder, None) is None
 
 
 def test_a_link_stays_the_path_that_was_given(day, tmp_path, monkeypatch):
