@@ -1,7 +1,8 @@
 """The upper half for raw frames of a flight: each frame looked at by itself, and each plant counted in one of them.
 
-A mosaic blends frames, and where they disagree it doubles or smears plants; a frame shows what the camera saw. So frames
-are only placed on one ground (:mod:`standcam.frames`), and each gives the plants of the ground it sees least aslant.
+A mosaic blends frames, and where they disagree it doubles or smears plants; a frame shows what the camera saw. So
+frames are only placed on one ground (:mod:`standcam.frames`), and each gives the plants of the ground it sees least
+aslant.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from standcam.ground.map import GroundMap
 from standcam.images.photo import read_photo
 from standcam.measure_strip import Site, StripMeasurement, strip_of
 from standcam.plants.strip_plants import StripSeen
-from standcam.plants.strip_stems import Lean, green_mask, look_over_tile
+from standcam.plants.strip_stems import Lean, green_mask, green_squares, look_over_tile, with_areas
 from standcam.settings import Settings
 from standcam.vegetation.segment import score_table
 
@@ -48,6 +49,7 @@ class LookAtFrame:
         foot = ground.to_pixels(np.array([placed.nadir_cm]))[0]
         lean = Lean((float(foot[0]), float(foot[1])), placed.height_cm / cm_per_px)
         found = look_over_tile(rgb, green, cm_per_px, chosen, lean)
+        found = with_areas(found, green_squares(green, cm_per_px), chosen.plant_reach_cm / cm_per_px)
         return StripSeen(
             ground.to_ground(found.crop_px),
             found.crop_probability,
@@ -119,9 +121,7 @@ def measure_frames(frames: Frames, name: str, seen: Sequence[StripSeen], setting
     settings : Settings
     """
     site = site_of(frames, name, settings)
-    every = StripSeen(
-        *(np.concatenate([getattr(part, field) for part in seen]) for field in vars(StripSeen.none()))
-    )
+    every = StripSeen(*(np.concatenate([getattr(part, field) for part in seen]) for field in vars(StripSeen.none())))
     tolerance = 2 * frames.residual_mm / 10
     tolerance = float(np.clip(np.nan_to_num(tolerance), LEAST_TOLERANCE_CM, MOST_TOLERANCE_CM))
     crop = frames.count_once(_indices([s.crop_cm for s in seen]), every.crop_cm, tolerance)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib.resources import files
@@ -176,5 +176,3 @@ def _keys(placed: Placed, settings: Settings) -> list[str]:
     }
     whole = hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
     return [hashlib.sha256(f"{whole}:{sha256}".encode()).hexdigest()[:40] for sha256 in placed.hashes]
-
-

@@ -5,14 +5,17 @@ from __future__ import annotations
 from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from standcam.cli import options
 
 if TYPE_CHECKING:
+    from standcam.batch.store import WorkStore
+    from standcam.batch.strip_count import StripCount
     from standcam.images.raster import Raster
+    from standcam.report.screen import Bar
     from standcam.settings import Settings
     from standcam.strips.plots import Plots
 
@@ -30,7 +33,13 @@ def register(app: typer.Typer) -> None:
 
 
 def strip(
-    ortho: Annotated[Path, typer.Argument(metavar="ORTHO.tif", help="Orthomosaic (GeoTIFF), 2 to 10 mm a pixel.")],
+    ortho: Annotated[
+        Path,
+        typer.Argument(
+            metavar="ORTHO.tif",
+            help="Orthomosaic (GeoTIFF), 2 to 10 mm a pixel, or a folder of raw frames of one flight.",
+        ),
+    ],
     out: options.Out = Path("results"),
     plots: Annotated[
         Path | None, typer.Option("--plots", help="Plot outlines: GeoJSON, GeoPackage or shapefile.")
@@ -77,6 +86,16 @@ def strip(
             help="How the first pass was driven: N, NE, ... or along or against the rows' numbering. [default: along]",
         ),
     ] = None,
+    height_m: Annotated[
+        float | None, typer.Option("--height-m", help="Raw frames: height of the camera above the field.")
+    ] = None,
+    control_points: Annotated[
+        Path | None,
+        typer.Option(
+            "--control-points",
+            help="Raw frames: ground control points (CSV: frame, x_px, y_px, easting_m, northing_m).",
+        ),
+    ] = None,
     gap_cm: Annotated[
         float | None, typer.Option("--gap-cm", help="Gaps longer than this become lines of the map. [default: 50]")
     ] = None,
@@ -90,7 +109,7 @@ def strip(
     scheduler: options.Scheduler = None,
     force: options.Force = False,
 ) -> None:
-    """Find every row and plant of a drone strip, plot by plot and row unit by row unit.
+    """Find every row and plant from the air, plot by plot and row unit by row unit.
 
     Writes plants.csv, gaps.csv, rows.csv, plots.csv, problems.csv, run.json, strip.gpkg with the layers plants, rows,
     gaps and plots, strip_map.png and zone maps. Called again after it was broken off, it goes on where it was.
@@ -98,10 +117,8 @@ def strip(
     import sys
     from datetime import UTC, datetime
 
-    from standcam.batch.pool import check_workers, warm_up, worth
+    from standcam.batch.pool import check_workers
     from standcam.errors import BadSettings
-    from standcam.images.raster import open_raster
-    from standcam.images.raster_read import tiles
     from standcam.report.results import ResultsWriter, check_out, run_record
 
     started = datetime.now(UTC)
@@ -130,37 +147,27 @@ def strip(
     check_out(out, force)
     check_workers(workers)
     kinds = options.table_kinds(tables)
-    raster = open_raster(ortho, settings.raster)
-    outlines = _outlines(plots, grid, raster, settings)
+    options.require_positive("--height-m", height_m)
+    settings = settings.replace("calibration", camera_height_cm=None if height_m is None else height_m * 100).replace(
+        "flight", control_points=None if control_points is None else str(control_points)
+    )
 
-    count = len(tiles(raster, settings.raster))
-    processes = 1 if scheduler is not None else worth(count, workers)
-    if processes > 1:
-        warm_up()
     from standcam.batch.store import WorkStore
-    from standcam.batch.strip_run import count_strip
     from standcam.report import screen
     from standcam.report.strip_files import strip_files
 
     with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
         console = screen.console(sys.stderr)
-        with screen.progress(console) if count > 1 and console.is_terminal else nullcontext() as bar:
-            counted = count_strip(
-                raster,
-                settings,
-                outlines,
-                store=store,
-                workers=processes,
-                scheduler=scheduler,
-                on_stage=bar.begin if bar else None,
-                on_done=bar,
-            )
+        with screen.progress(console) if console.is_terminal else nullcontext() as bar:
+            way = _Frames if ortho.is_dir() else _Mosaic
+            job = way(ortho, settings, workers, scheduler, bar)
+            counted = job.count(_outlines(plots, grid, job, settings), store)
         notes = list(counted.notes)
         if counted.reused:
-            notes.insert(0, f"{counted.reused} of {counted.pieces} tiles had been looked at before.")
+            notes.insert(0, f"{counted.reused} of {counted.pieces} {job.pieces} had been looked at before.")
         frames = counted.tables
         record = run_record("strip", counted.settings, counted.inputs, started, notes, strip=counted.facts())
-        files, faults = strip_files(counted, raster, geojson)
+        files, faults = strip_files(counted, job.raster, geojson)
         wanted = True if report is None else report
         pages, more = options.results_pages(frames, counted.settings, record, out, wanted, kinds, writer)
         record["notes"] = notes = [*notes, *faults, *more]
@@ -172,16 +179,85 @@ def strip(
         raise typer.Exit(1)
 
 
-def _outlines(plots: Path | None, grid: Path | None, raster: Raster, settings: Settings) -> Plots | None:
+class _Mosaic:
+    """An orthomosaic to be counted."""
+
+    pieces = "tiles"
+
+    def __init__(
+        self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, bar: Bar | None
+    ) -> None:
+        from standcam.batch.pool import warm_up, worth
+        from standcam.images.raster import open_raster
+        from standcam.images.raster_read import tiles
+
+        self.settings, self.scheduler, self.bar = settings, scheduler, bar
+        self.raster: Raster | None = open_raster(path, settings.raster)
+        self.crs_wkt = self.raster.crs_wkt
+        self.workers = 1 if scheduler is not None else worth(len(tiles(self.raster, settings.raster)), workers)
+        if self.workers > 1:
+            warm_up()
+
+    def extent(self) -> Any:
+        from standcam.batch.strip_run import extent_of
+
+        assert self.raster is not None
+        return extent_of(self.raster)
+
+    def count(self, plots: Plots | None, store: WorkStore) -> StripCount:
+        from standcam.batch.strip_run import count_strip
+
+        assert self.raster is not None
+        return count_strip(self.raster, self.settings, plots, store=store, **_ways(self))
+
+
+class _Frames:
+    """Raw frames of one flight to be counted."""
+
+    pieces = "frames"
+    raster: Raster | None = None
+
+    def __init__(
+        self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, bar: Bar | None
+    ) -> None:
+        from standcam.batch.frame_run import find_frames, place_flight
+        from standcam.batch.pool import warm_up, worth
+
+        self.settings, self.scheduler, self.bar = settings, scheduler, bar
+        self.workers = 1 if scheduler is not None else worth(len(find_frames(path)), workers)
+        if self.workers > 1:
+            warm_up()
+        self.placed = place_flight(path, settings, **_ways(self))
+        self.crs_wkt = self.placed.frames.crs_wkt
+
+    def extent(self) -> Any:
+        from standcam.measure_frames import site_of
+
+        return site_of(self.placed.frames, self.placed.name, self.settings).bounds_m
+
+    def count(self, plots: Plots | None, store: WorkStore) -> StripCount:
+        from standcam.batch.frame_run import count_frames
+
+        return count_frames(self.placed, self.settings, plots, store=store, **_ways(self))
+
+
+def _ways(job: _Mosaic | _Frames) -> dict[str, Any]:
+    return {
+        "workers": job.workers,
+        "scheduler": job.scheduler,
+        "on_stage": job.bar.begin if job.bar else None,
+        "on_done": job.bar,
+    }
+
+
+def _outlines(plots: Path | None, grid: Path | None, job: _Mosaic | _Frames, settings: Settings) -> Plots | None:
     """Plots from a file or a grid; None: the whole strip is one."""
     if plots is None and grid is None:
         return None
-    from standcam.batch.strip_run import extent_of
     from standcam.strips.grid import grid_plots, read_grid
     from standcam.strips.plots import read_plots
 
-    extent = extent_of(raster)
     if plots is not None:
-        return read_plots(plots, raster.crs_wkt, settings.plots, extent)
+        return read_plots(plots, job.crs_wkt, settings.plots, job.extent())
     assert grid is not None
-    return grid_plots(read_grid(grid), raster.crs_wkt, settings.plots, extent)
+    return grid_plots(read_grid(grid), job.crs_wkt, settings.plots, job.extent())
