@@ -20,6 +20,10 @@ _LEAST_CHANCE = 0.02
 _NEAR_CELLS, _PRIOR_CELLS = 10, 5
 """Cells before or behind by which chance is told at a place, and cells of the usual chance set beside them: on a
 headland or in a patch of weeds more cells are held by chance."""
+_LEAST_ROOM_CM = 1.6
+_NO_ROOM = 0.6
+_PRIOR_CM2 = 300.0
+"""Ground as full as row and surroundings together that is set beside the ground beside a row. [cm²]"""
 _PATCHY = 0.5
 """Within a row, places at this share of its usual fullness still are row."""
 _PER_FREEDOM = 2.3
@@ -36,7 +40,7 @@ class Stretches:
     plants: np.ndarray
     """Cells that hold a plant, weighted."""
     full: np.ndarray
-    """Share of cells that hold a plant."""
+    """Share of cells that the row fills by itself, chance taken off."""
     chance: np.ndarray
     """Share that would by chance, as on the ground beside it."""
     evidence: np.ndarray
@@ -51,13 +55,19 @@ def corridors(sd_cm: np.ndarray, width_cm: float) -> np.ndarray:
     return np.clip(_CLEAR_SD * sd_cm, min(_NARROWEST_CM, widest), widest)
 
 
+def beside_rows(corridor_cm: np.ndarray, width_cm: float) -> tuple[np.ndarray, float]:
+    """From where to where off a line the ground counts as beside the row. (r,), [cm] -> (r,), [cm]"""
+    return 1.3 * corridor_cm, 0.45 * width_cm
+
+
 def weigh_rows(
     row: np.ndarray,
     u: np.ndarray,
     off: np.ndarray,
     weight: np.ndarray,
-    sd_cm: np.ndarray,
-    width_cm: float,
+    corridor_cm: np.ndarray,
+    beside_cm: tuple[np.ndarray, float],
+    room_cm: np.ndarray,
     settings: StripRowSettings,
 ) -> Stretches:
     """First and last plant of rows and how much speaks for each.
@@ -66,13 +76,15 @@ def weigh_rows(
     ----------
     row, u, off, weight : (n,) arrays
         Points with the line each is nearest to, place along, distance across [cm] and weight (0 to 1).
-    sd_cm : (r,) array
-        Scatter of each row. [cm]
-    width_cm : float
-        Row width. [cm]
+    corridor_cm : (r,) array
+        From :func:`corridors`.
+    beside_cm : (r,) array and float
+        From where to where off a line the ground counts as beside the row. [cm]
+    room_cm : (r,) array
+        How much of that, both sides together, is nearer to this line than to any other. [cm]
     """
-    rows, cell = len(sd_cm), settings.cell_cm
-    corridor = corridors(sd_cm, width_cm)
+    corridor, cell = corridor_cm, settings.cell_cm
+    rows = len(corridor)
     order = np.lexsort((u, row))
     row, u, off, weight = row[order], u[order], np.abs(off[order]), weight[order]
     begins = np.searchsorted(row, np.arange(rows + 1))
@@ -88,33 +100,44 @@ def weigh_rows(
         held = np.zeros(int(index[-1]) + 1)
         np.maximum.at(held, index, w)
         # the ground beside the row, as far as the next
-        inner, outer = 1.3 * corridor[r], 0.45 * width_cm
+        inner, outer = beside_cm[0][r], beside_cm[1]
         beside = (off[part] > inner) & (off[part] <= outer) & (u[part] >= at[0]) & (u[part] <= at[-1])
-        area = cell * 2 * (outer - inner)
-        chance = np.full(len(held), _LEAST_CHANCE)
-        if outer - inner >= 0.8:
+        if room_cm[r] < _LEAST_ROOM_CM:
+            # lines so near to each other leave no ground to tell chance by: it is taken to be high
+            chance = np.full(len(held), np.clip(_NO_ROOM * held.mean(), _LEAST_CHANCE, 0.9))
+        else:
             place = np.floor((u[part][beside] - at[0]) / cell).astype(np.int64)
             strewn = np.bincount(place, weight[part][beside], len(held))[: len(held)]
-            chance = _chances(strewn / area * 2 * corridor[r] * cell)
-        full = float(held[held > 0.3 * held.max()].sum()) / len(held)
+            # little ground beside a row says little: where it is bare, that may be chance
+            length = len(held) * cell
+            mixed = (w.sum() + strewn.sum()) / (length * (2 * corridor[r] + room_cm[r]))
+            density = (strewn / cell + mixed * _PRIOR_CM2 / length) / (room_cm[r] + _PRIOR_CM2 / length)
+            chance = _chances(density * cell * 2 * corridor[r])
         low, high = 0, len(held)
+        own = _own_share(held, chance)
         for _ in range(3):
-            thin = np.maximum(np.maximum(_PATCHY * full, 1.5 * chance), 0.04)
-            # where by chance nearly all cells are held, they say nothing
-            thin = np.where(thin < 0.95, thin, chance)
-            gain = held * np.log(thin / chance) + (1 - held) * np.log((1 - thin) / (1 - chance))
-            low, high = _best_run(gain)
-            full = float(held[low:high].mean())
+            low, high = _best_run(_gain(held, chance, _PATCHY * own))
+            own = _own_share(held[low:high], chance[low:high])
         inside = (index >= low) & (index < high)
         at, w = at[inside], w[inside]
         solid = at[w >= 0.5 * np.average(w, weights=w)] if w.sum() > 0 else at
-        n = high - low
-        k, c = min(max(full, 1e-6), 1 - 1e-6), float(chance[low:high].mean())
-        surprise = n * (k * np.log(k / c) + (1 - k) * np.log((1 - k) / (1 - c))) if k > c else 0.0
+        surprise = float(_gain(held[low:high], chance[low:high], own).sum())
         out.first_cm[r], out.last_cm[r] = solid[0], solid[-1]
-        out.plants[r], out.full[r], out.chance[r] = held[low:high].sum(), full, c
-        out.evidence[r] = surprise - _PER_FREEDOM * (2 + n * cell / (2 * settings.knots_cm))
+        out.plants[r], out.full[r], out.chance[r] = held[low:high].sum(), own, float(chance[low:high].mean())
+        out.evidence[r] = surprise - _PER_FREEDOM * (2 + (high - low) * cell / (2 * settings.knots_cm))
     return out
+
+
+def _gain(held: np.ndarray, chance: np.ndarray, own: float) -> np.ndarray:
+    """Log likelihood of cells for a row that fills so much of them, chance filling its share as well. (n,) -> (n,)"""
+    empty = (1 - own) * (1 - chance)
+    return held * np.log((1 - empty) / chance) + (1 - held) * np.log(1 - own)
+
+
+def _own_share(held: np.ndarray, chance: np.ndarray) -> float:
+    """Share of cells that a row fills by itself, by how many are empty; cells that chance leaves empty weigh more."""
+    own = 1 - float((1 - held) @ (1 - chance)) / float((1 - chance) @ (1 - chance))
+    return min(max(own, 0.02), 0.97)
 
 
 def _chances(strewn: np.ndarray) -> np.ndarray:

@@ -211,6 +211,17 @@ class Slabs:
         """Places in the slabs that are followed by another line of the same slab. (k,)"""
         return np.flatnonzero(self.slab[1:] == self.slab[:-1])
 
+    def room(self, rows: int, inner_cm: np.ndarray, outer_cm: float) -> np.ndarray:
+        """Ground from inner to outer off each line, both sides together, that is nearer to no other. (r,) [cm]"""
+        left, right, apart = self.neighbours()
+        whole = np.maximum(outer_cm - inner_cm, 0.0)
+        slabs = np.bincount(self.row, minlength=rows)
+        lost = np.zeros(rows)
+        for side in (left, right):
+            free = np.clip(apart / 2 - inner_cm[side], 0.0, whole[side])
+            lost += np.bincount(side, whole[side] - free, rows)
+        return 2 * whole - lost / np.maximum(slabs, 1)
+
     def neighbours(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Lines beside each other in a slab: left one, right one, distance. (k,), (k,), (k,) [cm]"""
         beside = self.beside()

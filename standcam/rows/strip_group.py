@@ -13,7 +13,7 @@ from standcam import flags
 from standcam.rows import bearing
 from standcam.rows.bearing import Blocks
 from standcam.rows.curve import CurvedRow
-from standcam.rows.evidence import Stretches, usual_spacing, weigh_rows
+from standcam.rows.evidence import Stretches, beside_rows, corridors, usual_spacing, weigh_rows
 from standcam.rows.smooth import SLAB_CM, Lines, Slabs, fit_lines, straight_lines
 from standcam.rows.strip_ends import Frame, bare_ground, cut_out, row_ends
 from standcam.rows.trace import Bands, Slopes, Traces, rhythm, trace_rows
@@ -35,8 +35,9 @@ _FAR_OFF_CM = 18.0
 _NARROWER = 0.65
 _FEWEST = 0.6
 """Share of the fewest plants without which there is no row, sure or unsure."""
-_LEAST_EVIDENCE = 0.25
-"""Share of the evidence asked with which a row in rhythm with others is one."""
+_LEAST_EVIDENCE = -0.2
+"""Share of the evidence asked with which a row in rhythm with others is one: they tell its place, so its freedom costs
+less than was taken off."""
 _TIGHT = 0.18
 """Plants of a row scatter less than this share of the row width."""
 _GROUP_EVIDENCE = 1.4
@@ -210,8 +211,9 @@ def _drawn(
         lines = straight_lines(low, high, settings)
         lines, sd = fit_lines(lines, of[near], uv[near, 0], uv[near, 1], even[near], settings)
         stretch, of, off = _weighed(lines, low, high, sd, uv, weight, width, settings)
-        last = step == _ROUNDS
-        kept = _are_rows(lines, stretch, sd, width, settings) if last else _are_lines(lines, stretch, width)
+        if step == _ROUNDS:
+            break
+        kept = _are_lines(lines, stretch, width)
         # the corridor narrows from round to round: weeds beside a row must not set how wide it is
         reach = np.minimum(reach, np.maximum(reach * _NARROWER, np.maximum(4 * sd, 6.0)))
         # a little farther than the plants, so that the end may yet move on
@@ -219,8 +221,12 @@ def _drawn(
         low, high = stretch.first_cm[kept] - more, stretch.last_cm[kept] + more
         lines, reach, sd = _only(lines, kept), reach[kept], sd[kept]
         if not kept.any():
-            break
-        if last and not kept.all():
+            return lines, sd, stretch, of, off
+    # without the lines that are none, the ground that they took counts as beside the others
+    while len(sd) and not (kept := _are_rows(lines, stretch, sd, width, settings)).all():
+        low, high = stretch.first_cm[kept] - _BESIDE_CM, stretch.last_cm[kept] + _BESIDE_CM
+        lines, sd = _only(lines, kept), sd[kept]
+        if len(sd):
             stretch, of, off = _weighed(lines, low, high, sd, uv, weight, width, settings)
     return lines, sd, stretch, of, off
 
@@ -280,9 +286,13 @@ def _weighed(
     settings: StripRowSettings,
 ) -> tuple[Stretches, np.ndarray, np.ndarray]:
     """What the plants say of lines, the nearest line of each point and how far right of it."""
-    of, off = Slabs.of(lines, low, high).nearest(uv)
+    slabs = Slabs.of(lines, low, high)
+    of, off = slabs.nearest(uv)
     has = of >= 0
-    return weigh_rows(of[has], uv[has, 0], off[has], weight[has], sd, width, settings), of, off
+    corridor = corridors(sd, width)
+    beside = beside_rows(corridor, width)
+    room = slabs.room(len(sd), *beside)
+    return weigh_rows(of[has], uv[has, 0], off[has], weight[has], corridor, beside, room, settings), of, off
 
 
 def _only(lines: Lines, kept: np.ndarray) -> Lines:
@@ -330,12 +340,13 @@ def _are_rows(
     slots = np.bincount(slabs.row, minlength=len(length))
     usual = float(np.median(np.repeat(stretch.full[kept], slots[kept])))
     strong = sure & (stretch.full >= settings.weakest_off_rhythm * usual)
-    anchors = strong if strong.sum() >= 2 else kept
+    anchors = strong if strong.sum() >= 2 else kept.copy()
     for r in np.flatnonzero(kept & ~strong):
-        beside = np.r_[apart[(left == r) & anchors[right]], apart[(right == r) & anchors[left]]]
-        steps = np.round(beside / width)
-        fits = (steps >= 1) & (steps <= 3) & (np.abs(beside - steps * width) <= _IN_RHYTHM * width)
-        in_rhythm = len(beside) > 0 and fits.mean() > 0.7
+        in_rhythm = False
+        for beside in (apart[(left == r) & anchors[right]], apart[(right == r) & anchors[left]]):
+            steps = np.round(beside / width)
+            fits = (steps >= 1) & (steps <= 3) & (np.abs(beside - steps * width) <= _IN_RHYTHM * width)
+            in_rhythm |= len(beside) > 0 and bool(fits.mean() > 0.7)
         kept[r] = in_rhythm and stretch.full[r] >= settings.weakest * usual
     if stretch.evidence[kept].sum() < _GROUP_EVIDENCE * settings.evidence:
         kept[:] = False

@@ -20,7 +20,7 @@ _FAINTEST = 0.8
 """Plants in a heap with which a row goes on."""
 _SHARE_ON, _SHARE_NEW = 0.08, 0.25
 """Share of the usual heap with which a row goes on, or begins."""
-_STAND_OUT = 2.5
+_STAND_OUT = 1.2
 """SDs of chance by which a heap that begins a row stands out from its surroundings."""
 _GAIN = 0.8
 """Share of a heap's distance from where the row led by which the row follows."""
