@@ -102,13 +102,14 @@ class Overview:
 def tiles(raster: Raster, settings: RasterSettings | None = None) -> list[Window]:
     """Windows whose cores cover the raster without gap or overlap, line by line from the top.
 
-    Cores end where blocks of the file end, as far as they can. Windows that overviews show to be without data are
+    Windows begin where blocks of the file begin, as far as they can. Windows that overviews show to be without data are
     marked ``empty``.
     """
     settings = settings or RasterSettings()
     margin = math.ceil(settings.margin_cm * 10 / raster.mm_per_px)
-    xs = _cuts(raster.width_px, settings.tile_px, 1 if raster.warped else raster.block_px[0], raster.factor)
-    ys = _cuts(raster.height_px, settings.tile_px, 1 if raster.warped else raster.block_px[1], raster.factor)
+    blocks = (1, 1) if raster.warped else raster.block_px
+    xs = _cuts(raster.width_px, settings.tile_px, margin, blocks[0], raster.factor)
+    ys = _cuts(raster.height_px, settings.tile_px, margin, blocks[1], raster.factor)
     coarse = _coarse_valid(raster)
     windows: list[Window] = []
     for y0, y1 in pairwise(ys):
@@ -127,11 +128,15 @@ def tiles(raster: Raster, settings: RasterSettings | None = None) -> list[Window
     return windows
 
 
-def _cuts(length: int, tile: int, block: int, factor: int) -> list[int]:
+def _cuts(length: int, tile: int, margin: int, block: int, factor: int) -> list[int]:
+    """Where cores end, so that windows begin with blocks: a line of them more is decoded on two sides, not on four."""
     step = block // math.gcd(block, factor)
     if step <= tile:
         tile = max(1, round(tile / step)) * step
-    return [*range(0, length, tile), length]
+    cuts = [0, *range(tile + margin, length, tile), length]
+    if len(cuts) > 2 and cuts[-1] - cuts[-2] < tile // 4:
+        del cuts[-2]  # a sliver
+    return cuts
 
 
 def read_window(raster: Raster, window: Window) -> Tile:
