@@ -6,8 +6,9 @@ processes and kept on disk; :func:`measure_strip` puts what they gave together.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -17,7 +18,7 @@ from standcam import flags, tables
 from standcam.images.raster import Raster
 from standcam.images.raster_read import Tile, Window, read_window
 from standcam.plants.strip_plants import StripPlants, StripSeen, green_of, plants_of, without_seams
-from standcam.plants.strip_stems import TileStems, green_mask, look_over_tile
+from standcam.plants.strip_stems import TileStems, green_mask, green_squares, look_over_tile, with_areas
 from standcam.rows.passes import PassLabels, label_passes
 from standcam.rows.strip import StripRows, find_strip_rows
 from standcam.rows.valid_ground import Extent
@@ -44,6 +45,8 @@ class TileFinds:
     """Squares of CELL_PX, column and row, whose middle shows no ground. (k, 2) int"""
     pixels: int = 0
     """Pixels of the core that show ground."""
+    rim: np.ndarray = field(default_factory=lambda: np.empty((0, 3), np.float32))
+    """Green along seams, x, y [px] and green pixels, which may belong to stems of another tile. (k, 3) float32"""
 
 
 @dataclass(frozen=True)
@@ -66,21 +69,37 @@ class LookAtTile:
         green = green_mask(tile.rgb, tile.valid, self.table, chosen)
         corner = np.array([tile.x0, tile.y0], float)
         cm_per_px = self.raster.mm_per_px / 10
-        stems, cells = TileStems.none(), np.empty((0, 3))
+        stems, cells, rim = TileStems.none(), np.empty((0, 3)), np.empty((0, 3), np.float32)
+        x0, y0, x1, y1 = window.core
         if self.raster.stems_possible:
-            found = look_over_tile(tile.rgb, green, cm_per_px, chosen)
+            # the grid of plates is the same in all tiles, and their cores are cut along it
+            margin = math.ceil(self.settings.raster.margin_cm / cm_per_px)
+            found = look_over_tile(
+                tile.rgb,
+                green,
+                cm_per_px,
+                chosen,
+                core=(x0 - tile.x0, y0 - tile.y0, x1 - tile.x0, y1 - tile.y0),
+                grid_px=(margin - tile.x0, margin - tile.y0),
+            )
             found = replace(found, crop_px=found.crop_px + corner, weed_px=found.weed_px + corner)
             stems = found.at(window.owns(found.crop_px), window.owns(found.weed_px))
+            squares = green_squares(green[y0 - tile.y0 : y1 - tile.y0, x0 - tile.x0 : x1 - tile.x0], cm_per_px)
+            squares[:, :2] += (x0, y0)
+            reach = chosen.plant_reach_cm / cm_per_px
+            west, north, east, south = window.owned
+            x, y = squares[:, :2].T
+            inner = (x - west >= reach) & (east - x >= reach) & (y - north >= reach) & (south - y >= reach)
+            stems, rim = with_areas(stems, squares[inner], reach), squares[~inner].astype(np.float32)
         else:
             cells = _green_cells(green, max(1, round(GREEN_CELL_CM / cm_per_px)))
             cells[:, :2] += corner
             cells = cells[window.owns(cells[:, :2])]
         hidden = _hidden(window, tile)
-        x0, y0, x1, y1 = window.core
         pixels = (x1 - x0) * (y1 - y0)
         if tile.valid is not None:
             pixels = int(tile.valid[y0 - tile.y0 : y1 - tile.y0, x0 - tile.x0 : x1 - tile.x0].sum())
-        return TileFinds(stems, cells, hidden, pixels)
+        return TileFinds(stems, cells, hidden, pixels, rim)
 
     def _nothing(self, window: Window, tile: Tile | None) -> TileFinds:
         return TileFinds(TileStems.none(), np.empty((0, 3)), _hidden(window, tile))
@@ -166,10 +185,8 @@ def measure_strip(raster: Raster, finds: Iterable[TileFinds], settings: Settings
         extent=_extent(raster, finds),
         notes=raster.notes,
     )
-    m = strip_of(site, without_seams(_seen(raster, finds), settings.strip_stems), green, settings)
-    px = raster.to_pixels(m.plants[["easting_m", "northing_m"]].to_numpy(float))
-    # those of the file, where it was read as it is
-    x, y = ((px + 0.5) * raster.factor - 0.5).T
+    m = strip_of(site, without_seams(_seen(raster, finds, settings), settings.strip_stems), green, settings)
+    x, y = raster.to_source_pixels(m.plants[["easting_m", "northing_m"]].to_numpy(float)).T
     return replace(m, plants=m.plants.assign(x_px=x, y_px=y))
 
 
@@ -210,11 +227,12 @@ def strip_of(site: Site, seen: StripSeen, green: np.ndarray, settings: Settings)
     )
 
 
-def _seen(raster: Raster, finds: Sequence[TileFinds]) -> StripSeen:
+def _seen(raster: Raster, finds: Sequence[TileFinds], settings: Settings) -> StripSeen:
     if not finds:
         return StripSeen.none()
     cm = raster.mm_per_px / 10
     every = TileStems(*(np.concatenate([getattr(f.stems, name) for f in finds]) for name in vars(finds[0].stems)))
+    every = with_areas(every, np.concatenate([f.rim for f in finds]), settings.strip_stems.plant_reach_cm / cm)
     return StripSeen(
         raster.ground.to_ground(every.crop_px),
         every.crop_probability,

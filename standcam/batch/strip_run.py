@@ -85,7 +85,7 @@ def count_strip(
         "notes": list(raster.notes),
     }
     return replace(
-        counted(measurement, settings, plots, lambda points_m: _source_px(raster, points_m)),
+        counted(measurement, settings, plots, raster.to_source_pixels),
         pieces=len(windows),
         reused=reused,
         keys=frozenset(keys),
@@ -120,8 +120,3 @@ def extent_of(raster: Raster) -> BaseGeometry:
 
     w, h = raster.width_px, raster.height_px
     return Polygon(raster.to_map(np.array([[0, 0], [w, 0], [w, h], [0, h]], float) - 0.5))
-
-
-def _source_px(raster: Raster, points_m: np.ndarray) -> np.ndarray:
-    """Pixels of the file, where it is read as it is; else those of the grid it is brought to."""
-    return (raster.to_pixels(points_m) + 0.5) * raster.factor - 0.5
