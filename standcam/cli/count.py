@@ -172,7 +172,9 @@ def count(
             files["labelled.csv"] = csv_text(LABELLED, batch.labelled.table)
         if not nothing:
             wanted = len(inputs) > 1 if report is None else report
-            pages, faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer)
+            chains = None if batch.chained is None else batch.chained.chains
+            joined = {} if chains is None else {"chains": chains.table, "seams": chains.seams}
+            pages, faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer, **joined)
             record["notes"] = notes = [*notes, *faults]
             files |= pages
         if batch.chained is not None:

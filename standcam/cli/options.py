@@ -181,8 +181,12 @@ def results_pages(
     report: bool,
     kinds: tuple[str, ...] | None,
     writer: ResultsWriter,
+    **more: Any,
 ) -> tuple[dict[str, bytes | str], list[str]]:
-    """Report page and table files of a run, and in sentences what could not be made of them."""
+    """Report page and table files of a run, and in sentences what could not be made of them.
+
+    What else the page shows (map of a strip, chains) goes under the names that ``html_report.Run`` has for it.
+    """
     kinds = (("xlsx",) if report else ()) if kinds is None else kinds
     if not report and not kinds:
         return {}, []
@@ -197,6 +201,7 @@ def results_pages(
         record=record,
         name=out.resolve().name,
         picture=writer.marked_photo,
+        **more,
     )
     return further_files(run, report, kinds)
 

@@ -16,7 +16,7 @@ def register(app: typer.Typer) -> None:
 
 
 def planter(
-    results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")],
+    results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Folder that count, tape or strip wrote.")],
     plot_map: options.PlotMap = None,
     raw: options.Raw = False,
     out: options.Out = Path("planter"),

@@ -16,15 +16,23 @@ def register(app: typer.Typer) -> None:
 
 
 def report(
-    results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Folder that standcam count or tape wrote.")],
+    results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Folder that count, tape or strip wrote.")],
     plot_map: options.PlotMap = None,
+    visits: Annotated[
+        Path | None,
+        typer.Option(
+            "--visits",
+            help="Folder that standcam visits wrote: when plants came up. [default: RESULTS, then RESULTS/visits]",
+        ),
+    ] = None,
     units: options.UnitsOption = None,
     kinds: options.Tables = None,
 ) -> None:
     """One page to read on a phone and to print: report.html in the results folder.
 
-    The answer, row units ranked, plots, spacings with the fitted planter, every row drawn to scale, marked photos,
-    problems, method, sources, cautions. An earlier page is replaced; tables and photos are not touched.
+    The answer, row units ranked, plots, emergence over visits, spacings with the fitted planter, every row drawn to
+    scale, joined photos, marked photos, problems, method, sources, cautions. An earlier page is replaced; tables and
+    photos are not touched.
     """
     from standcam.report.extras import further_files, parse_kinds
 
@@ -34,7 +42,7 @@ def report(
     from standcam.report.results import add_files
     from standcam.report.wording import printable
 
-    run = read_run(results, plot_map, None if units is None else units.value)
+    run = read_run(results, plot_map, None if units is None else units.value, visits)
     files, faults = further_files(run, True, wanted)
     for note in (*run.notes, *faults):
         typer.echo(printable(note))

@@ -155,6 +155,7 @@ def strip(
     from standcam.batch.store import WorkStore
     from standcam.report import screen
     from standcam.report.strip_files import strip_files
+    from standcam.report.strip_map import STRIP_MAP
 
     with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
         console = screen.console(sys.stderr)
@@ -169,7 +170,9 @@ def strip(
         record = run_record("strip", counted.settings, counted.inputs, started, notes, strip=counted.facts())
         files, faults = strip_files(counted, job.raster, geojson)
         wanted = True if report is None else report
-        pages, more = options.results_pages(frames, counted.settings, record, out, wanted, kinds, writer)
+        pages, more = options.results_pages(
+            frames, counted.settings, record, out, wanted, kinds, writer, strip_map=files.get(STRIP_MAP)
+        )
         record["notes"] = notes = [*notes, *faults, *more]
         writer.finish(**frames, run=record, more=files | pages)
         store.keep(counted.keys)

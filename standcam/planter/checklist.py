@@ -17,7 +17,7 @@ CAUTIONS = (
     "lower what is raised. Never reach into a meter or drive that can turn. Treated seed and its dust are poisonous: "
     "gloves, no eating.",
     "The operator's manual and a trained technician have the last word on settings and repairs.",
-    "A few rows tell of one day and place. Measure again after each change, one change at a time.",
+    "What was measured tells of one day and place. Measure again after each change, one change at a time.",
 )
 """Said with every list."""
 

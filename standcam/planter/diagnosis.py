@@ -149,9 +149,9 @@ def diagnose(
     if unit_of is None:
         if len(rows):
             notes.append(
-                "Row units are not known: the row numbers of a photo or tape are places in it, not units of the "
+                "Row units are not known: the row numbers of a photo, tape or strip are places in it, not units of the "
                 "planter. All rows are taken together. Name the units in a plot map (--plot-map, column row_unit) or "
-                "in a column row_unit of the tape file."
+                "in a column row_unit of the tape file; for a strip give --planter-rows and --first-row."
             )
     else:
         at = closed_stretch(gaps[closed], places.keys)

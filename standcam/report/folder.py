@@ -13,7 +13,7 @@ import pandas as pd
 from standcam import tables, trust
 from standcam.errors import BadResults, BadSettings
 from standcam.files import read_file
-from standcam.report.results import RUN, ResultsWriter, read_table
+from standcam.report.results import RUN, BadTable, ResultsWriter, read_table
 from standcam.settings import Settings, settings_from_dict
 
 if TYPE_CHECKING:
@@ -121,7 +121,12 @@ def read_results(folder: str | Path, edited: bool = True) -> Results:
     )
 
 
-def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str | None = None) -> Run:
+def read_run(
+    folder: str | Path,
+    plot_map: str | Path | None = None,
+    units: str | None = None,
+    visits: str | Path | None = None,
+) -> Run:
     """Read a results folder for its report: all rows, those left out too, and the marked photos.
 
     Parameters
@@ -131,6 +136,8 @@ def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str 
         Ties rows to row units, treatments, blocks and places in the field.
     units : str, optional
         si or us, in place of those of the run.
+    visits : path, optional
+        What ``standcam visits`` wrote; without it, what lies in the folder or in ``visits`` of it.
 
     Raises
     ------
@@ -153,17 +160,47 @@ def read_run(folder: str | Path, plot_map: str | Path | None = None, units: str 
     if laid:
         frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
     frames["rows"], notes = with_design(frames["rows"], frames["plants"], plot_map)
+    more, faults = _further_tables(folder, None if visits is None else Path(visits))
     return Run(
         **frames,
         settings=settings.replace("output", units=units),
         record=run,
         name=folder.resolve().name,
-        notes=[*told, *notes],
+        notes=[*told, *notes, *faults],
         picture=lambda name: marked_photo(folder, name),
         raw_rows=raw["rows"] if laid else None,
         raw_gaps=raw["gaps"] if laid else None,
         strip_map=_strip_map(folder),
+        **more,
     )
+
+
+def _further_tables(folder: Path, visits: Path | None) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    """What was joined and what came up when, by the names that a report takes them; and what could not be read.
+
+    Raises
+    ------
+    BadResults, BadTable
+        The folder of visits was named and holds none.
+    """
+    from standcam.chain.register import CHAINS, SEAMS
+    from standcam.visits.register import DAYS, EMERGENCE
+
+    places = [folder, folder / "visits"] if visits is None else [visits]
+    at = next((p for p in places if (p / f"{EMERGENCE.name}.csv").is_file()), None)
+    if visits is not None and at is None:
+        raise BadResults(
+            f"{visits} holds no {EMERGENCE.name}.csv.", "Name the folder that standcam visits wrote (--visits)."
+        )
+    found, faults = {}, []
+    for home, table in ((folder, CHAINS), (folder, SEAMS), (at, EMERGENCE), (at, DAYS)):
+        if home is None or not (home / f"{table.name}.csv").is_file():
+            continue
+        try:
+            found[table.name] = read_table(home, table)
+        except BadTable as error:  # the report is worth more than one section of it
+            faults.append(f"Left out of the report: {error.reason}")
+    return found, faults
 
 
 def _strip_map(folder: Path) -> bytes | None:

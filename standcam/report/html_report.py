@@ -71,6 +71,14 @@ class Run:
     """GAPS before them."""
     strip_map: bytes | None = None
     """Map of a drone strip. PNG"""
+    chains: pd.DataFrame | None = None
+    """CHAINS, where photos were joined into rows."""
+    seams: pd.DataFrame | None = None
+    """SEAMS, where photos of a plot share boards or plants."""
+    emergence: pd.DataFrame | None = None
+    """EMERGENCE, where ``standcam visits`` followed the plants over days."""
+    emergence_days: pd.DataFrame | None = None
+    """DAYS"""
 
     @property
     def of_photos(self) -> bool:
@@ -79,8 +87,14 @@ class Run:
 
     @property
     def source(self) -> str:
-        """What an input is: photo, tape file or strip."""
+        """What rows were found in: photo, tape file or strip."""
         return {"tape": "tape file", "strip": "strip"}.get(str(self.record.get("command")), "photo")
+
+    @property
+    def strip(self) -> Mapping[str, Any]:
+        """What the record tells of the strip as a whole."""
+        told = self.record.get("strip")
+        return told if isinstance(told, Mapping) else {}
 
     @property
     def inputs(self) -> list[Mapping[str, Any]]:
@@ -116,6 +130,7 @@ def _plain(text: object) -> str:
 def _content(run: Run) -> dict[str, Any]:
     from markupsafe import Markup
 
+    from standcam.report.html_more import chains_part, visits_part
     from standcam.report.html_photos import photo_list
     from standcam.stand.population import overall
 
@@ -139,9 +154,11 @@ def _content(run: Run) -> dict[str, Any]:
         "cautions": cautions,
         "words": _words(run, kept, gaps),
         "units": _units(diagnosis, us),
-        "unit_note": _unit_note(diagnosis, rows),
+        "unit_note": _unit_note(diagnosis, run),
         "map": _map(run),
         "plots": _plots(run, rows, us),
+        "visits": visits_part(run),
+        "chains": chains_part(run),
         "spacing": _spacing(diagnosis, gaps, us),
         "fit_notes": fit_notes,
         "strips": shown,
@@ -154,7 +171,7 @@ def _content(run: Run) -> dict[str, Any]:
         "edited": _edited(run),
         "method": _method(run),
         "sources": _sources(run, diagnosis),
-        "table": _table(rows, us),
+        "table": _table(rows, us, run.source),
     }
 
 
@@ -167,10 +184,35 @@ def _head(run: Run, rows: pd.DataFrame) -> list[str]:
     if taken:
         first, last = taken[0][:10].replace(":", "-"), taken[-1][:10].replace(":", "-")
         lines.append(f"Photos taken {first}" + ("" if first == last else f" to {last}"))
-    lines.append(f"{plural(len(run.inputs), run.source)}, {plural(len(rows), 'row')}, {plural(len(run.plots), 'plot')}")
+    # a flight's strip has many frames as its inputs
+    inputs = rows["photo"].nunique() if run.source == "strip" else len(run.inputs)
+    lines.append(f"{plural(inputs, run.source)}, {plural(len(rows), 'row')}, {plural(len(run.plots), 'plot')}")
+    if run.source == "strip":
+        lines += _strip_facts(run)
     when = str(run.record.get("started", ""))[:16].replace("T", " ")
     lines.append(f"standcam {run.record.get('standcam', '')}, {when} UTC".replace(",  UTC", ""))
     return lines
+
+
+def _strip_facts(run: Run) -> list[str]:
+    """Area, resolution and map of a strip, as far as the record tells them."""
+    facts = run.strip or (run.inputs[0] if len(run.inputs) == 1 else {})
+    area, pixel, crs = facts.get("hectares"), facts.get("mm_per_px"), str(facts.get("crs") or "")
+    parts = []
+    if isinstance(area, int | float):
+        us = run.settings.output.units == "us"
+        parts.append(
+            f"{area * units.ACRES_PER_HA:.3g} acre"
+            if us
+            else f"{area:.3g} ha"
+            if area >= 0.1
+            else f"{area * units.M2_PER_HA:.0f} m²"
+        )
+    if isinstance(pixel, int | float):
+        parts.append(f"{pixel:.3g} mm a pixel")
+    if crs and crs != "local":
+        parts.append(crs)
+    return [", ".join(parts)] if parts else []
 
 
 def _headline(all_rows: Overall | None, kept: pd.DataFrame, run: Run) -> str:
@@ -371,9 +413,17 @@ def _units(d: Diagnosis | None, us: str) -> dict[str, Any] | None:
     }
 
 
-def _unit_note(d: Diagnosis | None, rows: pd.DataFrame) -> str:
+def _unit_note(d: Diagnosis | None, run: Run) -> str:
     if d is not None and d.units is not None and len(d.units.table):
         return ""
+    if run.source == "strip":
+        if "row_unit" in run.rows and run.rows["row_unit"].fillna("").astype(str).str.strip().ne("").any():
+            return "Row units are known, but these rows hold too few plants to compare them."
+        return (
+            "Row units are not known: row numbers count the rows of the strip or plot from one side. Tell how the "
+            "planter drove and count again: standcam strip ... --planter-rows 8 --first-row 1 --first-heading N, with "
+            "the numbers of your planter."
+        )
     return (
         "Row units are not known: the row numbers of a photo or tape are places in it, not units of the planter. Name "
         "them in a plot map (column row_unit) and make the report anew: standcam report RESULTS --plot-map plots.csv."
@@ -397,6 +447,7 @@ def _plots(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:
     from markupsafe import Markup
 
     from standcam.report import chart
+    from standcam.report.html_more import treatments_told
     from standcam.report.plot_picture import places_of, plot_picture
 
     plots = run.plots[run.plots["status"] != trust.LEFT_OUT]
@@ -405,19 +456,21 @@ def _plots(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:
     figure = plot_picture(places, plots, us) if places is not None else None
     drawn = ""
     if figure is not None and places is not None:
-        how = "in the field plan" if places.kind == "grid" else "by GPS"
+        how = {"grid": "in the field plan", "map": "on the map"}.get(places.kind, "by GPS")
         drawn = chart.svg(figure, "map", f"Plots {how}: population and share of singles")
     width = float(plots["plants_per_ha"].max()) if len(plots) else math.nan
     by_area = math.isfinite(width) and width > 0
     most = width if by_area else 100.0
     order = plots.assign(_by=plots["plants_per_ha"] if by_area else plots["quality_of_feed_pct"])
     order = order.sort_values("_by", kind="stable", na_position="first")
+    treatment_of = _treatments(rows, order)
     lines = []
     for r in order.head(10 * LINES).itertuples():
         value = r.plants_per_ha if by_area else r.quality_of_feed_pct
         lines.append(
             {
                 "plot": str(r.plot),
+                "treatment": treatment_of.get(str(r.plot), ""),
                 "bar": 100 * value / most if math.isfinite(value) else 0,
                 "population": wording.population(r.plants_per_ha, us, unit=False),
                 "range": wording.span(
@@ -433,12 +486,30 @@ def _plots(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:
     return {
         "figure": Markup(drawn),
         "how": "" if places is None else places.kind,
-        "by": "fewest plants per area first" if by_area else "fewest singles first",
+        "by": "" if len(lines) < 2 else "Fewest plants per area first." if by_area else "Fewest singles first.",
         "area": "acre" if us == "us" else "ha",
+        "unnamed": _unnamed(run),
+        "treatments": treatments_told(list(treatment_of.values()), run.name or "RESULTS"),
         **_some(lines, 12),
         "more": max(0, len(plots) - 10 * LINES),
         "lost": ", ".join(lost[:LINES]) + (f" and {len(lost) - LINES} more" if len(lost) > LINES else ""),
     }
+
+
+def _treatments(rows: pd.DataFrame, plots: pd.DataFrame) -> dict[str, str]:
+    """Treatment of each plot, of plots that have but one."""
+    if "treatment" not in rows:
+        return {}
+    text = rows["treatment"].fillna("").astype(str).str.strip()
+    kinds = text.groupby(rows["plot"].astype(str)).unique()
+    return {plot: kinds[plot][0] if len(kinds.get(plot, ())) == 1 else "" for plot in plots["plot"].astype(str)}
+
+
+def _unnamed(run: Run) -> str:
+    """What a plot is where none was named."""
+    if run.source != "strip":
+        return "Where no plots were named, each photo or file is one."
+    return "No plots were given: the whole strip is one." if len(run.plots) == 1 else ""
 
 
 def _strips(rows: pd.DataFrame, gaps: pd.DataFrame, plants: pd.DataFrame, us: str) -> dict[str, Any]:
@@ -473,7 +544,7 @@ def _strips(rows: pd.DataFrame, gaps: pd.DataFrame, plants: pd.DataFrame, us: st
             key = (r.photo, r.plot, r.row)
             at = place_of.get(key, np.zeros(0))
             inside = at[np.isfinite(at) & (at >= -1e-6) & (at <= r.row_length_cm + 1e-6)]
-            title = f"{r.plot if by_plot else r.photo}, row {r.row}"
+            title = f"{_plot_named(r.plot) if by_plot else r.photo}, row {r.row}"
             unit = str(getattr(r, "row_unit", "") or "").strip()
             words = " ".join(wording.row_words(r, us))
             made.append(
@@ -499,9 +570,15 @@ def _strips(rows: pd.DataFrame, gaps: pd.DataFrame, plants: pd.DataFrame, us: st
     }
 
 
-def _table(rows: pd.DataFrame, us: str) -> dict[str, Any]:
-    head = ["photo", "plot", "row", "length", "plants", "mean gap", "CV", "doubles", "singles", "skips",
-            f"plants/{'acre' if us == 'us' else 'ha'}", "trust"]  # fmt: skip
+def _plot_named(plot: object) -> str:
+    """A plot's name that tells what it names: a number alone does not."""
+    text = str(plot)
+    return text if text.lower().startswith("plot") else f"plot {text}"
+
+
+def _table(rows: pd.DataFrame, us: str, source: str) -> dict[str, Any]:
+    head = ["file" if source == "tape file" else source, "plot", "row", "length", "plants", "mean gap", "CV",
+            "doubles", "singles", "skips", f"plants/{'acre' if us == 'us' else 'ha'}", "trust"]  # fmt: skip
     lines = [
         [
             str(r.photo), str(r.plot), str(r.row), wording.row_length(r.row_length_cm, us), str(r.plants),
@@ -553,8 +630,10 @@ def _method(run: Run) -> dict[str, Any]:
         ]
     elif run.source == "strip":
         how = [
-            "Plants were found by a network in the mosaic's own pixels, rows by their direction and rhythm, and the "
-            "places of the stems along each row were read in centimetres. Weeds are not counted.",
+            "Plants were found by a network in the pictures from the air, rows by their direction and rhythm, and the "
+            "places of the stems along each row were read in centimetres. Weeds are not counted."
+            if len(run.plants) or not len(run.rows)
+            else "Rows were found by their direction and rhythm in the pictures from the air; no plants were placed.",
         ]
     else:
         how = ["Places of plants along the rows were read from tape files."]
@@ -605,6 +684,8 @@ def _sources(run: Run, d: Diagnosis | None) -> list[str]:
         listed.append(
             "Trust: grades by measured flags. How right photos are, and where not, stands in the README of the program."
         )
+    elif run.source == "strip":
+        listed.append("How right strips are, by pixel size, and where not, stands in the README of the program.")
     return listed
 
 

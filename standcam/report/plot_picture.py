@@ -1,4 +1,4 @@
-"""Plots as a picture: a grid where the plot map tells range and row, places by GPS where these are known.
+"""Plots as a picture: a grid where the plot map tells range and row, outlines of a strip's rows, places by GPS.
 
 Two measures, each in panels of its own; every cell carries its number, for a shade alone tells little in the sun.
 """
@@ -23,6 +23,10 @@ _DOWN = ("range", "tier", "bay")
 _ALONG = ("column", "col", "strip", "pass", "planter_pass", "bed")
 """No plot_row: it counts the rows within a plot, and says nothing of where the plot lies."""
 _PLACES = (("latitude", "longitude"), ("lat", "lon"), ("gps_latitude", "gps_longitude"))
+_ENDS = ("from_easting_m", "from_northing_m", "to_easting_m", "to_northing_m")
+"""Ends of the rows of a strip on the map."""
+_POINTS_A_LETTER = 0.62
+"""Width of a letter, of its size."""
 MOST_LABELLED = 120
 """More cells hold no numbers."""
 MOST_PLOTS = 5_000
@@ -36,9 +40,11 @@ class Places:
     x: np.ndarray
     y: np.ndarray
     kind: str
-    """grid or gps"""
+    """grid, map or gps"""
     x_name: str
     y_name: str
+    outlines: tuple[np.ndarray, ...] = ()
+    """Corners of each plot on the map. (k, 2) [m]"""
 
 
 def places_of(rows: pd.DataFrame, inputs: Sequence[Mapping[str, Any]] = ()) -> Places | None:
@@ -51,9 +57,13 @@ def places_of(rows: pd.DataFrame, inputs: Sequence[Mapping[str, Any]] = ()) -> P
     inputs : sequence of mapping
         Inputs of run.json, with latitude and longitude where photos carry them.
     """
-    grid = _grid(rows)
-    if grid is not None:
-        return grid
+    of_strip = all(name in rows for name in _ENDS)
+    if not of_strip or (any(n in rows for n in _DOWN) and any(n in rows for n in _ALONG)):
+        grid = _grid(rows)
+        if grid is not None:
+            return grid
+    if of_strip:
+        return _outlined(rows)
     located = rows
     if not any(a in rows and b in rows for a, b in _PLACES):
         found = {str(i.get("photo", "")): (i.get("latitude"), i.get("longitude")) for i in inputs}
@@ -88,7 +98,11 @@ def plot_picture(places: Places, plots: pd.DataFrame, system: str, width_in: flo
     if not panels:
         return None
     wide, high = np.ptp(places.x) + 1, np.ptp(places.y) + 1
-    if places.kind == "grid":
+    if places.kind == "map":
+        corners = np.concatenate(places.outlines)
+        wide, high = np.ptp(corners, axis=0)
+        each = min(max((width_in - 0.8) * high / wide, 1.0), 6.0)
+    elif places.kind == "grid":
         each = min(max(0.34 * high, 0.8), 6.0)
     else:
         each = 3.2
@@ -98,6 +112,8 @@ def plot_picture(places: Places, plots: pd.DataFrame, system: str, width_in: flo
         shade = np.clip((value - low) / (top - low), 0, 1)
         if places.kind == "grid":
             _cells(ax, places, value, shade, decimals, wide)
+        elif places.kind == "map":
+            _fields(ax, places, value, shade, decimals, min((width_in - 0.8) / wide, each / high))
         else:
             _dots(ax, places, value, shade, decimals)
         ax.set_title(title, loc="left", fontsize=13, color=INK)
@@ -125,6 +141,41 @@ def _cells(ax: Any, places: Places, value: np.ndarray, shade: np.ndarray, decima
     ax.grid(False)
     for axis in (ax.xaxis, ax.yaxis):
         axis.get_major_locator().set_params(integer=True)
+
+
+def _fields(ax: Any, places: Places, value: np.ndarray, shade: np.ndarray, decimals: int, in_per_m: float) -> None:
+    """Plots as they lie, north up; name and number in each where there is room."""
+    from matplotlib.collections import PolyCollection
+
+    from standcam.report.chart import plain
+
+    shapes = PolyCollection(places.outlines, facecolors=[_colour(s) for s in shade], edgecolors="#333333")
+    shapes.set_linewidth(0.8)
+    ax.add_collection(shapes)
+    names = [plain(name, 12) for name in places.plot]
+    longest = max(len(name) for name in names)
+    # squares of a turned plot's area: what a word has to fit into
+    side_pt = 72 * in_per_m * np.median([math.sqrt(_area(o)) for o in places.outlines])
+    across_pt = 72 * in_per_m * float(np.median([np.ptp(o[:, 0]) for o in places.outlines]))
+    number_pt = min(13.0, min(side_pt, across_pt) / (4 * _POINTS_A_LETTER), side_pt / 2)
+    name_pt = min(11.0, across_pt / (longest * _POINTS_A_LETTER), side_pt / 3)
+    if len(value) <= MOST_LABELLED and number_pt >= 6:
+        for x, y, name, v, s in zip(places.x, places.y, names, value, shade, strict=True):
+            ink = "white" if s < 0.45 else "#111111"
+            named = name_pt >= 6
+            ax.text(x, y, wording.number(v, decimals), ha="center", va="top" if named else "center",
+                    fontsize=number_pt, color=ink, weight="bold")  # fmt: skip
+            if named:
+                ax.text(x, y, name, ha="center", va="bottom", fontsize=name_pt, color=ink)
+    ax.set_aspect("equal", adjustable="datalim")
+    ax.autoscale_view()
+    ax.margins(0.04)
+    ax.grid(False)
+
+
+def _area(outline: np.ndarray) -> float:
+    x, y = outline.T
+    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
 
 
 def _dots(ax: Any, places: Places, value: np.ndarray, shade: np.ndarray, decimals: int) -> None:
@@ -170,6 +221,33 @@ def _grid(rows: pd.DataFrame) -> Places | None:
             names = tuple(per["plot"].astype(str)[there])
             return Places(names, x[there], y[there], "grid", along.replace("_", " "), down or "")
     return None
+
+
+def _outlined(rows: pd.DataFrame) -> Places | None:
+    """Plots of a strip by the ends of their rows, half a row width beside them, in metres from the southwest."""
+    from scipy.spatial import ConvexHull
+
+    ends = rows[list(_ENDS)].apply(pd.to_numeric, errors="coerce").to_numpy(float)
+    along = ends[:, 2:] - ends[:, :2]
+    length = np.hypot(*along.T)
+    good = np.isfinite(length) & (length > 0)
+    width = rows["row_width_cm"].to_numpy(float) / 100
+    half = np.where(np.isfinite(width), width, 0.5)[:, None] / 2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        beside = np.c_[-along[:, 1], along[:, 0]] / length[:, None] * half
+    corners = np.stack([ends[:, :2] - beside, ends[:, :2] + beside, ends[:, 2:] - beside, ends[:, 2:] + beside], 1)
+    plots = rows["plot"].astype(str).to_numpy()
+    names = list(dict.fromkeys(plots[good].tolist()))[:MOST_PLOTS]
+    if len(names) < 2:
+        return None
+    zero = corners[good].reshape(-1, 2).min(axis=0)
+    outlines, middles = [], []
+    for name in names:
+        points = corners[good & (plots == name)].reshape(-1, 2) - zero
+        outlines.append(points[ConvexHull(points).vertices])
+        middles.append(points.mean(axis=0))
+    middle = np.array(middles)
+    return Places(tuple(names), middle[:, 0], middle[:, 1], "map", "m to the east", "m to the north", tuple(outlines))
 
 
 def _place(photo: str, known: Mapping[str, tuple[Any, Any]]) -> tuple[float, float]:

@@ -41,9 +41,9 @@ CAUTION_OF = {
     "day and place; local advice decides.",
     "tape file": "Replanting and planter changes are costly: a few rows are not the field, and tell of one day and "
     "place; local advice decides.",
-    "strip": "Replanting and planter changes are costly: a mosaic bends and doubles plants where its frames disagree, so "
-    "check some metres of row by tape first; local advice decides. Fly by the local rules of aviation, within sight, "
-    "away from people, livestock, roads and power lines.",
+    "strip": "Replanting and planter changes are costly: pictures from the air bend and double plants where two of "
+    "them meet, so check some metres of row by tape first; local advice decides. Fly by the local rules of aviation, "
+    "within sight, away from people, livestock, roads and power lines.",
 }
 """By what the inputs are."""
 
@@ -309,7 +309,8 @@ def range_line(all_rows: Overall, settings: Settings) -> str:
         return "Range: none can be given from so few gaps and rows; measure more rows."
     line = ". ".join(f"Range ({level}, {base}): {'; '.join(words)}" for base, words in parts.items())
     if "gaps" in (all_rows.unit, all_rows.spacing_unit) or all_rows.units < FEW_UNITS:
-        line += ". So few rows tell little of the others; measure more"
+        few = "plots" if all_rows.unit == "plots" else "rows"
+        line += f". So few {few} tell little of the others; measure more"
     return f"{line}."
 
 
@@ -432,8 +433,11 @@ def concerns(row: object) -> list[str]:
         "no_scale": "",  # its flag says it
         "empty": "no plant was found on the measured length: an empty stand counts as 0 plants",
     }.get(row.status, "")  # type: ignore[attr-defined]
-    sentences = wording.warnings(flags.parse(row.flags))  # type: ignore[attr-defined]
-    return ([told] if told else []) + sentences
+    bits = flags.parse(row.flags)  # type: ignore[attr-defined]
+    if hasattr(row, "strip_row") and bits & flags.bit("at_edge"):  # there it is said of the row, not of a stem
+        bits &= ~flags.bit("at_edge")
+        told = "; ".join(filter(None, (told, "the row runs on beyond the edge of the picture")))
+    return ([told] if told else []) + wording.warnings(bits)
 
 
 def _letter(n: int) -> str:

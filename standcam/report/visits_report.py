@@ -7,6 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from rich.markup import escape
 from rich.table import Table as Grid
 
@@ -15,6 +16,7 @@ from standcam.report.results import csv_text
 from standcam.visits.register import DAYS, EMERGENCE, VISITS
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
     from rich.console import Console
 
     from standcam.visits.emergence import Emergence, PlotEmergence
@@ -190,35 +192,53 @@ def show(found: Emergence, to: Console, notes: list[str], out: str) -> None:
 
 def emergence_chart(found: Emergence) -> bytes:
     """PNG: share up by day, a curve a plot, with what chance leaves open."""
-    figure, ax = chart.new_chart(width_in=7.0, height_in=4.6)
-    shown = list(found.plots)
-    if len(shown) > MOST_CURVES:
-        order = sorted(shown, key=lambda p: (math.isnan(p.curve.t50.days.value), p.curve.t50.days.value))
-        shown = order[: MOST_CURVES // 2] + order[-(MOST_CURVES - MOST_CURVES // 2) :]
-    for k, plot in enumerate(shown):
-        curve = plot.curve
-        if not curve.plants:
+    return chart.png(emergence_figure(found.table, found.by_day))
+
+
+def emergence_figure(table: pd.DataFrame, by_day: pd.DataFrame, width_in: float = 7.0) -> Figure:
+    """Share up by day, a curve a plot.
+
+    Parameters
+    ----------
+    table, by_day : DataFrame
+        EMERGENCE and DAYS.
+    width_in : float
+        [inch]
+    """
+    planted = bool(len(table)) and bool((table["days_since"] == "planting").all())
+    figure, ax = chart.new_chart(width_in=width_in, height_in=4.6 if width_in > 6 else 4.0)
+    order = table
+    if len(table) > MOST_CURVES:
+        order = table.sort_values("t50_days", kind="stable", na_position="last")
+        order = pd.concat([order.head(MOST_CURVES // 2), order.tail(MOST_CURVES - MOST_CURVES // 2)])
+    days_of = dict(tuple(by_day.groupby(by_day["plot"].astype(str), sort=False)))
+    for k, line in enumerate(order.itertuples()):
+        own = days_of.get(str(line.plot))
+        own = own[own["emerged_pct"].notna()] if own is not None else None
+        if not line.plants or own is None or not len(own):
             continue
         colour = chart.COLOURS[k % len(chart.COLOURS)]
-        days, share = curve.days, 100 * curve.share
-        if found.planted is not None and days[0] > 0:
+        days, share = own["days"].to_numpy(float), own["emerged_pct"].to_numpy(float)
+        if planted and days[0] > 0:
             ax.plot([0, days[0]], [0, share[0]], color=colour, linewidth=1.2, linestyle=":")
-        half = f", half by day {curve.t50.days.value:.1f}" if curve.t50.days.known else ""
-        label = f"{chart.plain(plot.plot, 24)}: {curve.plants} plants{half}"
+        known = math.isfinite(line.t50_days)
+        half = f", half by day {line.t50_days:.1f}" if known else ""
+        label = f"{chart.plain(str(line.plot), 24)}: {line.plants} plants{half}"
         ax.plot(days, share, color=colour, linewidth=2.2, marker="o", markersize=7, label=label)
-        if len(shown) <= 3 and np.isfinite(curve.low).all():
-            ax.fill_between(days, 100 * curve.low, 100 * curve.high, color=colour, alpha=0.15, linewidth=0)
-        if curve.t50.days.known:
-            ax.plot([curve.t50.days.value] * 2, [0, 50], color=colour, linewidth=1.4, linestyle="--")
+        low, high = own["emerged_pct_low"].to_numpy(float), own["emerged_pct_high"].to_numpy(float)
+        if len(order) <= 3 and np.isfinite(low).all():
+            ax.fill_between(days, low, high, color=colour, alpha=0.15, linewidth=0)
+        if known:
+            ax.plot([line.t50_days] * 2, [0, 50], color=colour, linewidth=1.4, linestyle="--")
     ax.axhline(50, color=chart.FAINT, linewidth=0.8)
-    ax.set_ylim(0, 104 + 9 * len(shown))
+    ax.set_ylim(0, 104 + (9 if width_in > 6 else 11) * len(order))
     ax.set_yticks([0, 20, 40, 60, 80, 100])
-    ax.set_xlim(left=0 if found.planted is not None else None)
-    ax.set_xlabel(f"days {_since(found)}")
+    ax.set_xlim(left=0 if planted else None)
+    ax.set_xlabel(f"days {'after planting' if planted else 'after the first visit'}")
     ax.set_ylabel("up, % of all that came up")
     ax.set_title("Dots are visits; between them nobody looked", loc="left")
-    if len(shown) < len(found.plots):
-        ax.set_title(f"The {MOST_CURVES} fastest and slowest of {len(found.plots)} plots", loc="left")
+    if len(order) < len(table):
+        ax.set_title(f"The {MOST_CURVES} fastest and slowest of {len(table)} plots", loc="left")
     if ax.get_legend_handles_labels()[0]:
         ax.legend(loc="upper left", frameon=True, framealpha=0.9, edgecolor="none", fontsize=11)
-    return chart.png(figure)
+    return figure

@@ -21,6 +21,7 @@ from standcam.tables import GAPS, PLOTS, ROWS
 from standcam.units import M2_PER_HA, inches, per_acre
 
 _KEYS = ["photo", "plot", "row"]
+_REMEDY = "Give a plot map with plot and treatment (--plot-map), or count a strip with outlines that have treatments."
 _ROW_UNIT = ("row_unit", "row_units")
 
 
@@ -141,7 +142,7 @@ def trial_plots(
     what = _text(rows[treatment])
     lost = what == ""
     if lost.all():
-        raise PlotMapMismatch(f"No row has a {treatment}.", "Give a plot map with plot and treatment (--plot-map).")
+        raise PlotMapMismatch(f"No row has a {treatment}.", _REMEDY)
     if lost.any():
         notes.append(f"{lost.sum()} of {len(rows)} rows have no {treatment} and are left out.")
         rows, what = rows[~lost].reset_index(drop=True), what[~lost].reset_index(drop=True)

@@ -412,8 +412,8 @@ def _share_words(u: Uniformity, settings: LateSettings) -> list[str]:
     said.append("Late was told " + "; ".join(f"{ways[name]} ({n} plants)" for name, n in u.basis) + ".")
     if by_size:
         said.append(
-            f"Size in photos is a rough sign: on generated scenes it found {FOUND_PCT[0]:.0f} to {FOUND_PCT[1]:.0f} of "
-            f"100 plants two leaves behind, and {FALSE_LATE_PCT[0]:.0f} to {FALSE_LATE_PCT[1]:.0f} of 100 others "
+            f"Size in pictures is a rough sign: on generated scenes it found {FOUND_PCT[0]:.0f} to {FOUND_PCT[1]:.0f} "
+            f"of 100 plants two leaves behind, and {FALSE_LATE_PCT[0]:.0f} to {FALSE_LATE_PCT[1]:.0f} of 100 others "
             "passed for late. Compare rows with it; for the share itself note leaf stages in the field."
         )
     if _no_more_than_errors(u):

@@ -120,7 +120,7 @@ def test_leaf_stages_count_before_size():
     u = emergence_uniformity(*planted("oooolooooooo", columns={"leaf_stage": stages}))
     assert u.plants_table.loc[u.plants_table["late"], "plant"].tolist() == [4, 9]
     assert u.plants_table.loc[3, "stages_behind"] == 2
-    assert u.basis == (("leaf stage", 12),) and "Size in photos" not in said(u)
+    assert u.basis == (("leaf stage", 12),) and "Size in pictures" not in said(u)
 
 
 def test_a_scout_counts_before_all():
