@@ -57,7 +57,7 @@ def corridors(sd_cm: np.ndarray, width_cm: float) -> np.ndarray:
 
 def beside_rows(corridor_cm: np.ndarray, width_cm: float) -> tuple[np.ndarray, float]:
     """From where to where off a line the ground counts as beside the row. (r,), [cm] -> (r,), [cm]"""
-    return 1.3 * corridor_cm, 0.45 * width_cm
+    return np.minimum(1.3 * corridor_cm, 0.33 * width_cm), 0.45 * width_cm
 
 
 def weigh_rows(

@@ -23,7 +23,8 @@ _ALONE_CM = 60.0
 """Stands for the row width where there is a single row."""
 _BESIDE_CM = 50.0
 """Line drawn past the ends, and distance of its vertices."""
-_ROUNDS = 3
+_ROUNDS, _MOST_ROUNDS = 3, 9
+"""Times that lines are drawn; on to the greater number while an end still moves out."""
 _FREE = 0.7
 """Share of their common length over which no row lies between two, for a thin one to be looked for."""
 _IN_RHYTHM = 0.22
@@ -205,19 +206,24 @@ def _drawn(
 ) -> tuple[Lines, np.ndarray, Stretches, np.ndarray, np.ndarray]:
     """Lines drawn through their plants, ends moved to where plants speak for them, false lines dropped."""
     reach = np.full(len(low), min((0.35 if width > 40 else 0.42) * width, _FAR_OFF_CM))
-    for step in range(_ROUNDS + 1):
+    before, final = (np.full(len(low), np.nan), np.full(len(low), np.nan)), False
+    for step in range(_MOST_ROUNDS):
         of, off = Slabs.of(lines, low, high).nearest(uv)
         near = (of >= 0) & (np.abs(off) <= reach[np.maximum(of, 0)])
         lines = straight_lines(low, high, settings)
         lines, sd = fit_lines(lines, of[near], uv[near, 0], uv[near, 1], even[near], settings)
         stretch, of, off = _weighed(lines, low, high, sd, uv, weight, width, settings)
-        if step == _ROUNDS:
+        if final:
             break
         kept = _are_lines(lines, stretch, width)
         # the corridor narrows from round to round: weeds beside a row must not set how wide it is
         reach = np.minimum(reach, np.maximum(reach * _NARROWER, np.maximum(4 * sd, 6.0)))
         # a little farther than the plants, so that the end may yet move on
-        more = settings.band_cm if step < _ROUNDS - 1 else _BESIDE_CM
+        moved = np.fmax(before[0] - stretch.first_cm, stretch.last_cm - before[1])[kept]
+        still = step >= _ROUNDS - 1 and not (moved > _BESIDE_CM).any()
+        final = still or step == _MOST_ROUNDS - 2
+        more = _BESIDE_CM if final else settings.band_cm
+        before = stretch.first_cm[kept], stretch.last_cm[kept]
         low, high = stretch.first_cm[kept] - more, stretch.last_cm[kept] + more
         lines, reach, sd = _only(lines, kept), reach[kept], sd[kept]
         if not kept.any():

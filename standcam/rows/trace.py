@@ -86,7 +86,7 @@ def rhythm(profiles: list[np.ndarray], settings: StripRowSettings) -> float:
     first = int(peaks[pooled[peaks] >= 0.5 * pooled[peaks].max()][0])
     before, top, after = pooled[first - 1 : first + 2]
     curved = before - 2 * top + after
-    return _STEP_CM * (first + ((before - after) / (2 * curved) if curved < 0 else 0.0))
+    return float(_STEP_CM * (first + ((before - after) / (2 * curved) if curved < 0 else 0.0)))
 
 
 class Bands:
