@@ -125,9 +125,10 @@ class _Near:
 
     def __init__(self, rows: list[CurvedRow], direction_deg: float) -> None:
         self.axes = Frame(direction_deg).axes
+        self.origin = rows[0].vertices_cm[0]
         slabs, which, places, slopes = [], [], [], []
         for k, row in enumerate(rows):
-            uv = row.vertices_cm @ self.axes
+            uv = (row.vertices_cm - self.origin) @ self.axes
             slab = np.arange(int(np.floor(uv[0, 0] / _SLAB_CM)), int(np.floor(uv[-1, 0] / _SLAB_CM)) + 1)
             slabs.append(slab)
             which.append(np.full(len(slab), k))
@@ -141,7 +142,7 @@ class _Near:
 
     def candidates(self, points: np.ndarray, reach: float) -> list[np.ndarray]:
         """Row to the left and to the right of each point; -1 where it is surely farther off than the reach."""
-        uv = points @ self.axes
+        uv = (points - self.origin) @ self.axes
         slab = np.floor(uv[:, 0] / _SLAB_CM)
         v = np.clip(uv[:, 1], -self.wide / 3, self.wide / 3)
         into = uv[:, 0] - (slab + 0.5) * _SLAB_CM
@@ -196,10 +197,14 @@ def find_strip_rows(
     points, weight = points[good], weight[good]
     if not len(points):
         return StripRows(notes=("No plants, so no rows.",), reach=settings.reach)
+    # map coordinates are large: sums of squares of them would lose the centimetre
+    origin = np.round(points.mean(axis=0))
+    points = points - origin
     weight = np.minimum(weight / max(float(np.quantile(weight, 0.9)), 1.0), 1.0)
     even = evened(points, weight)
     blocks = find_blocks(points, even, settings)
-    valid = valid_ground(extent)
+    asked = valid_ground(extent)
+    valid = None if asked is None else (lambda places: asked(places + origin))
     found: list[FoundGroup] = []
     for member in _groups(blocks, settings):
         near = _with_surroundings(blocks, member, settings)[blocks.of]
@@ -213,6 +218,7 @@ def find_strip_rows(
     found = _ended_at_others(found, points, settings)
     if dropped:
         notes.append(f"{dropped} lines left out that ran along rows found before.")
+    found = [replace(g, rows=tuple(replace(r, vertices_cm=r.vertices_cm + origin) for r in g.rows)) for g in found]
     return _gathered(found, blocks, row_width_cm, notes, settings)
 
 

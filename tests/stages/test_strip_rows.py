@@ -95,6 +95,20 @@ def test_a_turned_field_has_the_same_rows(turn):
     np.testing.assert_allclose(*lengths, rtol=2e-3)
 
 
+def test_map_coordinates():
+    """Centimetres of a map grid, some 5,500 km from its origin."""
+    field = strip_field(rows=8, length_cm=2000.0, bend_cm=40.0, direction_deg=10.0)
+    far = np.array([5.54676e7, 4.552252e8])
+    near_rows = find_strip_rows(field.points_cm, field.weights, extent=field.outline_cm)
+    far_rows = find_strip_rows(field.points_cm + far, field.weights, extent=field.outline_cm + far)
+    assert len(near_rows.rows) == len(far_rows.rows) == 8
+    for a, b in zip(near_rows.rows, far_rows.rows, strict=True):
+        np.testing.assert_allclose(b.vertices_cm - far, a.vertices_cm, atol=1e-4)
+        assert b.from_cm == pytest.approx(a.from_cm, abs=1e-4) and b.to_cm == pytest.approx(a.to_cm, abs=1e-4)
+    index = [found.assign(field.points_cm + shift)[0] for found, shift in ((near_rows, 0), (far_rows, far))]
+    np.testing.assert_array_equal(*index)
+
+
 @pytest.mark.parametrize(("rows", "length"), [(1, 150.0), (1, 1000.0), (2, 300.0), (2, 2500.0)])
 def test_one_and_two_rows(rows, length):
     field = strip_field(rows=rows, length_cm=length, weeds=0.5, direction_deg=70.0)
