@@ -81,11 +81,14 @@ def chain_photos(
             one.add(frame)
     plants, positions, stretches, marks = (one.whole() for one in stacks)
     # names may have changed since measuring
-    several = stretches["plot"].duplicated().any()
-    if not several:
+    shared = stretches.groupby("plot", sort=False)["photo"].nunique()
+    shared = shared.index[shared > 1]
+    if not len(shared):
         nothing = Chains(tables.empty(CHAINS), tables.empty(SEAMS), ())
         return Chained(plants, positions, stretches, marks, nothing, plants.iloc[:0], stretches.iloc[:0])
-    chains = find_chains(plants, stretches, marks, settings, group)
+    # rows of plots that one photo shows can be tied to none, and laying out thousands of them takes long
+    own_plants, own_stretches, own_marks = (f[f["plot"].isin(shared)] for f in (plants, stretches, marks))
+    chains = find_chains(own_plants, own_stretches, own_marks, settings, group)
     if not chains.any:
         return Chained(plants, positions, stretches, marks, chains, plants.iloc[:0], stretches.iloc[:0])
     joined = join_rows(plants, stretches, chains, settings)

@@ -157,10 +157,10 @@ def count_photos(
             if store is None and drawer is not None and counted.view is not None:
                 drawer.put_aside(f"view-{len(measured)}", counted.view)
             m, record = counted.measurement, counted.record
-            if m is None or record is None:
+            if record is None or (m is None and store is None):
                 whole = unpack(counted.piece or b"")
                 m, record = named(whole["measurement"], counted.input), whole["record"]
-            measured.add(counted.input, m if store is None else key)
+            measured.add(counted.input, m if store is None and m is not None else key)
             records.add(record | _of_this_run(counted.input, store))
             reused += before
         if on_done:
@@ -382,7 +382,7 @@ class _Measure:
             if not self.packed:
                 return Counted(job, m, view=view, record=record, sha256=photo.sha256)
             piece = pack({"measurement": m, "record": record})
-            return Counted(job, view=view, sha256=photo.sha256, piece=piece)
+            return Counted(job, view=view, record=record, sha256=photo.sha256, piece=piece)
         except StandcamError as error:
             return _failed(job, error, state)
         except MemoryError:

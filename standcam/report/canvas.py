@@ -36,14 +36,14 @@ def text_width(text: str, size_px: int) -> float:
 
 @lru_cache(maxsize=512)
 def _text_mask(text: str, size_px: int) -> np.ndarray:
-    """Coverage of a text's pixels, its height that of a line so that neighbours share a base line."""
+    """Coverage of a text's pixels, 0 to 1, its height that of a line so that neighbours share a base line. float32"""
     from PIL import Image, ImageDraw
 
     face = font(size_px)
     ascent, descent = face.getmetrics()
     image = Image.new("L", (max(1, int(np.ceil(face.getlength(text))) + 2), ascent + descent))
     ImageDraw.Draw(image).text((1, 0), text, fill=255, font=face)
-    return np.asarray(image)
+    return np.asarray(image).astype(np.float32) / 255
 
 
 def write(rgb: np.ndarray, text: str, left: float, middle: float, size_px: int, colour: Rgb) -> None:
@@ -56,7 +56,7 @@ def write(rgb: np.ndarray, text: str, left: float, middle: float, size_px: int, 
     x1, y1 = min(x + mask.shape[1], rgb.shape[1]), min(y + mask.shape[0], rgb.shape[0])
     if x0 >= x1 or y0 >= y1:
         return
-    cover = mask[y0 - y : y1 - y, x0 - x : x1 - x, None].astype(np.float32) / 255
+    cover = mask[y0 - y : y1 - y, x0 - x : x1 - x, None]
     place = rgb[y0:y1, x0:x1]
     place[...] = np.round(place + (np.array(colour, np.float32) - place) * cover).astype(np.uint8)
 

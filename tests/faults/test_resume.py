@@ -52,6 +52,7 @@ COUNT = ["count", "in", "--row-width-cm", "76", "--nominal-cm", "16.5", "--no-re
 
 
 def count(*arguments, locator="shape"):
+    store.program_digest.cache_clear()  # as a process started now, should somebody be at work on the program
     return CliRunner().invoke(app, [*COUNT, "--locator", locator, *map(str, arguments)])
 
 
@@ -326,9 +327,8 @@ def test_a_full_disk_leaves_earlier_results_and_what_was_counted(photos, counted
     assert count("--out", "out", "--force", "--workers", 1).exit_code == 0
 
 
-def test_a_photo_that_changes_while_it_is_drawn_keeps_its_numbers_and_says_so(
-    photos, small, counted_before, monkeypatch
-):
+def test_a_photo_that_changes_while_it_is_drawn_keeps_its_numbers_and_says_so(photos, small, monkeypatch):
+    assert count("--out", "out", "--workers", 1).exit_code == 0
     real = run.chain_photos
 
     def late(*rest):
