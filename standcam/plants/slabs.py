@@ -1,23 +1,26 @@
-"""Rectangles about the green of one tile of a strip: rows are long and thin, and a network's time goes by the pixel.
+"""Rectangles about green: rows are long and thin, and a network's time goes by the pixel.
 
-A tile is cut into slabs, across or down, and each slab into runs of busy squares. Which way, and how wide the slabs
-are, is what costs least on this tile: broad ones where rows run along the picture, narrow ones where they run aslant.
+A picture is cut into plates on a grid of its own, whatever tiles it is worked in, and each plate's busy squares are put
+into rectangles: a rectangle is cut in two, along or across, as long as that costs less. What a network sees about a
+plant is then the same in every tile.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 SQUARE_PX = 8
 """Side of the squares that are busy or not. [px]"""
-MARGIN_SQUARES = 2
+MARGIN_SQUARES = 3
 """Looked at about each rectangle, so that the network sees whole plants. [squares]"""
-START_SQUARES = 60
+START_SQUARES = 40
 """What one more look costs beside its pixels, half a millisecond. [squares]"""
-SLABS = (12, 20, 32, 64, 128)
-"""Widths of slabs that are tried. [squares]"""
+PLATE_SQUARES = 64
+"""Side of a plate. Larger ones have fewer borders, but tiles must be whole numbers of them. [squares]"""
 
 
 @dataclass(frozen=True)
@@ -29,47 +32,93 @@ class Box:
     bottom: int
     right: int
 
-    @property
-    def cost(self) -> int:
+    def cost(self, margin: int = MARGIN_SQUARES) -> int:
         """Squares that looking at it takes, margin and start included."""
-        m = 2 * MARGIN_SQUARES
-        return START_SQUARES + (self.bottom - self.top + m) * (self.right - self.left + m)
+        return START_SQUARES + (self.bottom - self.top + 2 * margin) * (self.right - self.left + 2 * margin)
 
 
-def boxes_about(busy: np.ndarray) -> list[Box]:
+def plates(shape: tuple[int, int], origin: tuple[int, int] = (0, 0)) -> Iterator[Box]:
+    """Plates of a picture of so many squares; those at its borders may be cut.
+
+    Parameters
+    ----------
+    shape : (height, width)
+        [squares]
+    origin : (top, left)
+        A corner of the grid of plates, anywhere. [squares]
+    """
+    rows, columns = (_cuts(length, first) for length, first in zip(shape, origin, strict=True))
+    for top, bottom in pairwise(rows):
+        for left, right in pairwise(columns):
+            yield Box(top, left, bottom, right)
+
+
+def _cuts(length: int, first: int) -> list[int]:
+    inner = range(first % PLATE_SQUARES, length, PLATE_SQUARES)
+    return sorted({0, *inner, length})
+
+
+def boxes_about(busy: np.ndarray, margin: int = MARGIN_SQUARES) -> list[Box]:
     """Rectangles that hold all busy squares, none in two of them.
 
     Parameters
     ----------
     busy : (h, w) bool
+    margin : int
+        Looked at about each rectangle. [squares]
     """
-    if not busy.any():
-        return []
-    best: list[Box] = []
-    lowest = np.inf
-    for turned in (False, True):
-        grid = busy.T if turned else busy
-        for width in SLABS:
-            boxes = [box for left in range(0, grid.shape[1], width) for box in _runs(grid, left, width)]
-            if (cost := sum(box.cost for box in boxes)) < lowest:
-                lowest = cost
-                best = [Box(b.left, b.top, b.right, b.bottom) for b in boxes] if turned else boxes
-    return best
+    done: list[Box] = []
+    h, w = busy.shape
+    open_ones = [box for box in (_tight(busy, Box(0, 0, h, w)),) if box is not None]
+    while open_ones:
+        box = open_ones.pop()
+        cut = _cheapest_cut(busy[box.top : box.bottom, box.left : box.right], box.cost(margin), margin)
+        if cut is None:
+            done.append(box)
+            continue
+        across, at = cut
+        if across:
+            halves = Box(box.top, box.left, box.top + at, box.right), Box(box.top + at, box.left, box.bottom, box.right)
+        else:
+            halves = (
+                Box(box.top, box.left, box.bottom, box.left + at),
+                Box(box.top, box.left + at, box.bottom, box.right),
+            )
+        open_ones += [half for half in map(lambda part: _tight(busy, part), halves) if half is not None]
+    return done
 
 
-def _runs(grid: np.ndarray, left: int, width: int) -> list[Box]:
-    """Runs of busy squares down one slab; runs so near that two looks cost more than one are joined."""
-    slab = grid[:, left : left + width]
-    edge = np.diff(slab.any(axis=1).astype(np.int8), prepend=0, append=0)
-    boxes: list[Box] = []
-    for top, bottom in zip(np.flatnonzero(edge == 1).tolist(), np.flatnonzero(edge == -1).tolist(), strict=True):
-        columns = np.flatnonzero(slab[top:bottom].any(axis=0))
-        box = Box(top, left + int(columns[0]), bottom, left + int(columns[-1]) + 1)
-        if boxes:
-            last = boxes[-1]
-            both = Box(last.top, min(last.left, box.left), bottom, max(last.right, box.right))
-            if both.cost <= last.cost + box.cost:
-                boxes[-1] = both
-                continue
-        boxes.append(box)
-    return boxes
+def _tight(busy: np.ndarray, box: Box) -> Box | None:
+    """The rectangle without empty rows and columns at its sides; None where nothing is busy."""
+    part = busy[box.top : box.bottom, box.left : box.right]
+    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
+    if not len(rows):
+        return None
+    return Box(
+        box.top + int(rows[0]), box.left + int(columns[0]), box.top + int(rows[-1]) + 1, box.left + int(columns[-1]) + 1
+    )
+
+
+def _cheapest_cut(part: np.ndarray, whole: int, margin: int) -> tuple[bool, int] | None:
+    """Where to cut a tight rectangle into two tight ones that cost less than ``whole``: across or not, and where."""
+    best, found = whole, None
+    for across in (True, False):
+        grid = part if across else part.T
+        n, m = grid.shape
+        if n < 2:
+            continue
+        line = grid.any(axis=1)
+        first = np.where(line, grid.argmax(axis=1), m)
+        last = np.where(line, m - grid[:, ::-1].argmax(axis=1), 0)
+        number = np.arange(n)
+        # extents of what lies before each cut, and behind it
+        end = np.maximum.accumulate(np.where(line, number + 1, 0))[:-1]
+        wide = (np.maximum.accumulate(last) - np.minimum.accumulate(first))[:-1]
+        begin = np.minimum.accumulate(np.where(line, number, n)[::-1])[::-1][1:]
+        wide_behind = (np.maximum.accumulate(last[::-1]) - np.minimum.accumulate(first[::-1]))[::-1][1:]
+        m2 = 2 * margin
+        cost = 2 * START_SQUARES + (end + m2) * (wide + m2) + (n - begin + m2) * (wide_behind + m2)
+        at = int(cost.argmin())
+        if cost[at] < best:
+            best, found = int(cost[at]), (across, at + 1)
+    return found

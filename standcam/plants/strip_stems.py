@@ -7,15 +7,19 @@ the tile; whoever joins tiles knows the ground.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from standcam.plants.heat import GRANULE_PX, Heat, network_of
-from standcam.plants.slabs import MARGIN_SQUARES, SQUARE_PX, Box, boxes_about
+from standcam.plants.heat import GRANULE_PX, STRIDE, Peaks, apart, network_of
+from standcam.plants.slabs import MARGIN_SQUARES, SQUARE_PX, Box, boxes_about, plates
 from standcam.settings import StripStemSettings
 from standcam.vegetation.segment import greenness, level
+
+AREA_SQUARE_CM = 0.6
+"""Green is shared among stems by squares of two by two pixels, where pixels are finer than this. [cm]"""
 
 
 @dataclass(frozen=True)
@@ -94,6 +98,8 @@ def look_over_tile(
     cm_per_px: float,
     settings: StripStemSettings | None = None,
     lean: Lean | None = None,
+    core: tuple[int, int, int, int] | None = None,
+    grid_px: tuple[int, int] = (0, 0),
 ) -> TileStems:
     """Find stems and weeds all over a tile.
 
@@ -107,50 +113,95 @@ def look_over_tile(
     settings : StripStemSettings, optional
     lean : Lean, optional
         How far upright things lean; None for a mosaic, where they do not.
+    core : (x0, y0, x1, y1), optional
+        The part of the tile that counts; around it only green and pixels are seen. By default all of it. [px]
+    grid_px : (x, y)
+        Where in the tile a corner of the picture's own grid lies: with the same grid in all tiles, and cores cut along
+        every ``PLATE_SQUARES``, stems come out the same however the picture is cut. [px]
+
+    Returns
+    -------
+    TileStems
+        Without areas (:func:`with_areas`).
     """
     settings = settings or StripStemSettings()
     # enlarged where the picture is coarse, reduced where it is finer than the network was taught on
     times = max(1.0, cm_per_px / settings.look_cm) * min(1.0, cm_per_px / settings.finest_look_cm)
-    found = []
     h, w = green.shape
-    for box in boxes_about(_busy(green, settings.green_reach_cm / cm_per_px)):
-        top, left = max(box.top - MARGIN_SQUARES, 0) * SQUARE_PX, max(box.left - MARGIN_SQUARES, 0) * SQUARE_PX
-        bottom, right = (box.bottom + MARGIN_SQUARES) * SQUARE_PX, (box.right + MARGIN_SQUARES) * SQUARE_PX
-        window = (slice(top, min(bottom, h)), slice(left, min(right, w)))
-        heat = _look(rgb[window], cm_per_px, times, settings.network, lean, (left, top))
-        found.append(_counting(heat, box, (left, top), cm_per_px, times, settings))
+    x0, y0, x1, y1 = core or (0, 0, w, h)
+    side, margin = SQUARE_PX, max(1, math.ceil(MARGIN_SQUARES / max(1.0, times)))
+    near = cv2.dilate(green.view(np.uint8), _disc(settings.green_reach_cm / cm_per_px))
+    # squares of the picture's grid: the first may begin beyond the tile
+    left_px, top_px = -grid_px[0] % side, -grid_px[1] % side
+    busy = _squares(near, side, top_px, left_px)
+    origin = ((grid_px[1] + top_px) // side, (grid_px[0] + left_px) // side)
+    found = []
+    for plate in plates(busy.shape, origin):
+        if (
+            plate.bottom * side - top_px <= y0
+            or plate.top * side - top_px >= y1
+            or plate.right * side - left_px <= x0
+            or plate.left * side - left_px >= x1
+        ):
+            continue
+        for part in boxes_about(busy[plate.top : plate.bottom, plate.left : plate.right], margin):
+            box = Box(part.top + plate.top, part.left + plate.left, part.bottom + plate.top, part.right + plate.left)
+            own = np.array([box.left, box.top, box.right, box.bottom]) * side - [left_px, top_px, left_px, top_px]
+            left, top = max(int(own[0]) - margin * side, 0), max(int(own[1]) - margin * side, 0)
+            window = (slice(top, min(int(own[3]) + margin * side, h)), slice(left, min(int(own[2]) + margin * side, w)))
+            out = _look(rgb[window], cm_per_px, times, settings.network, lean, (left, top))
+            found.append(_counting(out, own, (left, top), cm_per_px, times, settings))
     if not found:
         return TileStems.none()
     stems = TileStems(*(np.concatenate([getattr(part, name) for part in found]) for name in vars(found[0])))
-    near = cv2.dilate(green.view(np.uint8), _disc(settings.green_reach_cm / cm_per_px))
     dim = np.where(_held(near, stems.crop_px), 1.0, settings.no_green_share)
     stems = replace(stems, crop_probability=stems.crop_probability * dim)
-    stems = stems.at(stems.crop_probability >= settings.lowest_probability, _held(near, stems.weed_px))
-    return _with_areas(stems, green, settings.plant_reach_cm / cm_per_px)
+    return stems.at(stems.crop_probability >= settings.lowest_probability, _held(near, stems.weed_px))
 
 
-def _with_areas(stems: TileStems, green: np.ndarray, reach_px: float) -> TileStems:
-    """The stems, each with the green that lies nearest to it, out to ``reach_px``."""
+def green_squares(green: np.ndarray, cm_per_px: float) -> np.ndarray:
+    """Small squares with green: middle x, y [px] and green pixels. (k, 3)"""
+    side = 2 if cm_per_px < AREA_SQUARE_CM else 1
+    h, w = (-(-n // side) for n in green.shape)
+    count = np.zeros((h, w), np.uint8)
+    for dy in range(side):
+        for dx in range(side):
+            part = green[dy::side, dx::side]
+            count[: part.shape[0], : part.shape[1]] += part.view(np.uint8)
+    y, x = np.nonzero(count)
+    return np.stack([x * side + (side - 1) / 2, y * side + (side - 1) / 2, count[y, x]], axis=1)
+
+
+def with_areas(stems: TileStems, squares: np.ndarray, reach_px: float) -> TileStems:
+    """The stems, each with the green that lies nearest to it, out to ``reach_px``, added to what it has.
+
+    Parameters
+    ----------
+    stems : TileStems
+    squares : (k, 3) array
+        Of :func:`green_squares`, in the pixels of the stems.
+    reach_px : float
+    """
     places = np.concatenate([stems.crop_px, stems.weed_px])
-    y, x = np.nonzero(green)
-    if not len(places) or not len(x):
+    if not len(places) or not len(squares):
         return stems
     from scipy.spatial import cKDTree
 
-    apart, nearest = cKDTree(places).query(np.stack([x, y], axis=1), distance_upper_bound=reach_px)
-    area = np.bincount(nearest[np.isfinite(apart)], minlength=len(places)).astype(float)
+    apart, nearest = cKDTree(places).query(squares[:, :2], distance_upper_bound=reach_px)
+    near = np.isfinite(apart)
+    area = np.bincount(nearest[near], squares[near, 2], minlength=len(places))
     n = len(stems.crop_px)
-    return replace(stems, crop_area_px=area[:n], weed_area_px=area[n:])
+    return replace(stems, crop_area_px=stems.crop_area_px + area[:n], weed_area_px=stems.weed_area_px + area[n:])
 
 
-def _busy(green: np.ndarray, reach_px: float) -> np.ndarray:
-    """Squares that hold ground within reach of green. bool"""
-    h, w = green.shape
-    squares = (-(-h // SQUARE_PX), -(-w // SQUARE_PX))
-    padded = np.zeros((squares[0] * SQUARE_PX, squares[1] * SQUARE_PX), np.uint8)
-    padded[:h, :w] = cv2.dilate(green.view(np.uint8), _disc(reach_px))
-    rows = np.bitwise_or.reduce(padded.reshape(squares[0], SQUARE_PX, -1), axis=1)
-    return rows.reshape(squares[0], squares[1], SQUARE_PX).any(axis=2)
+def _squares(near: np.ndarray, side: int, top_px: int, left_px: int) -> np.ndarray:
+    """Squares with anything in them; the first begin ``top_px`` and ``left_px`` before the picture. bool"""
+    h, w = near.shape
+    rows, columns = -(-(h + top_px) // side), -(-(w + left_px) // side)
+    padded = np.zeros((rows * side, columns * side), np.uint8)
+    padded[top_px : top_px + h, left_px : left_px + w] = near
+    lines = np.bitwise_or.reduce(padded.reshape(rows, side, -1), axis=1)
+    return lines.reshape(rows, columns, side).any(axis=2)
 
 
 def _disc(reach_px: float) -> np.ndarray:
@@ -166,8 +217,8 @@ def _held(mask: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
 
 def _look(
     rgb: np.ndarray, cm_per_px: float, times: float, name: str, lean: Lean | None, corner: tuple[int, int]
-) -> Heat:
-    """Heat of a window drawn ``times`` as large; it is padded with grey to whole granules."""
+) -> np.ndarray:
+    """What the network says of a window drawn ``times`` as large; it gets grey margins to whole granules. (5, h, w)"""
     h, w = (round(side * times) for side in rgb.shape[:2])
     size = (-(-h // GRANULE_PX) * GRANULE_PX, -(-w // GRANULE_PX) * GRANULE_PX)
     if times != 1:
@@ -183,22 +234,26 @@ def _look(
     x[0, 5] = np.log2(cm_per_px / times / 0.4)
     net = network_of(name)
     net.setInput(x)
-    out = net.forward()[0]
-    hot = 1 / (1 + np.exp(-np.clip(out[:2], -50, 50)))
-    return Heat(hot[0], hot[1], out[2:4], np.exp(np.clip(out[4], -3, 2)))
+    return np.asarray(net.forward()[0])
 
 
 def _counting(
-    heat: Heat, box: Box, corner: tuple[int, int], cm_per_px: float, times: float, settings: StripStemSettings
+    out: np.ndarray,
+    own_px: np.ndarray,
+    corner: tuple[int, int],
+    cm_per_px: float,
+    times: float,
+    settings: StripStemSettings,
 ) -> TileStems:
-    """Peaks within the rectangle itself, its margin left out."""
+    """Peaks within the rectangle itself (left, top, right, bottom), its margin left out."""
     scale = times / cm_per_px
-    crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm * scale)
-    weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm * scale)
+    crop = _peaks(out, 0, settings.lowest_probability, settings.apart_cm * scale)
+    weed = _peaks(out, 1, settings.weed_probability, settings.weeds_apart_cm * scale)
     places = []
     for peaks in (crop, weed):
-        xy = (peaks.xy_px + 0.5) / times - 0.5 + np.array(corner)
-        places.append((xy, _inside(box, xy)))
+        # rounded, so that the same place is the same number in every tile
+        xy = np.round(((peaks.xy_px + 0.5) / times - 0.5) * 1024) / 1024 + np.array(corner)
+        places.append((xy, ((xy + 0.5 >= own_px[:2]) & (xy + 0.5 < own_px[2:])).all(axis=1)))
     (crop_px, own), (weed_px, own_weed) = places
     every = TileStems(
         crop_px,
@@ -212,6 +267,18 @@ def _counting(
     return every.at(own, own_weed)
 
 
-def _inside(box: Box, xy_px: np.ndarray) -> np.ndarray:
-    x, y = (xy_px.T + 0.5) / SQUARE_PX
-    return (x >= box.left) & (x < box.right) & (y >= box.top) & (y < box.bottom)
+def _peaks(out: np.ndarray, channel: int, lowest: float, apart_px: float) -> Peaks:
+    """As ``Heat.crop_peaks`` and ``Heat.weed_peaks``, worked out at the peaks only."""
+    logit = out[channel]
+    top = cv2.dilate(logit, np.ones((3, 3), np.uint8))
+    y, x = np.nonzero((logit >= top) & (logit >= np.float32(np.log(lowest / (1 - lowest)))))
+    heat = 1 / (1 + np.exp(-np.clip(logit[y, x].astype(float), -50, 50)))
+    order = np.argsort(-heat, kind="stable")
+    y, x, heat = y[order], x[order], heat[order]
+    cells = np.stack([x, y], axis=1).astype(float)
+    if channel == 0:
+        cells += np.clip(out[2:4, y, x].T, -2, 2)
+    xy = (cells + 0.5) * STRIDE - 0.5
+    sd = np.exp(np.clip(out[4, y, x].astype(float), -3, 2)) * STRIDE
+    keep = apart(xy, apart_px)
+    return Peaks(xy[keep], heat[keep], sd[keep])

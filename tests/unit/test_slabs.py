@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standcam.plants.slabs import MARGIN_SQUARES, Box, boxes_about
+from standcam.plants.slabs import MARGIN_SQUARES, PLATE_SQUARES, Box, boxes_about, plates
 
 
 def covered(boxes: list[Box], shape: tuple[int, int]) -> np.ndarray:
@@ -41,7 +41,7 @@ def test_chance_squares_are_held_once():
 @pytest.mark.parametrize("angle_deg", [0, 90])
 def test_rows_along_the_picture_cost_little_more_than_themselves(angle_deg):
     busy = rows_of(angle_deg)
-    cost = sum(box.cost for box in boxes_about(busy))
+    cost = sum(box.cost() for box in boxes_about(busy))
     # bands of 7 squares of 24 with a margin on both sides
     assert cost < 1.15 * busy.size * (8 + 2 * MARGIN_SQUARES) / 24
 
@@ -50,9 +50,22 @@ def test_no_way_costs_more_than_one_look_at_all():
     rng = np.random.default_rng(2)
     for share in (0.01, 0.2, 1.0):
         busy = rng.random((64, 64)) < share
-        # slabs of one tile's whole width are among those tried
-        assert sum(box.cost for box in boxes_about(busy)) <= Box(0, 0, 64, 64).cost * 1.001
+        assert sum(box.cost() for box in boxes_about(busy)) <= Box(0, 0, 64, 64).cost() * 1.001
 
 
 def test_nothing_busy_gives_no_box():
     assert boxes_about(np.zeros((10, 12), bool)) == []
+
+
+@pytest.mark.parametrize("origin", [(0, 0), (5, -9), (70, 200)])
+def test_plates_cover_a_picture_once_along_their_grid(origin):
+    found = list(plates((150, 131), origin))
+    assert (covered(found, (150, 131)) == 1).all()
+    for box in found:
+        assert box.top == 0 or (box.top - origin[0]) % PLATE_SQUARES == 0
+        assert box.left == 0 or (box.left - origin[1]) % PLATE_SQUARES == 0
+        assert box.bottom - box.top <= PLATE_SQUARES and box.right - box.left <= PLATE_SQUARES
+
+
+def test_nothing_has_no_plates():
+    assert list(plates((0, 40))) == []
