@@ -14,7 +14,7 @@ from standcam.report.wording import plural
 if TYPE_CHECKING:
     from standcam.report.html_report import Run
 
-SHOWN = 12
+SHOWN = 8
 """Lines before a table is folded."""
 FOLDED = 200
 REFUSED = 8
@@ -58,7 +58,6 @@ def chains_part(run: Run) -> dict[str, Any] | None:
             "both": int(r.plants_both),
             "one": int(r.plants_one),
             "off": _mm(r.disagreement_mm, us),
-            "scatter": _mm(r.scatter_mm, us),
             "remark": str(r.remark or ""),
         }
         for r in order.head(SHOWN + FOLDED).itertuples()
@@ -169,6 +168,6 @@ def treatments_told(plots: Sequence[str], name: str) -> str:
         return ""
     shown = ", ".join(known[:6]) + (f" and {len(known) - 6} more" if len(known) > 6 else "")
     return (
-        f"Treatments: {shown}. Differences between plots hold those of the field too: `standcam trial {name}` "
-        "compares the treatments, with ranges."
+        f"Treatments: {shown}. Differences between plots hold those of the field too; to compare the treatments, "
+        f"with ranges: standcam trial {name}"
     )

@@ -183,7 +183,8 @@ def _head(run: Run, rows: pd.DataFrame) -> list[str]:
     taken = sorted(str(i["taken"]) for i in run.inputs if i.get("taken"))
     if taken:
         first, last = taken[0][:10].replace(":", "-"), taken[-1][:10].replace(":", "-")
-        lines.append(f"Photos taken {first}" + ("" if first == last else f" to {last}"))
+        done = "Flown" if run.source == "strip" else "Photos taken"
+        lines.append(f"{done} {first}" + ("" if first == last else f" to {last}"))
     # a flight's strip has many frames as its inputs
     inputs = rows["photo"].nunique() if run.source == "strip" else len(run.inputs)
     lines.append(f"{plural(inputs, run.source)}, {plural(len(rows), 'row')}, {plural(len(run.plots), 'plot')}")

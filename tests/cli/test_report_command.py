@@ -67,7 +67,7 @@ def test_edits_by_hand_are_laid_once_and_both_numbers_stand_in_the_page(results)
     first = own.iloc[0]
     added = Edit("1", what="add", plot="a", row=1, plant=next_number(own, [], "t.csv"), position_cm=2.0, judged="crop",
                  offset_cm=0.0, x_px=1.0, y_px=1.0, **made)  # fmt: skip
-    moved = Edit("2", what="move", plot=first["plot"], row=int(first["row"]), plant=int(first["plant"]), position_cm=9.5,
+    moved = Edit("2", what="move", plot=first["plot"], row=int(first["row"]), plant=int(first["plant"]), position_cm=9,
                  offset_cm=0.0, x_px=1.0, y_px=1.0, **made)  # fmt: skip
     (results / "edits.jsonl").write_text(added.line() + "\n" + moved.line() + "\n")
 

@@ -47,6 +47,37 @@ def test_five_days_give_the_curve(folders, tmp_path):
     assert call(*folders, "--out", "curve").exit_code == 2  # never over results unasked
 
 
+def test_the_report_of_a_day_shows_when_plants_came_up(folders, tmp_path):
+    import re
+
+    assert call(*folders, "--planted", "2031-05-01", "--nominal-cm", 16, "--out", "curve").exit_code == 0
+    done = runner.invoke(app, ["report", "day5", "--visits", "curve"])
+    assert done.exit_code == 0, done.output
+    page = (tmp_path / "day5" / "report.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    part = page.split('<section id="emergence">')[1].split("</section>")[0]
+    assert 'href="#emergence"' in page and "<svg" in part and "visits on day 6, 8, 10, 13, 17" in part
+    cells = re.findall(r"<td>(.*?)</td>", part)
+    line = pd.read_csv(tmp_path / "curve" / "emergence.csv").iloc[0]
+    t50, low, high = (f"{line[k]:.1f}".removesuffix(".0") for k in ("t50_days", "t50_days_low", "t50_days_high"))
+    assert cells[:2] == [str(line["plot"]), f"{t50}<br><small>{low} to {high}</small>"]
+    assert cells[3:5] == [str(line["late_plants"]), str(line["lost"])] and cells[-1] == str(line["plants"])
+    # found by itself where it lies in the results; a folder named in vain is told of
+    (tmp_path / "curve").rename(tmp_path / "day4" / "visits")
+    assert runner.invoke(app, ["report", "day4"]).exit_code == 0
+    assert '<section id="emergence">' in (tmp_path / "day4" / "report.html").read_text(encoding="utf-8")
+    wrong = runner.invoke(app, ["report", "day4", "--visits", "day1"])
+    assert wrong.exit_code == 2 and "emergence.csv" in wrong.output
+
+
+def test_damaged_tables_of_visits_cost_only_their_section(folders, tmp_path):
+    assert call(*folders, "--out", "day5/visits").exit_code == 0
+    (tmp_path / "day5" / "visits" / "emergence.csv").write_text("plot,plants\n1,many\n")
+    done = runner.invoke(app, ["report", "day5"])
+    assert done.exit_code == 0 and "Left out of the report" in done.output
+    page = (tmp_path / "day5" / "report.html").read_text(encoding="utf-8")
+    assert 'id="emergence"' not in page and "Left out of the report" in page
+
+
 def test_planter_takes_late_plants_from_visits(folders):
     assert call(*folders, "--out", "curve").exit_code == 0
     result = runner.invoke(app, ["planter", "day5", "--visits", "curve", "--nominal-cm", "16", "--out", "pl"])

@@ -4,13 +4,16 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
+import pandas as pd
 import pytest
 from fixtures.report_runs import a_run
 from PIL import Image
 
-from standcam import trust
+from standcam import tables, trust
+from standcam.chain.register import CHAINS, SEAMS
 from standcam.report import html_photos, screen, strips, wording
 from standcam.report.html_report import report_html
+from standcam.report.plot_picture import places_of
 from standcam.stand.population import overall
 
 SECTIONS = ("answer", "units", "plots", "spacing", "rows", "photos", "problems", "method", "sources", "cautions")
@@ -188,3 +191,122 @@ def test_long_rows_go_on_in_further_lines_and_lose_no_plant():
     scale = strips.common_scale([3000.0], 16.0)
     svg = strips.strip(at, [], 3000.0, scale, "a row")
     assert scale.line_cm < 1000 and svg.count("h.01") == len(at)
+
+
+# ---- joined photos
+
+
+def seam(k, off, joined=True, remark="", **more):
+    usual = {"row": 1, "next_row": 1, "plot": "N1", "by": "board 2", "overlap_cm": 52.0, "plants_both": 4}
+    own = {"photo": f"p{k}.jpg", "next_photo": f"p{k + 1}.jpg", "plants_one": 0, "disagreement_mm": off}
+    return usual | own | {"scatter_mm": 2.0, "joined": joined, "remark": remark} | more
+
+
+def joined(*seams):
+    """A run whose photos were joined by these seams into one row."""
+    made = tables.conform(SEAMS, pd.DataFrame(list(seams)))
+    names = [*made.loc[made["joined"], "photo"], "last.jpg"]
+    chains = pd.DataFrame({"photo": names, "plot": "N1", "row": 1, "chain": "p0.jpg..last.jpg", "chain_row": 1,
+                           "direction": 1, "shift_cm": 0.0, "from_cm": 0.0, "to_cm": 200.0, "mark_cm": 5})  # fmt: skip
+    return replace(a_run(), seams=made, chains=tables.conform(CHAINS, chains))
+
+
+def section(run, name):
+    text = report_html(run)
+    return Page("<section>" + text.split(f'<section id="{name}">')[1].split("</section>")[0] + "</section>")
+
+
+def test_seams_to_be_looked_at_come_first_then_the_worst():
+    seams = [seam(0, 3.0), seam(2, 9.0), seam(4, 5.0, remark="off by more than it should"), seam(6, np.nan)]
+    part = section(joined(*seams, seam(8, 40.0, False, "the board was <moved>")), "chains")
+    order = [part.text.index(f"p{k}.jpg,") for k in (4, 2, 0, 6)]
+    assert order == sorted(order)
+    assert "5 rows of photos were joined into 1 row by 4 seams" in part.text
+    assert "by 5 mm in the middle and 9 mm at most; none above 15 mm" in part.text
+    assert "p8.jpg and p9.jpg, tied by board 2: the board was <moved>." in part.text
+    assert "moved" not in part.tags
+
+
+def test_many_seams_are_folded_and_none_is_forgotten():
+    part = section(joined(*(seam(k, float(k)) for k in range(30))), "chains")
+    assert part.text.count("by board 2") == 30 and "22 more seams" in part.text
+    assert "14 above 15 mm" in part.text  # 16 to 29 of 0 to 29
+
+
+def test_without_seams_or_visits_there_is_no_such_section(page):
+    assert not {"chains", "emergence"} & set(page.ids)
+    empty = replace(a_run(), seams=tables.empty(SEAMS), chains=tables.empty(CHAINS))
+    assert 'id="chains"' not in report_html(empty)
+
+
+# ---- strips
+
+
+def a_strip(rows=4, turn_deg=0.0, **design):
+    """Rows of 4.8 m, 75 cm apart, two a plot, turned about the origin of an invented place."""
+    along, beside = np.array([4.8, 0.0]), np.array([0.0, 0.75])
+    a = np.deg2rad(turn_deg)
+    turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
+    plot = np.arange(rows) // 2
+    start = (np.arange(rows)[:, None] * beside + plot[:, None] * np.array([7.0, -1.5])) @ turn.T + [512_000, 4_650_000]
+    stop = start + along @ turn.T
+    run = a_run(rows=rows, names=["field.tif"] * rows, command="strip")
+    places = dict(zip(("from_easting_m", "from_northing_m", "to_easting_m", "to_northing_m"),
+                      (*start.T, *stop.T), strict=True))  # fmt: skip
+    names = [f"P{k}" for k in plot]
+    renamed = {f"plot {k}": names[k] for k in range(rows)}
+    row_of = {f"plot {k}": k + 1 for k in range(rows)}
+
+    def of_plots(table):
+        return table.assign(row=table["plot"].map(row_of), plot=table["plot"].map(renamed))
+
+    own = of_plots(run.rows).assign(strip_row=range(1, rows + 1), flags="", **places, **design)
+    plots = tables.conform(tables.PLOTS, run.plots.assign(plot=run.plots["plot"].map(renamed)).drop_duplicates("plot"))
+    facts = {"hectares": 0.0088, "mm_per_px": 5.0, "crs": "EPSG:32615"}
+    return replace(run, rows=own, gaps=of_plots(run.gaps), plants=of_plots(run.plants), plots=plots,
+                   record={**run.record, "strip": facts})  # fmt: skip
+
+
+def test_the_page_of_a_strip_speaks_of_no_photo_and_no_board():
+    for run in (a_strip(), a_strip(row_unit=["1", "2", "1", "2"], treatment=["x", "x", "y", "y"])):
+        page = Page(re.sub(r"<style>.*?</style>", "", report_html(run), flags=re.DOTALL))
+        assert not re.search(r"[Pp]hoto|[Bb]oard|tape file|calibrat", page.text), page.text
+        assert "Flown 2026-05-14" in page.text and "1 strip, 4 rows, 2 plots" in page.text
+        assert "88 m², 5 mm a pixel, EPSG:32615" in page.text
+        assert "plot" in page.text and "photos" not in page.ids
+    assert "--planter-rows" in Page(report_html(a_strip())).text
+
+
+def test_treatments_of_a_strip_stand_by_their_plots_and_point_to_their_comparison():
+    run = a_strip(treatment=["deep", "deep", "usual", "usual"])
+    part = section(run, "plots")
+    assert "Treatments: deep, usual." in part.text and "standcam trial" in part.text
+    cells = re.findall(r'<td class="words">(.*?)</td>', report_html(run).split('id="plots"')[1].split("</section>")[0])
+    assert sorted(cells) == ["deep", "usual"]
+    # one treatment only, or rows of one plot that differ, compare nothing
+    assert "standcam trial" not in section(a_strip(treatment=["deep"] * 4), "plots").text
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0, -70.0])
+def test_plots_of_a_strip_are_drawn_as_they_lie(turn_deg):
+    from shapely.geometry import Polygon
+
+    run = a_strip(turn_deg=turn_deg)
+    places = places_of(run.rows)
+    assert places is not None and places.kind == "map" and places.plot == ("P0", "P1")
+    # two rows of 4.8 m and half a row width beside them, by shapely's area; nothing overlaps
+    first, second = (Polygon(o) for o in places.outlines)
+    width = run.rows["row_width_cm"].iloc[0] / 100
+    assert first.area == pytest.approx(4.8 * (0.75 + width)) and second.area == pytest.approx(first.area)
+    assert not first.intersects(second)
+    centre = np.array([[places.x[k], places.y[k]] for k in range(2)])
+    a = np.deg2rad(turn_deg)
+    apart = np.array([7 * np.cos(a), 7 * np.sin(a)])  # 1.5 m of two rows less 1.5 m of the plot
+    assert centre[1] - centre[0] == pytest.approx(apart, abs=1e-6)
+    assert "Plots on the map: population" in report_html(run)
+
+
+def test_a_strip_of_one_plot_has_no_picture_of_plots_and_says_so():
+    run = a_strip(rows=2)
+    assert places_of(run.rows) is None
+    assert "No plots were given: the whole strip is one." in Page(report_html(run)).text
