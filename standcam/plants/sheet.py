@@ -91,11 +91,16 @@ def photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarra
     px = np.clip(np.nan_to_num(px, nan=-1e5), -1e5, 1e5).astype(np.float32)
     # no matrix product: its last digits hang on how many threads the library of linear algebra uses, and then counts of
     # one process and of several would differ
-    low, part = _between(frame.height_px, n_y)
-    lines = px[low] + (px[low + 1] - px[low]) * part[:, None, None]
     low, part = _between(frame.width_px, n_x)
-    x, y = (np.ascontiguousarray(lines[..., k]) for k in (0, 1))
-    return tuple(each[:, low] + np.diff(each, axis=1)[:, low] * part for each in (x, y))  # type: ignore[return-value]
+    lines = px[:, low] + (px[:, low + 1] - px[:, low]) * part[:, None]
+    low, part = _between(frame.height_px, n_y)
+    found = []
+    for each in (np.ascontiguousarray(lines[..., k]) for k in (0, 1)):
+        whole = np.diff(each, axis=0)[low]
+        whole *= part[:, None]
+        whole += each[low]
+        found.append(whole)
+    return found[0], found[1]
 
 
 def _between(size: int, nodes: int) -> tuple[np.ndarray, np.ndarray]:
