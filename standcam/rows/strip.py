@@ -1,7 +1,7 @@
 """All rows of a strip, from points on the ground: direction, rhythm, curved centre lines, ends.
 
 Points may be stems with their crop probability or, where stems are not resolved, centres of green patches with their
-area. Rows of one direction that hang together are a group (a field, a headland), and each group is found by itself:
+area. Rows of one direction that run side by side are a group (a field, a headland, a range of plots):
 
 1. :mod:`standcam.rows.bearing`: direction, square by square; squares that run alike are a group.
 2. :mod:`standcam.rows.trace`: rows followed from band to band.
@@ -36,7 +36,7 @@ _TWICE = 0.5
 
 @dataclass(frozen=True)
 class RowGroup:
-    """Rows of one direction that hang together."""
+    """Rows of one direction that run side by side, or are joined by such."""
 
     number: int
     direction_deg: float
@@ -208,11 +208,9 @@ def find_strip_rows(
     found: list[FoundGroup] = []
     for member in _groups(blocks, settings):
         near = _with_surroundings(blocks, member, settings)[blocks.of]
-        group = find_group(
+        found += find_group(
             points[near], weight[near], even[near], blocks, np.flatnonzero(member), valid, row_width_cm, settings
         )
-        if group is not None and len(group.rows):
-            found.append(group)
     found.sort(key=lambda g: -sum(r.length_cm for r in g.rows))
     found, dropped = _without_doubles(found, points, settings)
     found = _ended_at_others(found, points, settings)
@@ -342,7 +340,9 @@ def _gathered(
             f"{sum(r.length_cm for r in f.rows) / 100:.0f} m of row"
             for g, f in zip(groups, found, strict=True)
         )
-        notes.append(f"Rows run in {len(found)} groups (fields or headlands), numbered one after the other: {said}.")
+        notes.append(
+            f"Rows lie in {len(found)} groups (fields, headlands, ranges), numbered one after the other: {said}."
+        )
     rows = [row for group in found for row in group.rows]
     opened = np.concatenate([group.open_ends for group in found])
     rows = [

@@ -23,6 +23,10 @@ _ALONE_CM = 60.0
 """Stands for the row width where there is a single row."""
 _BESIDE_CM = 50.0
 """Line drawn past the ends, and distance of its vertices."""
+_OUT_OF_LINE_CM, _LOST_WAY = 8.0, 0.01
+"""Rows that go on past a gap lie so near to where they were led, and that share of the gap: others are new rows."""
+_SIDE_BY_SIDE = 3.5
+"""Rows farther apart than so many row widths are no neighbours."""
 _ROUNDS, _MOST_ROUNDS = 3, 9
 """Times that lines are drawn; on to the greater number while an end still moves out."""
 _FREE = 0.7
@@ -88,8 +92,8 @@ def find_group(
     valid: Callable[[np.ndarray], np.ndarray] | None,
     row_width_cm: float | None,
     settings: StripRowSettings,
-) -> FoundGroup | None:
-    """Rows of one group of squares; None where there are none.
+) -> list[FoundGroup]:
+    """Rows of one group of squares, in parts that lie side by side; empty where there are none.
 
     Parameters
     ----------
@@ -108,7 +112,7 @@ def find_group(
     traces = trace_rows(bands, width, settings)
     del bands
     if not len(traces.row):
-        return None
+        return []
     traces = _joined(traces, slopes, width if np.isfinite(width) else _ALONE_CM, settings)
     rows = int(traces.row.max()) + 1
     low, high = np.full(rows, np.inf), np.full(rows, -np.inf)
@@ -125,8 +129,30 @@ def find_group(
         drawn = _drawn(*more, uv, weight, even, wide, settings)
     lines, sd, stretch, of, off = drawn
     if not len(sd):
-        return None
-    return _finished(frame, lines, sd, stretch, of, off, uv, weight, valid, wide, told, settings)
+        return []
+    out = []
+    part = _parts(lines, stretch, wide)
+    for k in range(int(part.max()) + 1):
+        kept = part == k
+        renumber = np.where(kept, np.cumsum(kept) - 1, -1)
+        some = Stretches(*(getattr(stretch, name)[kept] for name in Stretches.__dataclass_fields__))
+        mine = np.where(of >= 0, renumber[np.maximum(of, 0)], -1)
+        group = _finished(frame, _only(lines, kept), sd[kept], some, mine, off, uv, weight, valid, wide, told, settings)
+        if group is not None:
+            out.append(group)
+    return out
+
+
+def _parts(lines: Lines, stretch: Stretches, width: float) -> np.ndarray:
+    """Rows that run side by side, or are joined by such: ranges of plots, which lie end to end, are parts. (r,)"""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    left, right, apart = Slabs.of(lines, stretch.first_cm, stretch.last_cm).neighbours()
+    near = apart <= _SIDE_BY_SIDE * width
+    n = len(lines.begin)
+    joined = coo_array((np.ones(int(near.sum())), (left[near], right[near])), shape=(n, n))
+    return connected_components(joined, directed=False)[1]
 
 
 def _joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSettings) -> Traces:
@@ -150,8 +176,13 @@ def _joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSett
                 continue
             led = _led(i, int(j), piece, ends_u, ends_v, starts_u, slopes, settings)
             away = abs(led - starts_v[j])
-            if away <= 0.35 * width and (best is None or away < best[0]):
-                best = (away, int(j))
+            near = away <= min(0.35 * width, _OUT_OF_LINE_CM + _LOST_WAY * float(gap[j]))
+            if near and (best is None or away < best[0]):
+                # where another row lies on the way, what follows is no part of this one
+                between = (traces.u > ends_u[i]) & (traces.u < starts_u[j])
+                line = np.interp(traces.u[between], [ends_u[i], starts_u[j]], [ends_v[i], starts_v[j]])
+                if not (np.abs(traces.v[between] - line) < 0.5 * width).any():
+                    best = (away, int(j))
         if best is not None:
             used[best[1]] = True
             row[begins[best[1]] : begins[best[1] + 1]] = -1 - i

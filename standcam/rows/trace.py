@@ -20,6 +20,8 @@ _FAINTEST = 0.8
 """Plants in a heap with which a row goes on."""
 _SHARE_ON, _SHARE_NEW = 0.08, 0.25
 """Share of the usual heap with which a row goes on, or begins."""
+_SHARE_INSTEAD = 0.5
+"""And takes the place of one that is only carried on."""
 _STAND_OUT = 1.2
 """SDs of chance by which a heap that begins a row stands out from its surroundings."""
 _GAIN = 0.8
@@ -170,15 +172,14 @@ def trace_rows(bands: Bands, row_width_cm: float, settings: StripRowSettings) ->
         ]
         new = new[np.argsort(-heap[new], kind="stable")]
         fresh = _centred(bands, heap, new)
-        taken = np.sort(at)
-        if len(taken):
-            j = np.searchsorted(taken, fresh)
-            gap = np.minimum(
-                np.abs(fresh - taken[np.maximum(j - 1, 0)]), np.abs(fresh - taken[np.minimum(j, len(taken) - 1)])
-            )
-            new, fresh = new[gap >= 0.55 * width], fresh[gap >= 0.55 * width]
+        # a row that is carried on gives way to a full one beside it: ranges of plots are sown out of line
+        free = _clear_of(fresh, at[idle == 0], 0.55 * width)
+        free &= _clear_of(fresh, at, 0.55 * width) | (heap[new] >= _SHARE_INSTEAD * usual)
+        new, fresh = new[free], fresh[free]
         good = _apart(fresh, heap[new], 0.55 * width)
         new, fresh = new[good], fresh[good]
+        kept = (idle == 0) | _clear_of(at, fresh, 0.55 * width)
+        ident, at, drift, idle, total = (a[kept] for a in (ident, at, drift, idle, total))
         fresh_id = made + np.arange(len(new))
         made += len(new)
         out.append((fresh_id, float(u), fresh, heap[new]))
@@ -187,6 +188,16 @@ def trace_rows(bands: Bands, row_width_cm: float, settings: StripRowSettings) ->
         drift, idle = np.r_[drift, np.zeros(len(new))][order], np.r_[idle, np.zeros(len(new), np.int64)][order]
         total = np.r_[total, heap[new]][order]
     return _trimmed(out)
+
+
+def _clear_of(places: np.ndarray, others: np.ndarray, least_cm: float) -> np.ndarray:
+    """Which places lie no nearer than that to any of the others. (n,) bool"""
+    if not len(others):
+        return np.ones(len(places), bool)
+    taken = np.sort(others)
+    j = np.searchsorted(taken, places)
+    before, after = taken[np.maximum(j - 1, 0)], taken[np.minimum(j, len(taken) - 1)]
+    return np.minimum(np.abs(places - before), np.abs(places - after)) >= least_cm
 
 
 def _maxima(heap: np.ndarray) -> np.ndarray:

@@ -198,6 +198,29 @@ def test_two_directions():
     assert (score.missed, score.false) == (0, 0) and score.right_pct > 99.5
 
 
+@pytest.mark.parametrize(("length", "alley"), [(600, 60), (600, 150), (1500, 200)])
+def test_ranges_of_plots_out_of_line(length, alley):
+    ranges = [
+        strip_field(
+            seed=k, direction_deg=0, rows=24, length_cm=length, origin_cm=(k * (length + alley), off), beyond_cm=1
+        )
+        for k, off in enumerate((0, 20, -14, 10))
+    ]
+    found, score = scored(together(*ranges), None)
+    assert [g.rows for g in found.groups] == [24] * 4
+    assert (score.missed, score.false) == (0, 0)
+    assert score.max_cm < 4.0 and score.right_pct > 99.5
+
+
+def test_ranges_in_line_are_one_group():
+    ranges = [
+        strip_field(seed=k, direction_deg=0, rows=24, length_cm=600, origin_cm=(k * 750, 0), beyond_cm=1)
+        for k in range(4)
+    ]
+    found, _ = scored(together(*ranges), None)
+    assert [g.rows for g in found.groups] == [24] and not found.notes
+
+
 def test_turned_picture_with_blank_corners():
     field = strip_field(rows=40, length_cm=6000.0, direction_deg=30.0, bend_cm=60.0)
     middle = field.points_cm.mean(axis=0)
