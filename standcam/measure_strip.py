@@ -84,12 +84,14 @@ class LookAtTile:
             )
             found = replace(found, crop_px=found.crop_px + corner, weed_px=found.weed_px + corner)
             stems = found.at(window.owns(found.crop_px), window.owns(found.weed_px))
-            squares = green_squares(green[y0 - tile.y0 : y1 - tile.y0, x0 - tile.x0 : x1 - tile.x0], cm_per_px)
+            inside = green[y0 - tile.y0 : y1 - tile.y0, x0 - tile.x0 : x1 - tile.x0]
+            squares = green_squares(inside, cm_per_px, (margin - x0, margin - y0))
             squares[:, :2] += (x0, y0)
             reach = chosen.plant_reach_cm / cm_per_px
             west, north, east, south = window.owned
             x, y = squares[:, :2].T
-            inner = (x - west >= reach) & (east - x >= reach) & (y - north >= reach) & (south - y >= reach)
+            to_seam = np.minimum.reduce([x - west, east - x, y - north, south - y])
+            inner = to_seam > reach + 1
             stems, rim = with_areas(stems, squares[inner], reach), squares[~inner].astype(np.float32)
         else:
             cells = _green_cells(green, max(1, round(GREEN_CELL_CM / cm_per_px)))
@@ -232,6 +234,8 @@ def _seen(raster: Raster, finds: Sequence[TileFinds], settings: Settings) -> Str
         return StripSeen.none()
     cm = raster.mm_per_px / 10
     every = TileStems(*(np.concatenate([getattr(f.stems, name) for f in finds]) for name in vars(finds[0].stems)))
+    # in an order that does not hang on tiles: sums of numbers do
+    every = every.at(np.lexsort(every.crop_px.T), np.lexsort(every.weed_px.T))
     every = with_areas(every, np.concatenate([f.rim for f in finds]), settings.strip_stems.plant_reach_cm / cm)
     return StripSeen(
         raster.ground.to_ground(every.crop_px),

@@ -56,7 +56,8 @@ class RasterSettings:
     rows_mm_per_px: float = 80.0
     """Coarser files are refused: rows 38 to 76 cm apart do not show in them. [mm/px]"""
     tile_px: int = 2048
-    """Side of the pieces that a raster is worked in, before their margin. Larger ones take more memory. [px]"""
+    """Side of the pieces that a raster is worked in, before their margin; a whole number of 512, or the next such number
+    is taken. Larger ones take more memory; in smaller ones finds at seams may differ by a few in a hundred. [px]"""
     margin_cm: float = 50.0
     """How far neighbouring pieces overlap their cores: what stands at a seam is seen whole. Wrong where plants are
     wider than this. [cm]"""

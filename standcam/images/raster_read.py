@@ -28,6 +28,9 @@ __all__ = ["Overview", "Tile", "Window", "close_rasters", "read_overview", "read
 
 MOST_WINDOW_PX = 300_000_000
 """Larger windows are a mistake of the caller, whose memory they would fill. [px]"""
+GRID_PX = 512
+"""Cores are cut at whole numbers of this where they are larger, and finds made within squares of it: they are then the
+same whatever the tiles. [px]"""
 _PIECE_PX = 12_000_000
 """Read at once where more than one pixel of the file goes into one of the raster. [px]"""
 _SPECK_PX = 5
@@ -131,6 +134,8 @@ def tiles(raster: Raster, settings: RasterSettings | None = None) -> list[Window
 def _cuts(length: int, tile: int, margin: int, block: int, factor: int) -> list[int]:
     """Where cores end, so that windows begin with blocks: a line of them more is decoded on two sides, not on four."""
     step = block // math.gcd(block, factor)
+    if tile >= GRID_PX:
+        step = GRID_PX if math.lcm(step, GRID_PX) > tile else math.lcm(step, GRID_PX)
     if step <= tile:
         tile = max(1, round(tile / step)) * step
     cuts = [0, *range(tile + margin, length, tile), length]

@@ -21,6 +21,8 @@ from standcam.vegetation.segment import greenness, level
 AREA_SQUARE_CM = 0.6
 """Green is shared among stems by squares of two by two pixels, where pixels are finer than this. [cm]"""
 
+_ASIDE_PX = np.array([0.0137, 0.0071])
+
 
 @dataclass(frozen=True)
 class Lean:
@@ -159,17 +161,19 @@ def look_over_tile(
     return stems.at(stems.crop_probability >= settings.lowest_probability, _held(near, stems.weed_px))
 
 
-def green_squares(green: np.ndarray, cm_per_px: float) -> np.ndarray:
-    """Small squares with green: middle x, y [px] and green pixels. (k, 3)"""
+def green_squares(green: np.ndarray, cm_per_px: float, grid_px: tuple[int, int] = (0, 0)) -> np.ndarray:
+    """Small squares with green: middle x, y [px] and green pixels; a corner of theirs is at ``grid_px``. (k, 3)"""
     side = 2 if cm_per_px < AREA_SQUARE_CM else 1
-    h, w = (-(-n // side) for n in green.shape)
+    left, top = -grid_px[0] % side, -grid_px[1] % side
+    h, w = -(-(green.shape[0] + top) // side), -(-(green.shape[1] + left) // side)
+    padded = np.zeros((h * side, w * side), np.uint8)
+    padded[top : top + green.shape[0], left : left + green.shape[1]] = green
     count = np.zeros((h, w), np.uint8)
     for dy in range(side):
         for dx in range(side):
-            part = green[dy::side, dx::side]
-            count[: part.shape[0], : part.shape[1]] += part.view(np.uint8)
+            count += padded[dy::side, dx::side]
     y, x = np.nonzero(count)
-    return np.stack([x * side + (side - 1) / 2, y * side + (side - 1) / 2, count[y, x]], axis=1)
+    return np.stack([x * side + (side - 1) / 2 - left, y * side + (side - 1) / 2 - top, count[y, x]], axis=1)
 
 
 def with_areas(stems: TileStems, squares: np.ndarray, reach_px: float) -> TileStems:
@@ -187,7 +191,8 @@ def with_areas(stems: TileStems, squares: np.ndarray, reach_px: float) -> TileSt
         return stems
     from scipy.spatial import cKDTree
 
-    apart, nearest = cKDTree(places).query(squares[:, :2], distance_upper_bound=reach_px)
+    # a little aside, or squares halfway between two weeds, whose places are whole cells, would go to either by chance
+    apart, nearest = cKDTree(places).query(squares[:, :2] + _ASIDE_PX, distance_upper_bound=reach_px)
     near = np.isfinite(apart)
     area = np.bincount(nearest[near], squares[near, 2], minlength=len(places))
     n = len(stems.crop_px)
