@@ -44,7 +44,7 @@ class Table:
 _PLOT = Column("plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise")
 _ROW = Column("row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours")
 _WEEDS = Column("weeds", "float64", "", "weeds seen within weeds_reach_cm of the row line; missing for a tape")
-_PHOTO = Column("photo", "str", "", "file name of the photo, or of the tape file")
+_PHOTO = Column("photo", "str", "", "file name of the photo, of the tape file or of the strip")
 
 PLANTS = Table(
     "plants",

@@ -167,6 +167,7 @@ def _content(run: Run) -> dict[str, Any]:
             [(str(r.path), str(r.reason), str(r.remedy)) for r in run.problems.itertuples()][: 10 * LINES], LINES
         ),
         "n_problems": len(run.problems),
+        "unused": screen.unused(len(run.problems), run.source),
         "notes": _notes(run, diagnosis),
         "edited": _edited(run),
         "method": _method(run),

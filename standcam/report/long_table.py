@@ -31,7 +31,7 @@ _KEYS = ("photo", "plot", "row", "plant", "to_plant", *DESIGN)
 
 COLUMNS = (
     tables.Column("of", "str", "", "plant, gap, row or plot"),
-    tables.Column("photo", "str", "", "file name of the photo or tape file; empty of a plot"),
+    tables.Column("photo", "str", "", "file name of the photo, tape file or strip; empty of a plot"),
     tables.Column("plot", "str", "", "plot"),
     tables.Column("row", "Int64", "", "row in the photo; missing of a plot"),
     tables.Column("plant", "Int64", "", "plant; of a gap the plant at its beginning, missing for the open start"),

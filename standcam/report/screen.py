@@ -166,13 +166,18 @@ def show(
         to.print(_text(scale_line(scale_methods)))
     if len(problems):
         n = len(problems)
-        to.print(f"[bold]{n} {'input' if n == 1 else 'inputs'} could not be used:[/bold]")
+        to.print(f"[bold]{unused(n, source)}:[/bold]")
         for reason, remedy in list(zip(problems["reason"], problems["remedy"], strict=True))[: wording.MAX_PROBLEMS]:
             to.print(f"  {_text(f'{reason} {remedy}')}")
         if n > wording.MAX_PROBLEMS:
             to.print(f"  and {n - wording.MAX_PROBLEMS} more, see problems.csv.")
     to.print(f"Results are in {_text(str(out))}")
     to.print(_text(CAUTION_OF["photo" if scale_methods else source]))
+
+
+def unused(n: int, source: str) -> str:
+    """That some of the inputs could not be used, without a stop. Of a strip, one problem may be several plots."""
+    return "Not all could be used" if source == "strip" else f"{plural(n, 'input')} could not be used"
 
 
 def _further(rows: pd.DataFrame) -> str:

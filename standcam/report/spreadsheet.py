@@ -23,7 +23,19 @@ MOST_LINES = 20_000
 _LONGEST_TEXT = 32_000  # a cell holds 32,767 characters
 _SHEETS = (tables.ROWS, tables.PLOTS, tables.GAPS, tables.PLANTS, tables.PROBLEMS)
 _TRIGGERS = tuple("=+-@\t\r")
-_DESIGN_MEANING = "as given by the plot map, the survey or the tape file"
+_DESIGN_MEANING = "as given by the plot map, the survey, the tape file or the outlines of a strip's plots"
+_OF_STRIPS = {
+    "strip_row": ("", "number of the row in the whole strip"),
+    "strip_from_cm": ("cm", "where the measured stretch begins on the strip's row"),
+    "from_easting_m": ("m", "beginning of the stretch on the map"),
+    "from_northing_m": ("m", "beginning of the stretch on the map"),
+    "to_easting_m": ("m", "end of the stretch on the map"),
+    "to_northing_m": ("m", "end of the stretch on the map"),
+    "easting_m": ("m", "place of the plant on the map"),
+    "northing_m": ("m", "place of the plant on the map"),
+    "pass": ("", "pass of the planter, from the first row that was given or proposed"),
+    "row_unit": ("", "row unit of the planter, 1 the leftmost looking the way it drove; or as given with the rows"),
+}
 
 
 def workbook(
@@ -50,6 +62,7 @@ def workbook(
     ]
     _sheet(book, "summary", ("what", "value", "unit"), [*summary, *((text, None, "") for text in (*cut, *notes))], 3)
     meanings: list[tuple[str, str, str, str]] = []
+    of_strip = "strip_row" in frames["rows"]
     for table in _SHEETS:
         frame = rounded(table, frames[table.name].head(MOST_LINES))
         names = [str(name) for name in frame.columns]
@@ -58,9 +71,10 @@ def workbook(
         known = {c.name: c for c in table.columns}
         for name in names:
             column = known.get(name)
-            meanings.append(
-                (table.name, name, column.unit if column else "", column.meaning if column else _DESIGN_MEANING)
-            )
+            unit, meaning = ("", _DESIGN_MEANING) if column is None else (column.unit, column.meaning)
+            if column is None and of_strip:
+                unit, meaning = _OF_STRIPS.get(name, (unit, meaning))
+            meanings.append((table.name, name, unit, meaning))
     _sheet(book, "columns", ("sheet", "column", "unit", "meaning"), meanings, 2)
     out = io.BytesIO()
     book.save(out)
