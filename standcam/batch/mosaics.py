@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -50,8 +51,9 @@ def leave_out_mosaics(inputs: Sequence[Input], named: Iterable[str | Path]) -> t
 
     A mosaic that was named by itself stays, and is refused or counted like any picture.
     """
-    asked = {Path(path).resolve() for path in named}
-    left = {item.path: item for item in inputs if item.path.resolve() not in asked and is_mosaic(item.path)}
+    # unlike Path.resolve, this does not mind links that run in a circle
+    asked = {os.path.realpath(path) for path in named}
+    left = {item.path: item for item in inputs if os.path.realpath(item.path) not in asked and is_mosaic(item.path)}
     if not left:
         return list(inputs), []
     names = [item.photo for item in left.values()]
