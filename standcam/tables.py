@@ -44,6 +44,8 @@ class Table:
 _PLOT = Column("plot", "str", "", "plot or place; the photo's name without ending unless a survey says otherwise")
 _ROW = Column("row", "int64", "", "row within the photo: 1 is the row the photo was taken of, 2 and up its neighbours")
 _WEEDS = Column("weeds", "float64", "", "weeds seen within weeds_reach_cm of the row line; missing for a tape")
+NO_STEMS = "no_stems"
+"""Status of rows in which no plant was sought, for want of resolution: their 0 plants are no count."""
 _PHOTO = Column("photo", "str", "", "file name of the photo, of the tape file or of the strip")
 
 PLANTS = Table(
@@ -113,7 +115,12 @@ STRETCHES = Table(
         Column("from_y_px", "float64", "px", "beginning of the stretch"),
         Column("to_x_px", "float64", "px", "end of the stretch"),
         Column("to_y_px", "float64", "px", "end of the stretch"),
-        Column("status", "str", "", "ok; empty (no plants); no_scale; no_row; counted (a tape count, no positions)"),
+        Column(
+            "status",
+            "str",
+            "",
+            "ok; empty (no plants); no_scale; no_row; counted (a tape count, no positions); no_stems (none was sought)",
+        ),
         Column("flags", "str", "", "words of standcam.flags"),
         _WEEDS,
     ),

@@ -98,6 +98,9 @@ def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
     from standcam.estimate import Estimate
     from standcam.stand.population import overall
 
+    if screen.not_sought(run.rows):
+        told = screen.bare_line(run.rows, run.gaps, run.settings.output.units)
+        return [("rows", len(run.rows), ""), (told, None, ""), (screen.CAUTION_OF[run.source], None, "")]
     rows = run.rows[trust.kept(run.rows)]
     lines: list[tuple[str, Any, str]] = [
         ("rows", len(rows), ""),

@@ -94,6 +94,11 @@ def read_results(folder: str | Path, edited: bool = True) -> Results:
         table.name: read_table(folder, table)
         for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS)
     }
+    if (frames["rows"]["status"] == tables.NO_STEMS).any():
+        raise BadResults(
+            f"{folder} tells of rows and bare stretches only: the pixels were too coarse to find plants in.",
+            "Fly lower, for 10 mm a pixel or finer, or count plants by photos or tape.",
+        )
     laid, told = lay_edits(folder, frames, settings, edited)
     raw = frames
     if laid:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from standcam import flags, trust, units
+from standcam import flags, tables, trust, units
 from standcam.report import screen, strips, wording
 from standcam.report.wording import plural
 from standcam.settings import Settings
@@ -136,7 +136,8 @@ def _content(run: Run) -> dict[str, Any]:
 
     us = run.settings.output.units
     rows = run.rows.reset_index(drop=True)
-    kept = rows[trust.kept(rows)].reset_index(drop=True)
+    coarse = screen.not_sought(rows)
+    kept = rows[trust.kept(rows) & (rows["status"] != tables.NO_STEMS)].reset_index(drop=True)
     gaps = trust.of_kept(run.gaps, rows)
     plants = trust.of_kept(run.plants, rows)
     all_rows = overall(kept, gaps, run.settings.statistics) if len(kept) else None
@@ -149,10 +150,15 @@ def _content(run: Run) -> dict[str, Any]:
         "head": _head(run, rows),
         "headline": _headline(all_rows, kept, run),
         "cards": _cards(all_rows, kept, gaps, rows, run.settings),
-        "totals": screen.totals(kept, gaps, us, run.source) if len(kept) else "",
+        "totals": screen.bare_line(rows, gaps, us)
+        if coarse
+        else screen.totals(kept, gaps, us, run.source)
+        if len(kept)
+        else "",
+        "coarse": coarse,
         "left_out": trust.left_out_notes(rows, run.settings.statistics.min_trust),
         "cautions": cautions,
-        "words": _words(run, kept, gaps),
+        "words": [] if coarse else _words(run, kept, gaps),
         "units": _units(diagnosis, us),
         "unit_note": _unit_note(diagnosis, run),
         "map": _map(run),
@@ -219,6 +225,8 @@ def _strip_facts(run: Run) -> list[str]:
 
 def _headline(all_rows: Overall | None, kept: pd.DataFrame, run: Run) -> str:
     if all_rows is None:
+        if screen.not_sought(run.rows):
+            return "Rows and bare stretches only: the pixels are too coarse to tell plants."
         return "No row was measured: there is no number to give."
     us = run.settings.output.units
     per_ha = screen.pooled_per_ha(kept)
@@ -351,7 +359,7 @@ def _diagnosis(
 
     notes: list[str] = []
     closed = gaps[gaps["kind"] != OPEN]
-    if not len(closed):
+    if not len(closed) or not len(kept):
         return None, ["There is no spacing between two plants in these results."]
     if len(closed) > MOST_GAPS:
         keys = kept[KEYS].drop_duplicates()
@@ -419,6 +427,8 @@ def _unit_note(d: Diagnosis | None, run: Run) -> str:
     if d is not None and d.units is not None and len(d.units.table):
         return ""
     if run.source == "strip":
+        if screen.not_sought(run.rows):
+            return "Row units cannot be compared without plants."
         if "row_unit" in run.rows and run.rows["row_unit"].fillna("").astype(str).str.strip().ne("").any():
             return "Row units are known, but these rows hold too few plants to compare them."
         return (
@@ -478,7 +488,7 @@ def _plots(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:
                 "range": wording.span(
                     r.plants_per_ha_low, r.plants_per_ha_high, lambda v: wording.population(v, us, unit=False)
                 ),
-                "plants": r.plants,
+                "plants": wording.NOTHING if r.status == tables.NO_STEMS else r.plants,
                 "cv": wording.percent(r.cv_pct),
                 "doubles": wording.percent(r.multiples_pct),
                 "skips": wording.percent(r.misses_pct),
@@ -488,14 +498,20 @@ def _plots(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:
     return {
         "figure": Markup(drawn),
         "how": "" if places is None else places.kind,
-        "by": "" if len(lines) < 2 else "Fewest plants per area first." if by_area else "Fewest singles first.",
+        "by": "" if len(lines) < 2 else "Fewest plants per area first." if by_area else _by_singles(plots),
         "area": "acre" if us == "us" else "ha",
         "unnamed": _unnamed(run),
-        "treatments": treatments_told(list(treatment_of.values()), run.name or "RESULTS"),
+        "treatments": ""
+        if screen.not_sought(rows)
+        else treatments_told(list(treatment_of.values()), run.name or "RESULTS"),
         **_some(lines, 12),
         "more": max(0, len(plots) - 10 * LINES),
         "lost": ", ".join(lost[:LINES]) + (f" and {len(lost) - LINES} more" if len(lost) > LINES else ""),
     }
+
+
+def _by_singles(plots: pd.DataFrame) -> str:
+    return "Fewest singles first." if plots["quality_of_feed_pct"].notna().any() else ""
 
 
 def _treatments(rows: pd.DataFrame, plots: pd.DataFrame) -> dict[str, str]:
@@ -519,7 +535,10 @@ def _strips(rows: pd.DataFrame, gaps: pd.DataFrame, plants: pd.DataFrame, us: st
 
     drawable = rows[rows["row_length_cm"].notna() & (rows["row_length_cm"] > 0)]
     faults = drawable["multiples_pct"].fillna(0) + drawable["misses_pct"].fillna(0)
-    none = drawable["plants"] == 0
+    none = (drawable["plants"] == 0) & (drawable["status"] != tables.NO_STEMS)
+    bare = gaps[gaps["kind"] == "bare"].groupby(KEYS)["gap_cm"].sum()
+    if len(bare):  # of rows in which no plant was sought
+        faults = pd.Series([bare.get(tuple(k), 0.0) for k in drawable[KEYS].itertuples(index=False)], drawable.index)
     order = drawable.assign(_faults=faults.where(~none, 1e3), _cv=drawable["cv_pct"].fillna(0))
     order = order.sort_values(["_faults", "_cv"], ascending=False, kind="stable")
     if len(order) <= RANKED:
@@ -583,7 +602,8 @@ def _table(rows: pd.DataFrame, us: str, source: str) -> dict[str, Any]:
             "doubles", "singles", "skips", f"plants/{'acre' if us == 'us' else 'ha'}", "trust"]  # fmt: skip
     lines = [
         [
-            str(r.photo), str(r.plot), str(r.row), wording.row_length(r.row_length_cm, us), str(r.plants),
+            str(r.photo), str(r.plot), str(r.row), wording.row_length(r.row_length_cm, us),
+            wording.NOTHING if r.status == tables.NO_STEMS else str(r.plants),
             wording.spacing(r.mean_gap_cm, us), wording.percent(r.cv_pct), wording.percent(r.multiples_pct),
             wording.percent(r.quality_of_feed_pct), wording.percent(r.misses_pct),
             wording.population(r.plants_per_ha, us, unit=False), wording.trust_words(r) if r.trust else "",
@@ -634,7 +654,7 @@ def _method(run: Run) -> dict[str, Any]:
         how = [
             "Plants were found by a network in the pictures from the air, rows by their direction and rhythm, and the "
             "places of the stems along each row were read in centimetres. Weeds are not counted."
-            if len(run.plants) or not len(run.rows)
+            if not screen.not_sought(run.rows)
             else "Rows were found by their direction and rhythm in the pictures from the air; no plants were placed.",
         ]
     else:

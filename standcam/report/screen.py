@@ -15,7 +15,7 @@ from rich.markup import escape
 from rich.measure import Measurement
 from rich.table import Table
 
-from standcam import flags, trust
+from standcam import flags, tables, trust
 from standcam.report import wording
 from standcam.report.wording import plural
 
@@ -157,11 +157,16 @@ def show(
     to.print()
     # what was left out stands in the table and in the notes, and in no number below
     gaps, rows = trust.of_kept(gaps, rows), rows[trust.kept(rows)]
-    to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else source)))
-    for line in [*weed_lines(rows, settings), *spacing_lines(rows, gaps, settings)]:
-        to.print(_text(line))
-    for line in nominal_lines(rows, settings.output.units):
-        to.print(_text(line))
+    if not_sought(rows):
+        to.print(_text(bare_line(rows, gaps, settings.output.units)))
+        rows = rows.iloc[:0]
+    else:
+        to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else source)))
+    if len(rows) or source != "strip":
+        for line in [*weed_lines(rows, settings), *spacing_lines(rows, gaps, settings)]:
+            to.print(_text(line))
+        for line in nominal_lines(rows, settings.output.units):
+            to.print(_text(line))
     if scale_methods:
         to.print(_text(scale_line(scale_methods)))
     if len(problems):
@@ -173,6 +178,23 @@ def show(
             to.print(f"  and {n - wording.MAX_PROBLEMS} more, see problems.csv.")
     to.print(f"Results are in {_text(str(out))}")
     to.print(_text(CAUTION_OF["photo" if scale_methods else source]))
+
+
+def not_sought(rows: pd.DataFrame) -> bool:
+    """Whether no plant was sought in these rows, for want of resolution."""
+    return bool(len(rows)) and bool((rows["status"] == tables.NO_STEMS).any())
+
+
+def bare_line(rows: pd.DataFrame, gaps: pd.DataFrame, units: str) -> str:
+    """What is told of rows in which no plant was sought."""
+    length = float(rows["row_length_cm"].sum())
+    bare = float(gaps["gap_cm"].sum())
+    share = f", {wording.percent(100 * bare / length)} of the rows" if length > 0 else ""
+    stretches = f"{len(gaps) or 'No'} {'stretch' if len(gaps) == 1 else 'stretches'} without green"
+    return (
+        f"All: {plural(len(rows), 'row')} on {wording.row_length(length, units)}; pixels too coarse for plants, so "
+        f"none was sought. {stretches} of {wording.row_length(bare, units)} in all{share}."
+    )
 
 
 def unused(n: int, source: str) -> str:
@@ -211,7 +233,7 @@ def rows_table(rows: pd.DataFrame, units: str) -> tuple[Table, dict[str, str]]:
             _text(_place(r, by_plot)),
             str(r.row),
             wording.row_length(r.row_length_cm, units, unit=False),
-            str(r.plants),
+            wording.NOTHING if r.status == tables.NO_STEMS else str(r.plants),
             wording.spacing(r.mean_gap_cm, units, unit=False),
             wording.number(r.cv_pct),
             wording.number(r.multiples_pct),
@@ -437,6 +459,7 @@ def concerns(row: object) -> list[str]:
         "no_row": "no row was found",
         "no_scale": "",  # its flag says it
         "empty": "no plant was found on the measured length: an empty stand counts as 0 plants",
+        tables.NO_STEMS: "",  # said of all together
     }.get(row.status, "")  # type: ignore[attr-defined]
     bits = flags.parse(row.flags)  # type: ignore[attr-defined]
     if hasattr(row, "strip_row") and bits & flags.bit("at_edge"):  # there it is said of the row, not of a stem

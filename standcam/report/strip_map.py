@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from standcam import units
+from standcam import tables, units
 from standcam.report import wording
 from standcam.report.chart import COLOURS, INK, new_chart, plain
 from standcam.report.map_layers import Layer
@@ -311,6 +311,8 @@ def _scale_bar(figure: Figure, across_in: float, page_in: float, pt_per_m: float
 def _totals(layers: Mapping[str, Layer], system: str) -> str:
     """The numbers of the strip in a line."""
     table = layers["rows"].table
+    if len(table) and "status" in table and (table["status"] == tables.NO_STEMS).any():
+        return f"{wording.row_length(float(table['row_length_cm'].sum()), system)} of row; no plant sought"
     plants = int(table["plants"].sum()) if len(table) else 0
     number = f"{plants:,}" if system == "us" else f"{plants:,}".replace(",", " ")
     words = [f"{number} {'plant' if plants == 1 else 'plants'}"]

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from standcam import flags, units
+from standcam import flags, tables, units
 
 NOTHING = "-"
 """Stands for a number that is not known."""
@@ -83,8 +83,10 @@ def span(low: float, high: float, words: Callable[[float], str]) -> str:
 
 def row_words(row: Any, system: str) -> list[str]:
     """The numbers of one line of ROWS, in parts that should not be broken; unknown ones are left out."""
-    plants = f"{row.plants} {'plant' if row.plants == 1 else 'plants'}"
     length = row_length(row.row_length_cm, system)
+    if row.status == tables.NO_STEMS:
+        return [f"{length}, no plant sought"]
+    plants = f"{row.plants} {'plant' if row.plants == 1 else 'plants'}"
     parts = [plants if length == NOTHING else f"{plants} on {length}"]
     for text, value in (
         ("mean gap {}", spacing(row.mean_gap_cm, system)),
@@ -105,8 +107,8 @@ def trust_words(row: Any) -> str:
 
 
 def missing_plants(kind: str) -> str:
-    """How many plants a skip lacks, from its class: ``1``, ``2`` or ``3+``."""
-    return {"skip_1": "1", "skip_2": "2", "skip_3_or_more": "3+"}[kind]
+    """How many plants a skip lacks, from its class: ``1``, ``2`` or ``3+``; nothing of a stretch merely bare."""
+    return {"skip_1": "1", "skip_2": "2", "skip_3_or_more": "3+", "bare": ""}[kind]
 
 
 def warnings(bits: int) -> list[str]:

@@ -150,6 +150,35 @@ def test_without_plots_the_strip_is_one_and_says_how_to_go_on(tmp_path, desk):
     assert "No row has a treatment" in told and "outlines that have treatments" in told
 
 
+def test_pixels_too_coarse_for_plants_are_never_an_empty_stand(tmp_path):
+    import rasterio
+    from rasterio.enums import Resampling
+
+    from standcam import tables
+    from standcam.strips.coarse import STATUS
+
+    assert STATUS == tables.NO_STEMS
+    with rasterio.open(ORTHO) as fine:
+        size = (round(fine.height * 5 / 12), round(fine.width * 5 / 12))
+        rgb = fine.read(out_shape=(fine.count, *size), resampling=Resampling.average)
+        t = fine.transform
+        place = rasterio.Affine(t.a * fine.width / size[1], 0, t.c, 0, t.e * fine.height / size[0], t.f)
+        kind = {"count": fine.count, "height": size[0], "width": size[1], "dtype": rgb.dtype, "crs": fine.crs}
+        with rasterio.open(tmp_path / "coarse.tif", "w", driver="GTiff", transform=place, **kind) as coarse:
+            coarse.write(rgb)
+    told = call("strip", tmp_path / "coarse.tif", "--plots", OUTLINES, *PLANTER, "--out", tmp_path / "r")
+    assert "pixels too coarse for plants, so none was sought" in told
+    assert not re.search(r"\b0 plants|\b0/ha|skips 100", told)
+    page = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
+    assert "the pixels are too coarse to tell plants" in page and "0 plants" not in page.split("What to know")[0]
+    assert (tmp_path / "r" / "results.xlsx").exists()
+    # a stand of nothing would have to be replanted
+    dates = ("--planted", "2031-05-01", "--replant-on", "2031-05-20", "--target-ha", 75_000)
+    for name, more in (("planter", ()), ("trial", ()), ("cost", ()), ("replant", dates)):
+        said = call(name, tmp_path / "r", *more, "--out", tmp_path / name, code=2)
+        assert "too coarse to find plants" in said and not (tmp_path / name).exists()
+
+
 # ---- calls that cannot be done
 
 
