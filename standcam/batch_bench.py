@@ -166,7 +166,8 @@ def run(
     return table[[name for name in table if name not in last] + last]
 
 
-def _environment(one_thread: bool) -> dict[str, str]:
+def environment(one_thread: bool) -> dict[str, str]:
+    """Variables of a run in a process of its own that imports this package, if wanted with one thread a library."""
     held = dict.fromkeys(_THREADS, "1") if one_thread else {}
     root = str(Path(__file__).parents[1])
     return os.environ | held | {"PYTHONPATH": os.pathsep.join(filter(None, [root, os.environ.get("PYTHONPATH")]))}
@@ -179,7 +180,7 @@ def _decoding(photos: Sequence[Path]) -> float:
         input="\0".join(map(str, photos)),
         capture_output=True,
         text=True,
-        env=_environment(True),
+        env=environment(True),
     )
     if done.returncode:
         raise UnreadablePhoto((done.stderr.strip().splitlines() or ["?"])[-1] + ".", "Time JPEG or PNG photos.")
@@ -196,7 +197,7 @@ def _counting(work: Path, folder: str, locator: str, processes: int) -> dict[str
     with open(work / "said.txt", "w+", encoding="utf-8") as said:
         since = time.perf_counter()
         program = subprocess.Popen(
-            [sys.executable, "-c", code, *words], env=_environment(processes == 1), stdout=said, stderr=said
+            [sys.executable, "-c", code, *words], env=environment(processes == 1), stdout=said, stderr=said
         )
         used = None
         if hasattr(os, "wait4"):
