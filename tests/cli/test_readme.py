@@ -18,6 +18,7 @@ from standcam.cli.app import app
 from standcam.report.results import read_table
 from standcam.settings import Settings, read_settings
 from standcam.spacing.tape import read_tape
+from standcam.strips.grid import grid_plots, read_grid
 from standcam.units import spacing_cm
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -29,8 +30,8 @@ TWO, OTHERS = SHELL[:2], [line for block in SHELL[2:] for line in block]
 PREFIX = "python3 -m venv .venv && .venv/bin/pip install"
 
 
-def block(language):
-    (text,) = [text for found, text in BLOCKS if found == language]
+def block(language, holding=""):
+    (text,) = [text for found, text in BLOCKS if found == language and holding in text]
     return text
 
 
@@ -47,6 +48,7 @@ def desk(tmp_path_factory):
     desk = tmp_path_factory.mktemp("desk")
     for name in ("demo-images", "my-photos", "stick-photos", "day1"):
         (desk / name).mkdir()
+    shutil.copytree(DEMO / "strips", desk / "demo-images" / "strips")
     for path in DEMO.glob("*.csv"):
         shutil.copy(path, desk / "demo-images")
     lines = (DEMO / "tape_trial.csv").read_text().splitlines(keepends=True)
@@ -119,12 +121,20 @@ def test_all_commands_are_shown():
 
 def test_survey_file(tmp_path):
     path = tmp_path / "survey.toml"
-    path.write_text(block("toml"))
+    path.write_text(block("toml", "[spacing]"))
     settings = read_settings(path)
     assert settings.spacing.nominal_spacing_cm == 16.5 and settings.spacing.row_width_cm == 76
     # the rate named beside it is the same spacing to the printed digits
     assert spacing_cm(79700, 76) == pytest.approx(16.5, abs=0.05)
-    assert set(tomllib.loads(block("toml"))) == {"spacing", "calibration", "output"}
+    assert set(tomllib.loads(block("toml", "[spacing]"))) == {"spacing", "calibration", "output"}
+
+
+def test_grid_file(tmp_path):
+    path = tmp_path / "grid.toml"
+    path.write_text(block("toml", "plot_length_m"))
+    plots = grid_plots(read_grid(path), "")
+    assert len(plots.names) == 60 and plots.names[:2] == ("101", "102")
+    assert plots.polygons[0].area == pytest.approx(6.0 * 4 * 0.75)
 
 
 def test_tape_file(tmp_path):
@@ -180,7 +190,14 @@ def test_the_guide_for_developers_names_what_is_there():
     assert len(places) > 30
     # a folder without files is in no checkout, and kinds of tests are described before there is one
     for place in {p for p in places if not p.startswith("tests/") or "." in p}:
-        homes = (ROOT, ROOT / "standcam", *(ROOT / "standcam" / p for p in ("plants", "ground", "batch", "stand")))
+        homes = (
+            ROOT,
+            ROOT / "standcam",
+            *(
+                ROOT / "standcam" / p
+                for p in ("plants", "ground", "batch", "stand", "rows", "strips", "report", "synthetic")
+            ),
+        )
         assert any((home / place).exists() for home in homes), place
 
 
