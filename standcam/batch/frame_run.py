@@ -31,7 +31,9 @@ _STAGES = ("photo", "calibration", "flight", "raster", "strip_stems")
 
 
 def find_frames(folder: Path) -> list[Path]:
-    """Pictures of a folder in the order of their names, which is that of time on most cameras."""
+    """Pictures of a folder by their names, which is the order of time on most cameras; or the one frame named."""
+    if not folder.is_dir():
+        return [folder]
     return sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and p.is_file())
 
 

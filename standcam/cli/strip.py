@@ -160,7 +160,7 @@ def strip(
     with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
         console = screen.console(sys.stderr)
         with screen.progress(console) if console.is_terminal else nullcontext() as bar:
-            way = _Frames if ortho.is_dir() else _Mosaic
+            way = _Frames if ortho.is_dir() or (mm_per_px is None and _is_photo(ortho)) else _Mosaic
             job = way(ortho, settings, workers, scheduler, bar)
             counted = job.count(_outlines(plots, grid, job, settings), store)
         notes = list(counted.notes)
@@ -180,6 +180,13 @@ def strip(
     screen.show(frames["rows"], frames["gaps"], frames["problems"], counted.settings, out, source="strip", notes=notes)
     if len(frames["problems"]):
         raise typer.Exit(1)
+
+
+def _is_photo(path: Path) -> bool:
+    """Whether a file is a camera's, and no mosaic."""
+    from standcam.images.suffixes import SUFFIXES
+
+    return path.suffix.lower() in SUFFIXES and not path.suffix.lower().startswith(".tif")
 
 
 class _Mosaic:

@@ -106,3 +106,11 @@ def test_a_frame_that_is_broken_is_a_problem_and_no_more(flown, settings, tmp_pa
 def test_a_folder_without_pictures_is_said(settings, tmp_path):
     with pytest.raises(NoScale, match="holds no picture"):
         place_flight(tmp_path, settings)
+
+
+def test_a_single_frame_is_a_strip_of_its_own(flown, settings):
+    path = flown[1].paths[3]
+    counted = count_frames(place_flight(path, settings), settings)
+    assert counted.pieces == 1 and counted.measurement.site.name == path.name
+    rows = counted.tables["rows"]
+    assert len(rows) >= 3 and rows["plants_per_ha"].between(40_000, 120_000).all()
