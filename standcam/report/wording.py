@@ -84,7 +84,7 @@ def span(low: float, high: float, words: Callable[[float], str]) -> str:
 def row_words(row: Any, system: str) -> list[str]:
     """The numbers of one line of ROWS, in parts that should not be broken; unknown ones are left out."""
     length = row_length(row.row_length_cm, system)
-    if row.status == tables.NO_STEMS:
+    if getattr(row, "status", "") == tables.NO_STEMS:  # marked photos are drawn from fewer columns
         return [f"{length}, no plant sought"]
     plants = f"{row.plants} {'plant' if row.plants == 1 else 'plants'}"
     parts = [plants if length == NOTHING else f"{plants} on {length}"]
