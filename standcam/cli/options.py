@@ -185,14 +185,14 @@ def results_pages(
 ) -> tuple[dict[str, bytes | str], list[str]]:
     """Report page and table files of a run, and in sentences what could not be made of them.
 
-    What else the page shows (map of a strip, chains) goes under the names that ``html_report.Run`` has for it.
+    What else the page shows (map of a strip, chains) goes under the names that ``html_run.Run`` has for it.
     """
     kinds = (("xlsx",) if report else ()) if kinds is None else kinds
     if not report and not kinds:
         return {}, []
     from standcam.report.extras import further_files
     from standcam.report.folder import with_design
-    from standcam.report.html_report import Run
+    from standcam.report.html_run import Run
 
     rows, _ = with_design(frames["rows"], frames["plants"], None)
     run = Run(

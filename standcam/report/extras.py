@@ -10,7 +10,7 @@ import pandas as pd
 from standcam import trust
 from standcam.errors import BadSettings
 from standcam.report import screen
-from standcam.report.html_report import Run
+from standcam.report.html_run import Run
 from standcam.report.results import PARQUET, REPORT, SPREADSHEET
 
 KINDS = ("xlsx", "parquet")

@@ -17,7 +17,7 @@ from standcam.report.results import RUN, BadTable, ResultsWriter, read_table
 from standcam.settings import Settings, settings_from_dict
 
 if TYPE_CHECKING:
-    from standcam.report.html_report import Run
+    from standcam.report.html_run import Run
 from standcam.spacing.edits import EDITS, Edited, EditsFile, Tally, apply_edits, parse_edits
 
 MOST_MAP_BYTES = 50_000_000
@@ -151,7 +151,7 @@ def read_run(
     PlotMapMismatch
         The plot map cannot be read.
     """
-    from standcam.report.html_report import Run
+    from standcam.report.html_run import Run
     from standcam.report.results import marked_photo
 
     folder = Path(folder)

@@ -12,7 +12,7 @@ from standcam.report import wording
 from standcam.report.wording import plural
 
 if TYPE_CHECKING:
-    from standcam.report.html_report import Run
+    from standcam.report.html_run import Run
 
 SHOWN = 8
 """Lines before a table is folded."""
