@@ -1,4 +1,7 @@
-"""Whether values from a file are of the types that a record declares: 76 and not "76", true and not "no"."""
+"""Whether values from a file are of the types that a record declares: 76 and not "76", true and not "no".
+
+And whether numbers of a record are greater than zero.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,8 @@ import types
 import typing
 from collections.abc import Mapping
 from typing import Any
+
+from standcam.errors import BadSettings
 
 
 def misfit(record: type, values: Mapping[str, Any]) -> str:
@@ -20,6 +25,19 @@ def misfit(record: type, values: Mapping[str, Any]) -> str:
             shown = repr(value)
             return f"{name} is {shown if len(shown) <= 60 else shown[:57] + '...'}, and must be {wanted}"
     return ""
+
+
+def check_positive(record: object, *names: str) -> None:
+    """Refuse a record in which one of these numbers is given and not greater than zero.
+
+    Raises
+    ------
+    BadSettings
+    """
+    for name in names:
+        value = getattr(record, name)
+        if value is not None and not value > 0:
+            raise BadSettings(f"{type(record).__name__}.{name} is {value}.", "It must be greater than zero.")
 
 
 def _wanted(value: Any, hint: Any) -> str:

@@ -1,4 +1,4 @@
-"""survey.toml with every setting that users set, made from the records of :mod:`standcam.settings` themselves."""
+"""survey.toml with every setting that users set, made from the settings' records themselves."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ import ast
 import dataclasses
 import inspect
 import json
+import sys
 import textwrap
 from collections.abc import Mapping
 from typing import Any
 
-from standcam import settings as records
 from standcam.settings import Settings
 
 CHIEF = ("spacing", "planter", "calibration", "ties", "output", "statistics")
@@ -106,7 +106,9 @@ def field_notes() -> dict[tuple[str, str], str]:
     A note below several settings stands with the first of them.
     """
     notes: dict[tuple[str, str], str] = {}
-    for node in ast.parse(inspect.getsource(records)).body:
+    records = [type(getattr(Settings(), stage.name)) for stage in dataclasses.fields(Settings)]
+    modules = dict.fromkeys(record.__module__ for record in records)
+    for node in (node for name in modules for node in ast.parse(inspect.getsource(sys.modules[name])).body):
         if not isinstance(node, ast.ClassDef):
             continue
         waiting: list[str] = []
