@@ -135,8 +135,8 @@ def run(
         One line a piece and number of processes: ``megapixels``, ``processes``, ``seconds`` of the whole command,
         ``mpx_per_s``, ``read_mpx_per_s`` (rasterio alone, window by window along the blocks, one thread, start not
         included), ``share_of_reading`` (asked: a third), ``cpu_s`` and ``read_cpu_s`` of processor, which other work on
-        the machine moves less, ``largest_mb`` of one process and ``sum_mb`` of all at once (pages that processes share
-        counted once where the system tells).
+        the machine moves less, ``share_of_reading_by_cpu`` by these, as if one core did all, ``largest_mb`` of one
+        process and ``sum_mb`` of all at once (pages that processes share counted once where the system tells).
 
     Raises
     ------
@@ -175,6 +175,7 @@ def run(
     table["mpx_per_s"] = table["megapixels"] / table["seconds"]
     table["read_mpx_per_s"] = table["megapixels"] / table.pop("read_s")
     table["share_of_reading"] = table["mpx_per_s"] / table["read_mpx_per_s"]
+    table["share_of_reading_by_cpu"] = table["read_cpu_s"] / table["cpu_s"]
     return table
 
 
@@ -289,7 +290,18 @@ def _sizes_mb(process: Path) -> tuple[float, float]:
 
 def table_lines(table: pd.DataFrame) -> list[str]:
     """The figures as text."""
-    head = ("Mpx", "processes", "seconds", "Mpx/s", "reading Mpx/s", "of reading", "cpu s", "largest MB", "all MB")
+    head = (
+        "Mpx",
+        "processes",
+        "seconds",
+        "Mpx/s",
+        "reading Mpx/s",
+        "of reading",
+        "cpu s",
+        "of reading",
+        "largest MB",
+        "all MB",
+    )
     cells = [
         (
             f"{r.megapixels:.0f}",
@@ -299,6 +311,7 @@ def table_lines(table: pd.DataFrame) -> list[str]:
             f"{r.read_mpx_per_s:.0f}",
             f"{r.share_of_reading:.3f}",
             f"{r.cpu_s:.1f}",
+            f"{r.share_of_reading_by_cpu:.3f}",
             f"{r.largest_mb:.0f}",
             f"{r.sum_mb:.0f}",
         )
