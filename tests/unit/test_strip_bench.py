@@ -96,7 +96,8 @@ def test_a_run_that_fails_is_told(tmp_path):
 
 def test_the_command_prints_a_table_and_writes_it(tmp_path, monkeypatch):
     line = {"processes": 1, "seconds": 10.0, "mpx_per_s": 3.0, "read_mpx_per_s": 100.0, "share_of_reading": 0.03,
-            "share_of_reading_by_cpu": 0.033, "cpu_s": 9.0, "read_cpu_s": 0.3, "largest_mb": 400.0, "sum_mb": 500.0}  # fmt: skip
+            "share_of_reading_by_cpu": 0.033, "cpu_s": 9.0, "read_cpu_s": 0.3, "largest_mb": 400.0,
+            "sum_mb": 500.0}  # fmt: skip
     lines = [{"megapixels": 30.0, **line}, {"megapixels": 60.0, **line, "seconds": 18.0}]
     asked = []
     monkeypatch.setattr(strip_bench, "run", lambda *words, **_: asked.append(words) or pd.DataFrame(lines))
