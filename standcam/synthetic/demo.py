@@ -82,6 +82,8 @@ def readme_text(book: RecipeBook) -> str:
     strips = "\n".join(f"| `strips/{scene.name}.tif` | {scene.story} |" for scene in flown)
     aerial = flown[0].strip
     mm, epsg, plots, heading = aerial.mm_per_px, aerial.epsg, aerial.plots, aerial.heading_deg
+    units, worn = aerial.pass_rows, aerial.worn_unit
+    mirrored = units + 1 - worn
     first = book.scenes[0]
     spacing, width = first.planter.nominal_spacing_mm / 10, first.crop.row_width_mm / 10
     depth, lift = first.ground.furrow_depth_mm, first.target.lift_mm
@@ -118,6 +120,10 @@ field.
 - `strips/truth.csv`: every plant of it that shows, as in `truth.csv`, and `map_x`, `map_y`: easting and northing in m.
   X runs along the rows, {heading:g} degrees from east to north, and Y to their left, from the middle of the strip.
 - `strips/recipe.toml`: its settings.
+- Units are counted from the south, as by a planter that drove west: `row_id` 0 of the truth is unit 1. So
+  `--planter-rows {units} --first-row 1 --first-heading W` gives the worn row its number, {worn}; with E, or
+  without a heading, units are mirrored and it reads {mirrored}. `standcam planter` then lists it first, but so few
+  rows do not part it from chance, and it says so.
 
 Stem bases lie in a furrow {depth:g} mm below the high spots of the soil, and the face of the board {lift:g}
 mm above them, much as in a field. A scale taken from the board therefore reads distances in the row about
