@@ -55,9 +55,7 @@ def coarse_summary(
         rows=tables.conform(tables.ROWS, rows),
         plots=tables.conform(tables.PLOTS, plots),
         nominal=Nominal(float("nan"), "unknown"),
-        notes=(
-            "No plant was counted: plants are 0 because none was sought, and population and spacing are missing.",
-        ),
+        notes=("No plant was counted: plants are 0 because none was sought, and population and spacing are missing.",),
     )
 
 

@@ -64,7 +64,8 @@ def test_digest_changes_with_any_setting():
             if isinstance(old, bool):
                 new = not old
             elif isinstance(old, int | float):
-                new = old * 0.9 if field.name in ("level", "alone_share", "stretch_high_pct") else old + 1  # these stay below 1
+                shares = ("level", "alone_share", "stretch_high_pct")  # these have an upper end
+                new = old * 0.9 if field.name in shares else old + 1
             elif isinstance(old, tuple):
                 new = {"order": ("time",), "board_at_cm": ("board 2 = 150",)}.get(field.name, "other")
             elif old is None:

@@ -80,7 +80,7 @@ def testrivals_are_those_of_photos():
 
 def test_a_plant_on_a_seam_is_counted_once():
     points = field(rows=2)
-    twice = np.concatenate([points, points[10:14] + [0.3, -0.2]])
+    twice = np.concatenate([points, points[10:14] + np.array([0.3, -0.2])])
     heat = np.r_[np.full(len(points), 0.8), 0.9, 0.9, 0.7, 0.7]
     seen = without_seams(seen_of(twice, heat), AS_IT_IS)
     assert len(seen.crop_cm) == len(points)
