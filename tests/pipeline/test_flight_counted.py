@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
+from fixtures.flown import CM, ORIGIN, fly
 
 from standcam.batch.frame_run import count_frames, place_flight
 from standcam.batch.store import WorkStore
@@ -15,7 +16,6 @@ from standcam.ground.overhead import Pose
 from standcam.images.raster import open_raster
 from standcam.settings import Settings
 from standcam.validation.match import match
-from tests.fixtures.flown import CM, ORIGIN, fly
 
 STRIPS = Path(__file__).parents[2] / "demo-images" / "strips"
 HEIGHT_CM = 270.0
