@@ -13,8 +13,7 @@ import numpy as np
 import torch
 from torch.nn import functional as F
 
-from standcam.training import CROP, UNSEEN, UNSURE
-from standcam.training.model import INPUTS
+from standcam.training import CROP, INPUTS, UNSEEN, UNSURE
 from standcam.training.reduced import Drawn, Look, drawn
 
 CROWDED_CM, CROWDED_WEIGHT = 6.0, 3

@@ -10,9 +10,8 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
-INPUTS = 5
-"""Red, green, blue, lean along x, lean along y. Networks for strips have a sixth, how coarse the sheet is:
-``coarseness``."""
+from standcam.training import INPUTS
+
 OUTPUTS = 5
 """Crop stem, weed stem (logits), offset of the stem from the cell along x and y (cells), log standard error."""
 SIDE_OUTPUTS = 5
@@ -20,9 +19,7 @@ SIDE_OUTPUTS = 5
 
 
 def _conv(a: int, b: int, size: int = 3, stride: int = 1) -> nn.Sequential:
-    return nn.Sequential(
-        nn.Conv2d(a, b, size, stride, size // 2, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True)
-    )
+    return nn.Sequential(nn.Conv2d(a, b, size, stride, size // 2, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True))
 
 
 class _Residual(nn.Module):

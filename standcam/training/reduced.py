@@ -12,8 +12,7 @@ import cv2
 import numpy as np
 
 from standcam.plants.heat import SHEET_CM
-from standcam.training import CROP, SAMPLE_CM, UNSEEN, UNSURE, WEED
-from standcam.training.model import INPUTS
+from standcam.training import CROP, INPUTS, SAMPLE_CM, UNSEEN, UNSURE, WEED
 from standcam.training.paste import pasted, unpacked
 
 
