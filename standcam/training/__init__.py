@@ -9,5 +9,5 @@ STRIP_SAMPLE_CM = 0.16
 """Pixel of the samples for strips: finer than the finest strip, for they are reduced to any resolution while training.
 [cm]"""
 INPUTS = 5
-"""Of a network: red, green, blue, lean along x, lean along y. Networks for strips have a sixth, how coarse the sheet is:
+"""Of a network: red, green, blue, lean along x, lean along y. Those for strips have a sixth, how coarse the sheet is:
 ``deck.coarseness``."""
