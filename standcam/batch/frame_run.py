@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib.resources import files
 from pathlib import Path
 
 import pandas as pd
@@ -15,7 +13,7 @@ import pandas as pd
 from standcam import tables
 from standcam.batch.looked import looked
 from standcam.batch.pool import map_jobs
-from standcam.batch.store import WorkStore, program_digest
+from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile, NoScale, StandcamError
 from standcam.frames.look import Look, look
@@ -168,13 +166,10 @@ def _hash_of(path: Path) -> str:
 def _keys(placed: Placed, settings: Settings) -> list[str]:
     """Names of the frames' pieces. Where one lies decides what is its own, so all of the flight belongs to each."""
     chosen = settings.to_dict()
-    parts = {
-        "program": program_digest(str(files("standcam"))),
-        "settings": {name: chosen[name] for name in _STAGES},
-        "flight": [
-            [sha256, f.ground.ground_from_px.tolist(), f.ground.camera_cm]
-            for f, sha256 in zip(placed.frames.frames, placed.hashes, strict=True)
-        ],
-    }
-    whole = hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
+    flight = [
+        [sha256, f.ground.ground_from_px.tolist(), f.ground.camera_cm]
+        for f, sha256 in zip(placed.frames.frames, placed.hashes, strict=True)
+    ]
+    named = [settings.strip_stems.network, settings.calibration.lens]
+    whole = looking_key({name: chosen[name] for name in _STAGES}, named, flight=flight)
     return [hashlib.sha256(f"{whole}:{sha256}".encode()).hexdigest()[:40] for sha256 in placed.hashes]

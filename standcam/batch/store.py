@@ -15,7 +15,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -184,22 +184,36 @@ class WorkStore:
 
 def measuring_key(settings: Settings, looks: bool = False) -> str:
     """Hex digest of all but the photo itself that measuring it depends on."""
+    stages = {name: values for name, values in settings.to_dict().items() if name not in _LATER}
+    stages["output"] = {"marked_width_px": settings.output.marked_width_px}
+    named = [settings.calibration.board, settings.calibration.lens, settings.stems.network, settings.stems.card]
+    return looking_key(stages, named, looks=looks)
+
+
+def looking_key(stages: Mapping[str, Any], named: Sequence[str | None], **more: Any) -> str:
+    """Hex digest of all that looking at a picture depends on beside the picture: program, libraries and settings.
+
+    Parameters
+    ----------
+    stages : mapping
+        Settings it depends on, by stage.
+    named : sequence of str or None
+        Files that these settings name: their contents count.
+    more
+        Whatever else.
+    """
     from importlib.resources import files
 
     import cv2
     import numpy as np
     import pandas as pd
 
-    stages = {name: values for name, values in settings.to_dict().items() if name not in _LATER}
-    stages["output"] = {"marked_width_px": settings.output.marked_width_px}
-    named = [settings.calibration.board, settings.calibration.lens, settings.stems.network, settings.stems.card]
-    contents = {path: _file_digest(path) for path in named if path is not None}
-    parts: dict[str, Any] = {
+    parts = {
         "program": program_digest(str(files("standcam"))),
         "libraries": [cv2.__version__, np.__version__, pd.__version__, *_readers()],
         "settings": stages,
-        "files": contents,
-        "looks": looks,
+        "files": {path: _file_digest(path) for path in named if path is not None},
+        **more,
     }
     return hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
 

@@ -7,16 +7,14 @@ killed goes on with the tiles that are missing (:class:`standcam.batch.store.Wor
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Callable
 from dataclasses import replace
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from standcam.batch.looked import looked
-from standcam.batch.store import WorkStore, program_digest
+from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile
 from standcam.images.raster import Raster, raster_sha256
@@ -96,13 +94,12 @@ def count_strip(
 def _keys(look: LookAtTile, windows: list[Window], sha256: str) -> list[str]:
     """Names of the tiles' pieces: all that what they give depends on."""
     chosen = look.settings.to_dict()
-    parts = {
-        "program": program_digest(str(files("standcam"))),
-        "raster": sha256,
-        "settings": {name: chosen[name] for name in _STAGES},
-        "soil": hashlib.sha256(look.table.tobytes()).hexdigest(),
-    }
-    whole = hashlib.sha256(json.dumps(parts, sort_keys=True, default=str).encode()).hexdigest()
+    whole = looking_key(
+        {name: chosen[name] for name in _STAGES},
+        [look.settings.strip_stems.network],
+        raster=sha256,
+        soil=hashlib.sha256(look.table.tobytes()).hexdigest(),
+    )
     return [hashlib.sha256(f"{whole}:{window}".encode()).hexdigest()[:40] for window in windows]
 
 

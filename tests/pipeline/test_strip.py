@@ -172,3 +172,20 @@ def test_too_coarse_for_stems_tells_rows_and_bare_stretches(tmp_path):
     assert len(gaps) and (gaps["kind"] == "bare").all() and (gaps["gap_cm"] > settings.maps.gap_cm).all()
     assert len(counted.tables["plants"]) == 0
     assert any("No plant was counted" in note for note in counted.notes)
+
+
+def test_another_network_under_the_same_name_looks_again(tmp_path):
+    import shutil
+    from importlib.resources import files
+
+    network = tmp_path / "own.onnx.gz"
+    shutil.copy(str(files("standcam.plants") / "weights" / "strips.onnx.gz"), network)
+    settings = Settings().replace("strip_stems", network=str(network)).replace("raster", tile_px=2048)
+    raster = open_raster(ORTHO, settings.raster)
+    with WorkStore(tmp_path / "out") as store:
+        first = count_strip(raster, settings, store=store)
+    with WorkStore(tmp_path / "out") as store:
+        assert count_strip(raster, settings, store=store).reused == first.pieces
+    network.write_bytes(network.read_bytes() + b"\0")  # bytes behind the end of a gzip stream change no weight
+    with WorkStore(tmp_path / "out") as store:
+        assert count_strip(raster, settings, store=store).reused == 0
