@@ -113,19 +113,17 @@ def seed_places(
     table = np.full((n_stretch, max(per.max(initial=0), 1)), np.nan)
     table[closed_code, column] = closed_gap
     sd = float(np.clip(placement_sd_cm / spacing_cm, 0.02, 0.45)) if np.isfinite(placement_sd_cm) else 0.15
-    steps, offsets, ahead = _follow(
-        table,
-        sd,
-        float(np.clip(np.nan_to_num(skip_share, nan=0.05), 0.005, 0.6)),
-        float(np.clip(np.nan_to_num(double_share, nan=0.03), 0.003, 0.4)),
-    )
+    skip = float(np.clip(np.nan_to_num(skip_share, nan=0.05), 0.005, 0.6))
+    double = float(np.clip(np.nan_to_num(double_share, nan=0.03), 0.003, 0.4))
+    followed = [_follow(table[n : n + AT_ONCE], sd, skip, double) for n in range(0, n_stretch, AT_ONCE)]
+    steps, offsets, ahead = (np.concatenate(part) for part in zip(*followed, strict=True))
 
     # what must lie in the open ends
     before, behind = np.zeros(n_stretch, int), np.zeros(n_stretch, int)
     bare = np.zeros(n_stretch, bool)
+    alone = np.bincount(code, minlength=n_stretch) == 1
     for at, length, at_start in zip(code[is_open], gap[is_open], starts[is_open], strict=True):
-        only_open = at_start and np.sum(code == at) == 1
-        if only_open:  # a stretch without plants, one open gap
+        if at_start and alone[at]:  # a stretch without plants, one open gap
             bare[at] = True
             before[at] = int(length)
         elif at_start:
@@ -262,8 +260,13 @@ def displaced_pairs(gaps: pd.DataFrame, spacing_cm: float, seed: int = 20, shuff
     if not len(code) or not short.any() or not long.any():
         return Displaced(found, 0.0, 1.0, int(short.sum()), int(long.sum()))
     rng = np.random.default_rng(seed)
-    key = np.argsort(rng.random((shuffles, len(code))) + code, axis=1, kind="stable")
-    shuffled = _pairs(np.broadcast_to(code, key.shape), multiple[key])
+    at_once = max(1, LARGEST_BLOCK // len(code))  # the draws come in the same order however many there are at once
+    parts = []
+    for done in range(0, shuffles, at_once):
+        drawn = rng.random((min(at_once, shuffles - done), len(code)))
+        key = np.argsort(drawn + code, axis=1, kind="stable")
+        parts.append(_pairs(np.broadcast_to(code, key.shape), multiple[key]))
+    shuffled = np.concatenate(parts)
     p = (1 + int((shuffled >= found).sum())) / (1 + shuffles)
     return Displaced(found, float(shuffled.mean()), p, int(short.sum()), int(long.sum()))
 
