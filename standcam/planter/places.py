@@ -24,6 +24,10 @@ _DOUBLE_SPREAD = 0.18
 """Spread of the second seed of a double about its place. [spacings]"""
 _STRAY = 0.02
 """Share of plants that may stand anywhere about their place, so that one stray does not shift the rhythm."""
+AT_ONCE = 256
+"""Stretches that are followed side by side; bounds memory."""
+LARGEST_BLOCK = 500_000
+"""Numbers held at once while shuffling; bounds memory."""
 
 
 @dataclass(frozen=True)
