@@ -48,6 +48,84 @@ def worth(jobs: int, wanted: int | None = None) -> int:
     return max(1, min(cores(), jobs // FEWEST_JOBS))
 
 
+class Spread:
+    """Where jobs are done: in this process, in several, or on a Dask cluster.
+
+    Processes are started with the first jobs and stay for the next; leaving the ``with`` block ends them.
+
+    Parameters
+    ----------
+    workers : int
+        Processes; 1 works in this one.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers are used instead.
+    """
+
+    def __init__(self, workers: int = 1, scheduler: str | None = None) -> None:
+        self._workers, self._scheduler = workers, scheduler
+        self._pool: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Spread:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._end()
+
+    @property
+    def away(self) -> bool:
+        """Whether jobs leave this process."""
+        return self._workers > 1 or self._scheduler is not None
+
+    def map(
+        self,
+        function: Callable[[Job], Result],
+        jobs: Iterable[Job],
+        lost: Callable[[Job], Result] | None = None,
+    ) -> Iterator[Result]:
+        """Results in the order of the jobs; see :func:`map_jobs`."""
+        if self._scheduler is not None:
+            yield from _on_cluster(function, jobs, self._scheduler, lost)
+        elif self._workers > 1:
+            yield from self._in_processes(function, jobs, lost)
+        else:
+            yield from map(function, jobs)
+
+    def _in_processes(
+        self,
+        function: Callable[[Job], Result],
+        jobs: Iterable[Job],
+        lost: Callable[[Job], Result] | None,
+    ) -> Iterator[Result]:
+        waiting = iter(jobs)
+        under_way: deque[tuple[Job, Future[Result]]] = deque()
+        try:
+            while True:
+                for job in itertools.islice(waiting, self._workers * (1 + _MORE_READY) - len(under_way)):
+                    self._pool = self._pool or _pool(self._workers)
+                    under_way.append((job, _submit(self._pool, function, job)))
+                if not under_way:
+                    return
+                job, future = under_way[0]
+                try:
+                    result = future.result()
+                except BrokenProcessPool:
+                    self._end()
+                    broken = list(under_way)
+                    under_way.clear()
+                    yield from _one_by_one(function, broken, lost)
+                    continue
+                under_way.popleft()
+                yield result
+        finally:
+            for _, future in under_way:
+                future.cancel()
+
+    def _end(self) -> None:
+        pool, self._pool = self._pool, None
+        if pool is not None:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
 def map_jobs(
     function: Callable[[Job], Result],
     jobs: Iterable[Job],
@@ -63,10 +141,8 @@ def map_jobs(
         Picklable where processes are used; it should not raise.
     jobs : iterable
         Drawn from as room for more comes.
-    workers : int
-        Processes; 1 works in this one.
-    scheduler : str, optional
-        Address of a Dask scheduler, whose workers are used instead.
+    workers, scheduler
+        As of :class:`Spread`.
     lost : callable, optional
         Gives the result of a job whose process died twice. Without it that raises.
 
@@ -75,44 +151,8 @@ def map_jobs(
     NoCluster
         The scheduler cannot be reached, or Dask is not installed.
     """
-    if scheduler is not None:
-        yield from _on_cluster(function, jobs, scheduler, lost)
-    elif workers > 1:
-        yield from _in_processes(function, jobs, workers, lost)
-    else:
-        yield from map(function, jobs)
-
-
-def _in_processes(
-    function: Callable[[Job], Result],
-    jobs: Iterable[Job],
-    workers: int,
-    lost: Callable[[Job], Result] | None,
-) -> Iterator[Result]:
-    waiting = iter(jobs)
-    under_way: deque[tuple[Job, Future[Result]]] = deque()
-    with _few_threads():
-        pool = _pool(workers)
-        try:
-            while True:
-                for job in itertools.islice(waiting, workers * (1 + _MORE_READY) - len(under_way)):
-                    under_way.append((job, _submit(pool, function, job)))
-                if not under_way:
-                    return
-                job, future = under_way[0]
-                try:
-                    result = future.result()
-                except BrokenProcessPool:
-                    pool.shutdown(wait=True, cancel_futures=True)
-                    broken = list(under_way)
-                    under_way.clear()
-                    yield from _one_by_one(function, broken, lost)
-                    pool = _pool(workers)
-                    continue
-                under_way.popleft()
-                yield result
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    with Spread(workers, scheduler) as spread:
+        yield from spread.map(function, jobs, lost)
 
 
 def _one_by_one(
@@ -147,7 +187,8 @@ def _one_by_one(
 
 def _submit(pool: ProcessPoolExecutor, function: Callable[[Job], Result], job: Job) -> Future[Result]:
     try:
-        return pool.submit(function, job)
+        with _few_threads():  # a process may be started here
+            return pool.submit(function, job)
     except BrokenProcessPool as error:
         failed: Future[Result] = Future()
         failed.set_exception(error)
@@ -156,7 +197,7 @@ def _submit(pool: ProcessPoolExecutor, function: Callable[[Job], Result], job: J
 
 def _processes_live() -> bool:
     try:
-        with _pool(1) as pool:
+        with _pool(1) as pool, _few_threads():
             return pool.submit(os.getpid).result() > 0
     except (BrokenProcessPool, OSError):
         return False
@@ -173,7 +214,7 @@ def _context() -> Any:
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     # libraries are loaded once and shared by all workers
-    context.set_forkserver_preload(["standcam.batch.run", "standcam.plants.heat"])
+    context.set_forkserver_preload(["standcam.batch.preloaded"])
     return context
 
 

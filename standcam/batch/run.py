@@ -1,7 +1,7 @@
 """Photos in, tables out: each failure a row with its reason and no reason to stop.
 
 Three steps, of which the first and the last go photo by photo and know nothing of each other, so that
-:func:`standcam.batch.pool.map_jobs` can spread them over processes:
+:class:`standcam.batch.pool.Spread` can spread them over processes:
 
 1. read and measure a photo; keep its numbers and a small copy of the picture;
 2. decide again by labels, if there are any, join photos of one row, and summarise all photos together (the theoretical
@@ -32,7 +32,7 @@ from standcam.batch.inputs import Input, Problem
 from standcam.batch.labelled import Labelled, use_labels
 from standcam.batch.measured import Measured, named
 from standcam.batch.pieces import pack, unpack
-from standcam.batch.pool import keep_freed_memory, map_jobs
+from standcam.batch.pool import Spread, keep_freed_memory
 from standcam.batch.store import WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
 from standcam.images.photo import Photo, read_photo
@@ -141,10 +141,24 @@ def count_photos(
     """
     drawer = writer if settings.output.marked else None
     staged, drawn = on_stage or (lambda *_: None), on_drawn or (lambda *_: None)
-    spread = _Spread(workers, scheduler)
+    with Spread(workers, scheduler) as spread:
+        return _count(inputs, settings, list(problems), drawer, labels, store, spread, on_done, staged, drawn)
+
+
+def _count(
+    inputs: Sequence[Input],
+    settings: Settings,
+    problems: list[Problem],
+    drawer: ResultsWriter | None,
+    labels: Sequence[Label] | None,
+    store: WorkStore | None,
+    spread: Spread,
+    on_done: Callable[[Counted], None] | None,
+    staged: Callable[[str, int], None],
+    drawn: Callable[[object], None],
+) -> Batch:
     measured = Measured(store)
     records = _Told(store)
-    problems = list(problems)
     reused = not_tried_again = 0
     failed: set[str] = set()
     step = _Measure(settings, drawer is not None, labels is not None, store is not None or spread.away)
@@ -220,7 +234,7 @@ def _counted(
     inputs: Sequence[Input],
     step: _Measure,
     store: WorkStore | None,
-    spread: _Spread,
+    spread: Spread,
     staged: Callable[[str, int], None],
     told: Callable[[object], None],
 ) -> Iterator[tuple[Counted, str, bool]]:
@@ -295,21 +309,6 @@ def _not_tried(n: int) -> str:
         f"{n} {'photo that' if n == 1 else 'photos that'} could not be used before {'was' if n == 1 else 'were'} not "
         "tried again, for nothing has changed about it: see problems.csv."
     )
-
-
-@dataclass(frozen=True)
-class _Spread:
-    """Where jobs are done."""
-
-    workers: int
-    scheduler: str | None
-
-    @property
-    def away(self) -> bool:
-        return self.workers > 1 or self.scheduler is not None
-
-    def map(self, function: Callable[[Any], Any], jobs: Any, lost: Callable[[Any], Any]) -> Iterator[Any]:
-        return map_jobs(function, jobs, self.workers, self.scheduler, lost)
 
 
 def _hash_of(job: Input) -> str:

@@ -83,8 +83,7 @@ def count(
     from standcam.batch.inputs import find_inputs
     from standcam.batch.mosaics import leave_out_mosaics
     from standcam.batch.pool import check_workers, warm_up, worth
-    from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
-    from standcam.report.results import ResultsWriter, check_out, csv_text, holds_results, run_record
+    from standcam.quick_start import uncollected
 
     started = datetime.now(UTC)
     notes: list[str] = []
@@ -105,8 +104,19 @@ def count(
     )
     if no_marked:
         settings = settings.replace("output", marked=False)
-    check_out(out, force)
     check_workers(workers)
+    inputs, problems = find_inputs(photos, out)
+    if scheduler is None and worth(len(inputs), workers) > 1:
+        warm_up()  # workers load their libraries while this process loads its own
+    with uncollected():
+        from standcam.batch.run import count_photos
+        from standcam.batch.store import WorkStore
+        from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
+        from standcam.report import screen
+        from standcam.report.results import ResultsWriter, check_out, csv_text, holds_results, run_record
+        from standcam.survey import use
+
+    check_out(out, force)
     kinds = options.table_kinds(tables)
     said = None
     if labels is None and len(photos) == 1 and (photos[0] / LABELS_FILE).is_file():
@@ -115,7 +125,6 @@ def count(
     if labels is not None:
         said = read_labels(labels)
 
-    inputs, problems = find_inputs(photos, out)
     inputs, told_mosaics = leave_out_mosaics(inputs, photos)
     notes += told_mosaics
     if settings.calibration.points is not None and len(inputs) > 1:
@@ -125,20 +134,12 @@ def count(
     if not inputs:
         _nothing_done(problems, " ".join(told_mosaics))
 
-    from standcam.survey import use
-
     tied = use.survey_of(photos, inputs, settings, visit)
     if tied is not None:
         inputs = list(tied.inputs)
         notes += use.notes(tied)
 
     processes = 1 if scheduler is not None else worth(len(inputs), workers)
-    if processes > 1:
-        warm_up()
-    from standcam.batch.run import count_photos
-    from standcam.batch.store import WorkStore
-    from standcam.report import screen
-
     with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
         console = screen.console(sys.stderr)
         several = len(inputs) > 1 and console.is_terminal
