@@ -6,8 +6,9 @@ sheets there are.
 
 from __future__ import annotations
 
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import torch
@@ -43,28 +44,26 @@ class Pieces:
 class Deck:
     """Samples on the device, dealt with chance changes."""
 
-    def __init__(
-        self, samples: list[dict], look: Look, device: str, seed: int, collages: int, workers: int
-    ) -> None:
-        """Take samples, and ``collages`` copies of each photo with pasted plants, to a device."""
+    def __init__(self, samples: list[dict], look: Look, device: str, seed: int, workers: int) -> None:
+        """Take samples to a device; ``workers`` threads unpack them."""
         self.device, self.look = device, look
         self.chance = torch.Generator(device=device)
         self.chance.manual_seed(seed)
-        jobs: list[tuple[dict, Look, list[int] | None]] = [(s, look, None) for s in samples]
-        jobs += [(s, look, [seed, k, c]) for k, s in enumerate(samples) if not s["made"] for c in range(collages)]
         pictures, numbers, sheets, zooms = [], [], [], []
-        with ProcessPoolExecutor(workers) as pool:
-            for several in pool.map(_drawn, jobs, chunksize=2):
+        # threads, not processes: most of the work is OpenCV's, and sheets are too large to be sent about
+        with ThreadPoolExecutor(workers) as pool:
+            for several in pool.map(partial(drawn, look=look), samples):
                 for sheet in several:
                     if (zoom := look.zooms(sheet.cm_per_px)) is None:
                         continue
-                    pictures.append(torch.from_numpy(np.ascontiguousarray(sheet.bgr[..., ::-1]).reshape(-1, 3)))
-                    numbers.append(torch.from_numpy(sheet.numbers.astype(np.int16).ravel()))
+                    pictures.append(self._device(np.ascontiguousarray(sheet.bgr[..., ::-1]).reshape(-1, 3)))
+                    numbers.append(self._device(sheet.numbers.astype(np.int16).ravel()))
                     zooms.append(zoom)
                     sheets.append(replace(sheet, bgr=sheet.bgr[:0], numbers=sheet.numbers[:, :0]))
         heights = np.array([len(sheet.numbers) for sheet in sheets])
         shape = np.stack([heights, [len(n) for n in numbers] // heights], axis=1)
-        self.rgb, self.numbers = torch.cat(pictures).to(device), torch.cat(numbers).to(device)
+        self.rgb, self.numbers = torch.cat(pictures), torch.cat(numbers)
+        del pictures, numbers
         self.size = self._device(shape.astype(np.int64))
         area = shape.prod(axis=1)
         self.begin = self._device(np.cumsum(area) - area)
@@ -183,10 +182,6 @@ class Deck:
 def coarseness(cm_per_px: torch.Tensor) -> torch.Tensor:
     """What the sixth input tells: doublings of the pixel over 0.4 cm, as ``plants.strip_stems`` does. [cm] -> [1]"""
     return torch.log2(cm_per_px / 0.4)
-
-
-def _drawn(job: tuple[dict, Look, list[int] | None]) -> list[Drawn]:
-    return drawn(*job)
 
 
 def _aims(sheet: Drawn) -> np.ndarray:

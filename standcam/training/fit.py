@@ -92,14 +92,14 @@ class Course:
     steps: int = 40_000
     seconds: float = 0.0
     """Ends after this long instead; the rate follows the clock. 0: all steps. [s]"""
+    part: tuple[float, float] = (0.0, 1.0)
+    """Where in the cycle of the rate this run begins and ends, for a course in several runs."""
     batch: int = 64
     rate: float = 2e-3
     """Highest learning rate of the cycle; 3e-3 serves from scratch."""
-    collages: int = 12
-    """Copies of each photo with pasted plants."""
     seed: int = 1
     workers: int = 4
-    """Processes that make the collages."""
+    """Threads that unpack the samples."""
     widths: tuple[int, ...] = (20, 48, 88, 144)
     """Channels of the network's levels, when it starts from nothing or is widened."""
     depths: tuple[int, ...] = (1, 1, 2, 3)
@@ -111,7 +111,7 @@ def fit(
 ) -> StemNet:
     """Fit a network and give the running mean of its weights."""
     torch.manual_seed(course.seed)
-    deck = Deck(samples, look, device, course.seed, course.collages, course.workers)
+    deck = Deck(samples, look, device, course.seed, course.workers)
     log(f"deck of {len(deck.size)} sheets", flush=True)
     net = _beginning(look, course, start, deck)
     net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
@@ -126,7 +126,9 @@ def fit(
     net.train()
     step, since, total = 0, time.time(), torch.zeros((), device=device)
     while (done := (time.time() - since) / course.seconds if course.seconds else step / course.steps) < 1:
-        warm, cool = done / 0.04, 0.5 * (1 + math.cos(math.pi * (done - 0.04) / 0.96))
+        # every run warms up, for its optimiser knows nothing yet
+        warm, along = done / 0.04, course.part[0] + (course.part[1] - course.part[0]) * done
+        cool = 0.5 * (1 + math.cos(math.pi * max(along - 0.04, 0) / 0.96))
         for group in optimiser.param_groups:
             group["lr"] = course.rate * min(warm, cool) + 1e-6
         pieces = deck.deal(course.batch)
@@ -177,8 +179,9 @@ def main() -> None:
     ask.add_argument("--widths", type=int, nargs=4, default=Course.widths)
     ask.add_argument("--depths", type=int, nargs=4, default=Course.depths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")
-    for name in ("steps", "batch", "collages", "seed", "workers"):
+    for name in ("steps", "batch", "seed", "workers"):
         ask.add_argument(f"--{name}", type=int, default=getattr(Course, name))
+    ask.add_argument("--part", type=float, nargs=2, default=Course.part, help="of the cycle of the rate: begin, end")
     for name in ("seconds", "rate"):
         ask.add_argument(f"--{name}", type=float, default=getattr(Course, name))
     a = ask.parse_args()
@@ -189,7 +192,7 @@ def main() -> None:
         samples = [s for s in samples if s["photo"] not in left]
     device = "cuda" if torch.cuda.is_available() else "cpu"
     course = Course(
-        a.steps, a.seconds, a.batch, a.rate, a.collages, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
+        a.steps, a.seconds, tuple(a.part), a.batch, a.rate, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
     )
     net = fit(samples, LOOKS[a.look], course, device, a.start)
     torch.save(net.cpu().state_dict(), a.out)

@@ -13,7 +13,7 @@ import numpy as np
 
 from standcam.plants.heat import SHEET_CM
 from standcam.training import CROP, INPUTS, SAMPLE_CM, UNSEEN, UNSURE, WEED
-from standcam.training.paste import pasted, unpacked
+from standcam.training.paste import unpacked
 
 
 @dataclass(frozen=True)
@@ -65,23 +65,19 @@ class Drawn:
     made: bool
 
 
-def drawn(sample: dict, look: Look, seed: list[int] | None) -> list[Drawn]:
-    """Sheets of a sample, or of a collage of it where there is a seed, reduced as the look asks."""
-    if seed is not None:
-        bgr, numbers, stems = pasted(sample, np.random.default_rng(seed))
-    else:
-        bgr, numbers = unpacked(sample)
-        stems = sample["stems"]
+def drawn(sample: dict, look: Look) -> list[Drawn]:
+    """Sheets of a sample, reduced as the look asks."""
+    bgr, numbers = unpacked(sample)
     whole = Drawn(
         bgr,
         numbers,
-        stems,
+        sample["stems"],
         np.asarray(sample["foot_px"], float),
         float(sample["height_px"]),
         float(sample.get("cm_per_px", SAMPLE_CM)),
         sample["made"],
     )
-    rng = np.random.default_rng([len(sample["jpeg"]), *(seed or [])])
+    rng = np.random.default_rng(len(sample["jpeg"]))
     return [reduced(whole, times, rng) if times > 1 else whole for times in look.reductions]
 
 

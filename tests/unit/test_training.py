@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
+from standcam.training.collages import collage, collages
 from standcam.training.paste import APART_CM, Collage, pasted, unpacked
 
 SIDE = 600
@@ -73,6 +74,17 @@ def test_a_sheet_without_crop_stays_as_it_is():
     assert len(stems) == 4
 
 
+def test_copies_are_samples_of_the_same_photo_whoever_makes_them():
+    made = a_sample() | {"made": True}
+    two = list(collages([a_sample(), made], each=2, seed=5, workers=2))
+    assert [s["photo"] for s in two] == [a_sample()["photo"]] * 2  # none of what a generator made
+    alone = collage((a_sample(), [5, 0, 1]))
+    assert alone["jpeg"] == two[1]["jpeg"] != two[0]["jpeg"]
+    _, numbers = unpacked(two[1])
+    np.testing.assert_array_equal(numbers, pasted(a_sample(), np.random.default_rng([5, 0, 1]))[1])
+    assert set(two[1]) == set(a_sample())
+
+
 def test_dealt_pieces_carry_their_truth():
     torch = pytest.importorskip("torch")
     from standcam.training.deck import Deck
@@ -80,7 +92,7 @@ def test_dealt_pieces_carry_their_truth():
     from standcam.training.reduced import LOOKS
 
     look = LOOKS["photo"]
-    deck = Deck([a_sample()], look, "cpu", seed=1, collages=0, workers=1)
+    deck = Deck([a_sample()], look, "cpu", seed=1, workers=1)
     pieces = deck.deal(6)
     assert pieces.x.shape == (6, 5, look.size_px, look.size_px)
     aim = targets(pieces, look)
@@ -106,7 +118,7 @@ def test_pieces_of_strips_tell_their_pixel():
     from standcam.training.reduced import LOOKS
 
     look = LOOKS["strip"]
-    deck = Deck([a_sample()], look, "cpu", seed=1, collages=0, workers=1)
+    deck = Deck([a_sample()], look, "cpu", seed=1, workers=1)
     assert len(deck.size) == 5  # one sheet for each way of reducing
     pieces = deck.deal(40)
     assert pieces.x.shape == (40, 6, 128, 128)
@@ -124,8 +136,8 @@ def test_pieces_of_strips_tell_their_pixel():
 def test_a_reduced_sheet_is_the_mean_and_keeps_places():
     from standcam.training.reduced import LOOKS, drawn
 
-    whole = drawn(a_sample(), LOOKS["photo"], None)[0]
-    for times, sheet in zip(LOOKS["strip"].reductions, drawn(a_sample(), LOOKS["strip"], None), strict=True):
+    whole = drawn(a_sample(), LOOKS["photo"])[0]
+    for times, sheet in zip(LOOKS["strip"].reductions, drawn(a_sample(), LOOKS["strip"]), strict=True):
         h, w = sheet.numbers.shape
         assert sheet.cm_per_px == pytest.approx(SAMPLE_CM * times)
         np.testing.assert_allclose((sheet.stems[:, :2] + 0.5) * times, whole.stems[:, :2] + 0.5, atol=1e-4)

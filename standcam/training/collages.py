@@ -1,0 +1,52 @@
+"""Copies of sample sheets with pasted plants: ``python -m standcam.training.collages SAMPLES.pkl... --out OUT.pkl``."""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from standcam.training.paste import pasted
+
+
+def collage(job: tuple[dict, list[int]]) -> dict:
+    """One copy of a sample, in the same form: what (sample, seed) gives is the same wherever it is made."""
+    sample, seed = job
+    bgr, numbers, stems = pasted(sample, np.random.default_rng(seed))
+    return sample | {
+        "jpeg": cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes(),
+        "numbers": cv2.imencode(".png", numbers.astype(np.uint16))[1].tobytes(),
+        "stems": stems,
+    }
+
+
+def collages(samples: list[dict], each: int, seed: int, workers: int) -> Iterator[dict]:
+    """``each`` copies of every sample that is a photo."""
+    photos = [(k, s) for k, s in enumerate(samples) if not s["made"]]
+    jobs = [(s, [seed, k, c]) for k, s in photos for c in range(each)]
+    with ProcessPoolExecutor(workers) as pool:
+        yield from pool.map(collage, jobs, chunksize=2)
+
+
+def main() -> None:
+    """Command line."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("samples", type=Path, nargs="+")
+    ask.add_argument("--out", type=Path, required=True)
+    ask.add_argument("--each", type=int, default=24, help="copies of each photo")
+    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--workers", type=int, default=4)
+    a = ask.parse_args()
+    samples = [s for path in a.samples for s in pickle.loads(path.read_bytes())]
+    made = list(collages(samples, a.each, a.seed, a.workers))
+    a.out.write_bytes(pickle.dumps(made))
+    print(f"{len(made)} collages")
+
+
+if __name__ == "__main__":
+    main()
