@@ -11,7 +11,7 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "standcam"
 
-LOWER = ("spacing", "planter", "stand", "validation", "chain", "visits", "summarise")
+LOWER = ("spacing", "planter", "stand", "validation", "chain", "visits", "summarise", "sums")
 UPPER = ("images", "ground", "vegetation", "rows", "plants", "frames")
 IMAGE_LIBRARIES = {"cv2", "skimage", "PIL", "pillow_heif", "rasterio"}
 STATISTICS_AND_REPORTS = {"statsmodels", "sklearn", "matplotlib", "rich"}

@@ -8,11 +8,11 @@ from __future__ import annotations
 import json
 import math
 import os
-import tempfile
-from array import array
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, overload
+
+from standcam.aside import Aside
 
 
 class Records(Sequence[dict[str, Any]]):
@@ -25,14 +25,8 @@ class Records(Sequence[dict[str, Any]]):
     """
 
     def __init__(self, folder: str | Path) -> None:
-        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - open as long as the records are
-        self._begins = array("q", [0])
+        self._aside = Aside(folder)
         self._added: list[dict[str, Any] | None] = []
-
-    def __del__(self) -> None:
-        file = getattr(self, "_file", None)  # none where it could not be made
-        if file is not None:
-            file.close()
 
     def append(self, record: Mapping[str, Any]) -> None:
         """One more, of plain values.
@@ -43,9 +37,7 @@ class Records(Sequence[dict[str, Any]]):
             Disk full.
         """
         text = json.dumps(record, separators=(",", ":")).encode("ascii")
-        self._file.seek(self._begins[-1])
-        self._file.write(text)
-        self._begins.append(self._begins[-1] + len(text))
+        self._aside.add(text)
         self._added.append(None)
 
     def add_to(self, k: int, **more: Any) -> None:
@@ -63,8 +55,7 @@ class Records(Sequence[dict[str, Any]]):
         if isinstance(k, slice):
             return [self[i] for i in range(*k.indices(len(self)))]
         k = range(len(self))[k]
-        self._file.seek(self._begins[k])
-        record: dict[str, Any] = json.loads(self._file.read(self._begins[k + 1] - self._begins[k]))
+        record: dict[str, Any] = json.loads(self._aside[k])
         return record | (self._added[k] or {})
 
     def __iter__(self) -> Iterator[dict[str, Any]]:
