@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from standcam.plants.nearest import nearest_points
 from standcam.plants.shape_places import MEASURES, SHEET_CM, Places
 
 LOWEST = 0.12
@@ -123,14 +124,11 @@ def peak_measures(places: Places, peaks: Peaks) -> np.ndarray:
     ``due`` plants' worth for each peak, ``leaves`` area against leaf width. Colours and ``light`` against the photo's
     plants.
     """
-    from scipy.spatial import cKDTree
-
     n = len(peaks)
     if not n:
         return np.empty((0, len(PEAK_MEASURES)))
     at, region = places.xy_cm[peaks.index], places.region[peaks.index]
-    away, which = cKDTree(at).query(places.xy_cm, k=min(4, n))
-    away, which = away.reshape(len(places), -1), which.reshape(len(places), -1)
+    away, which = nearest_points(places.xy_cm, at, min(4, n))
     # plant of another region is a neighbour's rather
     owner = which[np.arange(len(places)), (away + 3.0 * (region[which] != places.region[:, None])).argmin(axis=1)]
     per_place = places.region_cm2 / np.bincount(places.region)[places.region]

@@ -10,6 +10,7 @@ import numpy as np
 from standcam.ground.map import GroundMap
 from standcam.plants.areas import Area, busy_areas
 from standcam.plants.heat import COARSEST_SHEET_CM, GRANULE_PX, SHEET_CM, Peaks, apart, look
+from standcam.plants.nearest import nearest_points
 from standcam.plants.sheet import Frame, draw
 from standcam.plants.view import View
 from standcam.rows.line import RowLine
@@ -227,14 +228,12 @@ def green_areas(stems_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap,
     """
     if not len(stems_cm):
         return np.empty(0)
-    from scipy.spatial import cKDTree
-
     y, x, px = vegetation.block_places()
     cm = ground.to_ground(px)
     seen = np.isfinite(cm).all(axis=1)
     if not seen.any():
         return np.zeros(len(stems_cm))
-    apart, nearest = cKDTree(stems_cm).query(cm[seen], distance_upper_bound=reach_cm)
-    close = np.isfinite(apart)
-    count = np.bincount(nearest[close], weights=vegetation.blocks[y, x][seen][close], minlength=len(stems_cm))
+    away, owner = (found[:, 0] for found in nearest_points(cm[seen], stems_cm))
+    close = away < reach_cm
+    count = np.bincount(owner[close], weights=vegetation.blocks[y, x][seen][close], minlength=len(stems_cm))
     return count * (ground.cm_per_px(ground.to_pixels(stems_cm)) * vegetation.factor) ** 2

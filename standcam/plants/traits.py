@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from standcam.ground.map import GroundMap
+from standcam.plants.nearest import nearest_points
 from standcam.plants.stems import Seen
 from standcam.vegetation.segment import BLOCK_PX, Vegetation
 
@@ -62,10 +63,8 @@ def _looks(
     seen = np.isfinite(cm).all(axis=1)
     if not n or not seen.any():
         return missing
-    from scipy.spatial import cKDTree
-
-    apart, owner = cKDTree(places_cm).query(cm[seen], distance_upper_bound=reach_cm)
-    close = np.isfinite(apart)
+    apart, owner = (found[:, 0] for found in nearest_points(cm[seen], places_cm))
+    close = apart < reach_cm
     apart, owner, y, x = apart[close], owner[close], y[seen][close], x[seen][close]
     count = vegetation.blocks[y, x].astype(float)
 
