@@ -21,6 +21,9 @@ CROWDED_CM, CROWDED_WEIGHT = 6.0, 3
 """Stems with a neighbour nearer than this are aimed at so many times as often: nearly all errors are among them."""
 MADE_SHARE = 0.4
 """Share of pieces from generated scenes, where there are any: they vary more, path-traced photos look truer."""
+ALONG_SD, ON_ROW = 0.05, 0.45
+"""Pieces along the rows are turned from them by so much, one standard deviation [radians], and lie beside them by such
+a share of what others lie beside a stem."""
 GREY = 128.0
 """What stands for ground that the photo does not show, as in ``plants.sheet``. [levels]"""
 
@@ -82,9 +85,11 @@ class Deck:
         self.log_zoom = self._device(np.log(np.array(zooms, np.float32)))
         ground = area * np.array([sheet.cm_per_px for sheet in sheets]) ** 2
         self.share = self._device(_shares(ground, np.array([sheet.made for sheet in sheets])))
-        step = torch.arange(look.size_px, device=device)
-        y, x = torch.meshgrid(step, step, indexing="ij")
-        self.xy = torch.stack([x, y]).float() - (look.size_px - 1) / 2
+        axes = np.array([sheet.row_axis for sheet in sheets], np.float32)
+        self.row_angle = self._device(np.arctan2(axes[:, 1], axes[:, 0]))
+        self.shape = torch.tensor(look.shape_px, device=device).float()
+        across, down = (torch.arange(side, device=device).float() - (side - 1) / 2 for side in look.shape_px)
+        self.xy = torch.stack([across.expand(len(down), -1), down[:, None].expand(-1, len(across))])
 
     def deal(self, count: int) -> Pieces:
         """A batch of pieces."""
@@ -98,18 +103,18 @@ class Deck:
 
         stems, kind = self.stems[i], self.stems[i][..., 2]
         px = torch.einsum("nij,nkj->nki", torch.linalg.inv(to_sheet), stems[..., :2] - middle[:, None])
-        cell = (px + self.look.size_px / 2) / 2 - 0.5  # stride 2, the middle of a cell between its two input pixels
+        cell = (px + self.shape / 2) / 2 - 0.5  # stride 2, the middle of a cell between its two input pixels
         number = self._numbers_at(i, (place[:, :, ::2, ::2] + place[:, :, 1::2, 1::2]) / 2)
-        n = self.look.size_px // 2
+        w, h = (side // 2 for side in self.look.shape_px)
         owner = (number - 1).clamp(min=0).flatten(1)
-        owner_kind = kind.gather(1, owner).view(count, n, n)
+        owner_kind = kind.gather(1, owner).view(count, h, w)
         crop = (owner_kind == CROP) | (owner_kind == UNSURE)
         ground = torch.where(number == 0, 0, torch.where(crop, 1, 2))
-        grid = torch.arange(n, device=self.device).float()
+        across, down = (torch.arange(n, device=self.device).float() for n in (w, h))
         to_stem = torch.stack(
             [
-                cell[..., 0].gather(1, owner).view(count, n, n) - grid,
-                cell[..., 1].gather(1, owner).view(count, n, n) - grid[:, None],
+                cell[..., 0].gather(1, owner).view(count, h, w) - across,
+                cell[..., 1].gather(1, owner).view(count, h, w) - down[:, None],
             ],
             dim=1,
         )
@@ -126,12 +131,16 @@ class Deck:
         aimed = (self._uniform(n) < 0.75) & (self.crops[i] > 0)
         low, high = self.log_zoom[i].T
         scale = torch.exp(low + (high - low) * self._uniform(n))
-        stray = self._normal(n, 2) * (scale * self.look.size_px / 4)[:, None]
-        middle = torch.where(aimed[:, None], self.stems[i, pick, :2], anywhere) + stray
         angle, flip = self._uniform(n) * 2 * torch.pi, torch.where(self._uniform(n) < 0.5, -1.0, 1.0)
+        lies = self._uniform(n) < self.look.along
+        about = self.row_angle[i] + torch.pi * (self._uniform(n) < 0.5) + self._normal(n) * ALONG_SD
+        angle = torch.where(lies, about, angle)
         c, s = angle.cos(), angle.sin()
         turn = torch.stack([torch.stack([c * flip, -s], 1), torch.stack([s * flip, c], 1)], 1)
-        return turn, scale, middle
+        stray = self._normal(n, 2) * scale[:, None] * self.shape / 4
+        stray[:, 1] *= torch.where(lies, ON_ROW, 1.0)
+        stray = torch.einsum("nij,nj->ni", turn, stray)
+        return turn, scale, torch.where(aimed[:, None], self.stems[i, pick, :2], anywhere) + stray
 
     def _picture(self, i: torch.Tensor, place: torch.Tensor) -> torch.Tensor:
         """Bilinear samples of the sheets. (n, 3, h, w) in 0 to 1"""

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from standcam.training.model import restored
+from standcam.training.patch_model import Exported, PatchNet
+from standcam.training.start import kept
 
 KEPT_BITS = 13
 
@@ -28,12 +29,12 @@ def export(weights: Path, out: Path) -> None:
     out : Path
         Ends in .onnx, or in .onnx.gz for a file that ships.
     """
-    net = restored(torch.load(weights, map_location="cpu")).eval()
-    inputs = net.down0[0][0].in_channels  # type: ignore[index,union-attr]
+    net = kept(torch.load(weights, map_location="cpu")).eval()
+    first = net.stem[0] if isinstance(net, PatchNet) else net.down0[0][0]  # type: ignore[index]
     plain = out.with_suffix("") if out.suffix == ".gz" else out
     torch.onnx.export(
-        net,
-        (torch.zeros(1, inputs, 128, 256),),
+        Exported(net) if isinstance(net, PatchNet) else net,
+        (torch.zeros(1, first.in_channels, 128, 256),),  # type: ignore[union-attr,arg-type]
         str(plain),
         input_names=["sheet"],
         output_names=["heat"],

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import torch
+from torch import nn
 from torch.nn import functional as F
 
 from standcam.training import CROP, UNSURE, WEED
 from standcam.training.deck import Deck, Pieces
-from standcam.training.model import StemNet, restored
+from standcam.training.model import StemNet
+from standcam.training.patch_model import PatchNet
 from standcam.training.reduced import LOOKS, Look
-from standcam.training.start import from_onnx
+from standcam.training.start import from_onnx, kept
 
 MOST_STEMS = 72
 """Stems of a piece that are looked at, crop first."""
@@ -42,26 +44,28 @@ def targets(pieces: Pieces, look: Look) -> Targets:
     Heat is a Gaussian of ``look.spread_cells`` about each stem: narrow enough for doubles to stay two, wide enough that
     a place known to a few millimetres can be learnt. Offsets count within two and a half cells of a crop stem.
     """
-    cell, kind, n = pieces.stem_cell, pieces.stem_class, look.size_px // 2
-    inside = (kind >= 0) & ((cell > -6) & (cell < n + 6)).all(dim=2)
+    cell, kind = pieces.stem_cell, pieces.stem_class
+    w, h = (side // 2 for side in look.shape_px)
+    most = torch.tensor([w + 6, h + 6], device=cell.device)
+    inside = (kind >= 0) & ((cell > -6) & (cell < most)).all(dim=2)
     rank = torch.where(inside & (kind != WEED), 2, inside.long())
     chosen = rank.topk(min(MOST_STEMS, kind.shape[1]), 1).indices
     at = cell.gather(1, chosen[..., None].expand(-1, -1, 2))
     kind = torch.where(inside.gather(1, chosen), kind.gather(1, chosen), -1.0)
-    grid = torch.arange(n, device=cell.device).float()
-    far2 = ((grid - at[..., 0, None]) ** 2)[:, :, None, :] + ((grid - at[..., 1, None]) ** 2)[:, :, :, None]
+    across, down = (torch.arange(n, device=cell.device).float() for n in (w, h))
+    far2 = ((across - at[..., 0, None]) ** 2)[:, :, None, :] + ((down - at[..., 1, None]) ** 2)[:, :, :, None]
 
     def nearest(which: int) -> tuple[torch.Tensor, torch.Tensor]:
         return torch.where((kind == which)[..., None, None], far2, 1e9).min(1)
 
     crop, stem = nearest(CROP)
     weed, unsure = nearest(WEED)[0], nearest(UNSURE)[0]
-    x, y = (at[..., k].gather(1, stem.flatten(1)).view(len(at), n, n) for k in (0, 1))
+    x, y = (at[..., k].gather(1, stem.flatten(1)).view(len(at), h, w) for k in (0, 1))
     near = (crop < 6).float()
     return Targets(
         torch.exp(-torch.stack([crop, weed], 1) / (2 * look.spread_cells**2)),
         (unsure >= 16).float()[:, None],
-        torch.stack([x - grid, y - grid[:, None]], 1) * near[:, None],
+        torch.stack([x - across, y - down[:, None]], 1) * near[:, None],
         near,
     )
 
@@ -101,14 +105,14 @@ class Course:
     workers: int = 4
     """Threads that unpack the samples."""
     widths: tuple[int, ...] = (20, 48, 88, 144)
-    """Channels of the network's levels, when it starts from nothing or is widened."""
+    """Channels of the network's levels, when it starts from nothing or is widened; three make a ``PatchNet``."""
     depths: tuple[int, ...] = (1, 1, 2, 3)
-    """Residual blocks of the levels, when it starts from nothing."""
+    """Residual blocks of the levels, when it starts from nothing; of a ``PatchNet`` five numbers of convolutions."""
 
 
 def fit(
     samples: list[dict], look: Look, course: Course, device: str, start: Path | None = None, log=print
-) -> StemNet:
+) -> StemNet | PatchNet:
     """Fit a network and give the running mean of its weights."""
     torch.manual_seed(course.seed)
     deck = Deck(samples, look, device, course.seed, course.workers)
@@ -149,18 +153,18 @@ def fit(
     return net.eval()
 
 
-def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> StemNet:
+def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> StemNet | PatchNet:
     """A fresh network, one that was kept, or one that ships, which may be widened."""
     if start is None:
-        return StemNet(course.widths, course.depths, look.inputs)
+        kind = PatchNet if len(course.widths) == 3 else StemNet
+        return kind(course.widths, course.depths, look.inputs)
     if start.suffix in (".onnx", ".gz"):
         return from_onnx(start, course.widths, deck.deal(32).x.cpu())
-    weights = torch.load(start, map_location="cpu")
-    return restored({name: w.float() if w.dtype == torch.float16 else w for name, w in weights.items()})
+    return kept(torch.load(start, map_location="cpu"))
 
 
 @torch.no_grad()
-def _follow(mean: dict[str, torch.Tensor], net: StemNet, keep: float) -> None:
+def _follow(mean: dict[str, torch.Tensor], net: nn.Module, keep: float) -> None:
     """Running mean of the weights: steadier than the last step's."""
     for name, value in net.state_dict().items():
         if value.dtype.is_floating_point:
@@ -176,8 +180,8 @@ def main() -> None:
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--look", choices=LOOKS, default="photo", help="what the network is for")
     ask.add_argument("--start", type=Path, help="weights to go on from: .pt, or .onnx.gz, which may be widened")
-    ask.add_argument("--widths", type=int, nargs=4, default=Course.widths)
-    ask.add_argument("--depths", type=int, nargs=4, default=Course.depths)
+    ask.add_argument("--widths", type=int, nargs="+", default=Course.widths, help="three: of a network of patches")
+    ask.add_argument("--depths", type=int, nargs="+", default=Course.depths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")
     for name in ("steps", "batch", "seed", "workers"):
         ask.add_argument(f"--{name}", type=int, default=getattr(Course, name))

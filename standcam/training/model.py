@@ -71,7 +71,7 @@ class StemNet(nn.Module):
 
 
 def restored(weights: dict[str, torch.Tensor]) -> StemNet:
-    """The network, of whatever widths and depths, that weights belong to."""
+    """The network for photos, of whatever widths and depths, that weights belong to."""
     levels = [f"down{level}" for level in range(4)]
     net = StemNet(
         tuple(len(weights[f"{level}.0.0.weight"]) for level in levels),

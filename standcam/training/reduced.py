@@ -20,8 +20,8 @@ from standcam.training.paste import unpacked
 class Look:
     """How a network looks at the ground."""
 
-    size_px: int
-    """Side of the pieces it is taught by. [px]"""
+    shape_px: tuple[int, int]
+    """Width and height of the pieces it is taught by. [px]"""
     reductions: tuple[int, ...]
     """Sample pixels to a pixel of the sheets, along one side."""
     sheet_cm: tuple[float, float]
@@ -32,6 +32,8 @@ class Look:
     """Standard deviation of a stem's heat. [cells]"""
     inputs: int
     """Channels; one more than INPUTS where the pixel is told."""
+    along: float = 0.0
+    """Share of the pieces that lie along the rows, with a row in the middle; the others are turned any way."""
 
     def zooms(self, cm_per_px: float) -> tuple[float, float] | None:
         """Pixels of a sheet to one of a piece, from and to; None where no piece can be cut of such a sheet."""
@@ -41,10 +43,11 @@ class Look:
 
 
 LOOKS = {
-    "photo": Look(256, (1,), (SHEET_CM / 1.25, SHEET_CM * 1.25), (0.0, 9.0), 1.6, INPUTS),
-    "strip": Look(128, (2, 3, 4, 6, 8), (0.27, 0.62), (0.45, 1.25), 1.3, INPUTS + 1),
+    "photo": Look((256, 256), (1,), (SHEET_CM / 1.25, SHEET_CM * 1.25), (0.0, 9.0), 1.6, INPUTS),
+    "strip": Look((128, 128), (2, 3, 4, 6, 8), (0.27, 0.62), (0.45, 1.25), 1.3, INPUTS + 1),
+    "row": Look((256, 64), (2, 3, 4, 6, 8), (0.30, 0.46), (0.27, 1.35), 1.3, INPUTS + 1, along=0.6),
 }
-"""Near photos, and strips of 2 to 10 mm a pixel."""
+"""Near photos; strips of 2 to 10 mm a pixel; the same drawn along their rows at about 4 mm a pixel."""
 FEWEST_PX = {CROP: 3, WEED: 2}
 """A plant that shows with fewer pixels is not asked for. [px]"""
 
@@ -63,6 +66,8 @@ class Drawn:
     height_px: float
     cm_per_px: float
     made: bool
+    row_axis: np.ndarray
+    """Unit vector along the rows. (2,)"""
 
 
 def drawn(sample: dict, look: Look) -> list[Drawn]:
@@ -76,6 +81,7 @@ def drawn(sample: dict, look: Look) -> list[Drawn]:
         float(sample["height_px"]),
         float(sample.get("cm_per_px", SAMPLE_CM)),
         sample["made"],
+        np.asarray(sample["row_axis"], float),
     )
     rng = np.random.default_rng(len(sample["jpeg"]))
     return [reduced(whole, times, rng) if times > 1 else whole for times in look.reductions]
@@ -105,4 +111,5 @@ def reduced(sheet: Drawn, times: int, rng: np.random.Generator) -> Drawn:
         sheet.height_px / times,
         sheet.cm_per_px * times,
         sheet.made,
+        sheet.row_axis,
     )

@@ -15,7 +15,14 @@ import numpy as np
 import torch
 from torch import nn
 
-from standcam.training.model import StemNet
+from standcam.training.model import StemNet, restored
+from standcam.training.patch_model import PatchNet, restored_patches
+
+
+def kept(weights: dict[str, torch.Tensor]) -> StemNet | PatchNet:
+    """The network that weights belong to, of whichever kind, widths and depths."""
+    weights = {name: w.float() if w.dtype == torch.float16 else w for name, w in weights.items()}
+    return restored_patches(weights) if "stem.0.weight" in weights else restored(weights)
 
 
 def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> StemNet:

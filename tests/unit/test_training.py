@@ -94,14 +94,14 @@ def test_dealt_pieces_carry_their_truth():
     look = LOOKS["photo"]
     deck = Deck([a_sample()], look, "cpu", seed=1, workers=1)
     pieces = deck.deal(6)
-    assert pieces.x.shape == (6, 5, look.size_px, look.size_px)
+    assert pieces.x.shape == (6, 5, 256, 256)
     aim = targets(pieces, look)
     for k in range(6):
         crop = pieces.ground[k] == 1
         # heat stands on crop only, and the way from every leaf cell leads to a warm one
         y, x = torch.nonzero(crop, as_tuple=True)
         end = torch.stack([x, y]).float() + pieces.to_stem[k][:, y, x]
-        inside = ((end > 0) & (end < look.size_px // 2 - 1)).all(0)
+        inside = ((end > 0) & (end < 127)).all(0)
         warm = aim.heat[k, 0][end[1, inside].round().long(), end[0, inside].round().long()]
         assert (warm > 0.8).all()
         hot = aim.heat[k, 0] > 0.95
@@ -131,6 +131,62 @@ def test_pieces_of_strips_tell_their_pixel():
     true = torch.linalg.norm(xy[0] - xy[1]) * SAMPLE_CM
     seen = torch.linalg.norm(pieces.stem_cell[:, 0] - pieces.stem_cell[:, 1], dim=1) * 2 * cm
     torch.testing.assert_close(seen, true.expand(40).float(), rtol=1e-3, atol=1e-3)
+
+
+def test_pieces_along_rows_hold_a_row():
+    torch = pytest.importorskip("torch")
+    from dataclasses import replace
+
+    from standcam.training.deck import Deck
+    from standcam.training.fit import targets
+    from standcam.training.reduced import LOOKS
+
+    turned = a_sample() | {"row_axis": np.array([-1, 0], np.float32)}
+    look = replace(LOOKS["row"], along=1.0)
+    pieces = Deck([turned], look, "cpu", seed=2, workers=1).deal(60)
+    assert pieces.x.shape == (60, 6, 64, 256) and pieces.to_stem.shape == (60, 2, 32, 128)
+    row = pieces.stem_cell[:, :3]
+    slope = (row[:, 2, 1] - row[:, 0, 1]) / (row[:, 2, 0] - row[:, 0, 0])
+    assert slope.abs().max() < 0.25 and slope.std() > 0.02
+    aim = targets(pieces, look)
+    assert aim.heat.shape == (60, 2, 32, 128)
+    y = torch.nonzero(aim.heat[:, 0] > 0.9)[:, 1].float()
+    assert abs(y.mean() - 15.5) < 3 and (y - 15.5).abs().median() < 8
+    # the leaf cells' ways lead to stems here too
+    k, y, x = torch.nonzero(pieces.ground == 1, as_tuple=True)
+    end = torch.stack([x, y], 1) + pieces.to_stem[k, :, y, x]
+    inside = (end[:, 0] > 0) & (end[:, 0] < 127) & (end[:, 1] > 0) & (end[:, 1] < 31)
+    at = end[inside].round().long()
+    assert (aim.heat[k[inside], 0, at[:, 1], at[:, 0]] > 0.7).all()
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # export by tracing, which PyTorch would replace
+def test_a_network_of_patches_is_exported_as_it_is(tmp_path):
+    torch = pytest.importorskip("torch")
+    pytest.importorskip("onnx")
+    from standcam.plants.heat import network_of
+    from standcam.plants.planes import heat_of, planes_of
+    from standcam.training.export import export
+    from standcam.training.patch_model import PatchNet
+    from standcam.training.start import kept
+
+    torch.manual_seed(4)
+    net = PatchNet((16, 24, 32), (1, 0, 2, 1, 1))
+    with torch.no_grad():
+        net(torch.rand(4, 6, 64, 64))  # norms that do something
+    torch.save(net.state_dict(), tmp_path / "n.pt")
+    export(tmp_path / "n.pt", tmp_path / "n.onnx.gz")
+    again = kept(torch.load(tmp_path / "n.pt")).eval()
+    rgb = np.random.default_rng(5).integers(0, 256, (48, 112, 3), np.uint8)
+    others = np.array([0.2, -0.1, 0.3], np.float32)
+    x = np.concatenate([rgb.transpose(2, 0, 1) / 255, np.broadcast_to(others[:, None, None], (3, 48, 112))])
+    with torch.no_grad():
+        wanted = again(torch.from_numpy(x[None].astype(np.float32)))[0].numpy()
+    shipped = network_of(str(tmp_path / "n.onnx.gz"))
+    shipped.setInput(planes_of(rgb, np.broadcast_to(others[:, None, None], (3, 12, 28))))
+    found = heat_of(shipped.forward()[0])
+    assert found.shape == wanted.shape == (5, 24, 56)
+    np.testing.assert_allclose(found, wanted, atol=2e-3)
 
 
 def test_a_reduced_sheet_is_the_mean_and_keeps_places():

@@ -1,0 +1,42 @@
+"""Pictures as the strips' network takes them, and its heat as others read it.
+
+A patch of four by four pixels is one cell of the network; its pixels are channels, colour by colour and line by line.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+PATCH_PX = 4
+"""Side of a patch. [px]"""
+FINER = 2
+"""Cells of heat to a patch, along one side."""
+
+
+def planes_of(rgb: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """A picture as planes.
+
+    Parameters
+    ----------
+    rgb : (h, w, 3) uint8
+        Height and width multiples of PATCH_PX.
+    others : (k, h / 4, w / 4) float32
+        Lean along x and y, and how coarse a pixel is.
+
+    Returns
+    -------
+    (1, 48 + k, h / 4, w / 4) float32
+    """
+    h, w = (n // PATCH_PX for n in rgb.shape[:2])
+    n = PATCH_PX**2
+    x = np.empty((1, 3 * n + len(others), h, w), np.float32)
+    parts = rgb.reshape(h, PATCH_PX, w, PATCH_PX, 3).transpose(4, 1, 3, 0, 2)
+    np.multiply(parts, np.float32(1 / 255), out=x[0, : 3 * n].reshape(3, PATCH_PX, PATCH_PX, h, w))
+    x[0, 3 * n :] = others
+    return x
+
+
+def heat_of(out: np.ndarray) -> np.ndarray:
+    """What the network gives, (outputs * 4, h, w), with each of the four cells in its place: (outputs, 2 h, 2 w)."""
+    n, h, w = len(out) // FINER**2, *out.shape[1:]
+    return out.reshape(n, FINER, FINER, h, w).transpose(0, 3, 1, 4, 2).reshape(n, FINER * h, FINER * w)
