@@ -10,6 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
+import cv2
 import numpy as np
 import torch
 from torch.nn import functional as F
@@ -52,22 +53,20 @@ class Deck:
         self.device, self.look = device, look
         self.chance = torch.Generator(device=device)
         self.chance.manual_seed(seed)
-        pictures, numbers, sheets, zooms = [], [], [], []
+        pictures, numbers, sizes, sheets, zooms = [], [], [], [], []
         # threads, not processes: most of the work is OpenCV's, and sheets are too large to be sent about
         with ThreadPoolExecutor(workers) as pool:
-            for several in pool.map(partial(drawn, look=look), samples):
-                for sheet in several:
-                    if (zoom := look.zooms(sheet.cm_per_px)) is None:
-                        continue
-                    pictures.append(self._device(np.ascontiguousarray(sheet.bgr[..., ::-1]).reshape(-1, 3)))
-                    numbers.append(self._device(sheet.numbers.astype(np.int16).ravel()))
+            for several in pool.map(partial(_unpacked, look=look), samples):
+                for sheet, rgb, number, zoom in several:
+                    pictures.append(self._device(rgb.reshape(-1, 3)))
+                    numbers.append(self._device(number.ravel()))
+                    sizes.append(number.shape)
                     zooms.append(zoom)
-                    sheets.append(replace(sheet, bgr=sheet.bgr[:0], numbers=sheet.numbers[:, :0]))
-        heights = np.array([len(sheet.numbers) for sheet in sheets])
-        shape = np.stack([heights, [len(n) for n in numbers] // heights], axis=1)
+                    sheets.append(sheet)
+        shape: np.ndarray = np.array(sizes, np.int64)
         self.rgb, self.numbers = torch.cat(pictures), torch.cat(numbers)
         del pictures, numbers
-        self.size = self._device(shape.astype(np.int64))
+        self.size = self._device(shape)
         area = shape.prod(axis=1)
         self.begin = self._device(np.cumsum(area) - area)
         most = max(len(sheet.stems) for sheet in sheets)
@@ -191,6 +190,17 @@ class Deck:
 def coarseness(cm_per_px: torch.Tensor) -> torch.Tensor:
     """What the sixth input tells: doublings of the pixel over 0.4 cm, as ``plants.strip_stems`` does. [cm] -> [1]"""
     return torch.log2(cm_per_px / 0.4)
+
+
+def _unpacked(sample: dict, look: Look) -> list[tuple[Drawn, np.ndarray, np.ndarray, tuple[float, float]]]:
+    """Sheets of a sample without their pixels; pixels, RGB; plant numbers; pixels of the sheet to one of a piece."""
+    found = []
+    for sheet in drawn(sample, look):
+        if (zoom := look.zooms(sheet.cm_per_px)) is not None:
+            rgb = cv2.cvtColor(sheet.bgr, cv2.COLOR_BGR2RGB)
+            number = sheet.numbers.astype(np.int16)
+            found.append((replace(sheet, bgr=rgb[:0], numbers=number[:0]), rgb, number, zoom))
+    return found
 
 
 def _aims(sheet: Drawn) -> np.ndarray:
