@@ -10,6 +10,7 @@ import pickle
 import tempfile
 from array import array
 from collections.abc import Callable, Iterator
+from itertools import chain
 from pathlib import Path
 
 import pandas as pd
@@ -102,6 +103,10 @@ class Lines:
     def then(self, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Lines:
         """The same, each part changed when it is looked at."""
         return Lines(self.table, lambda: (change(part) for part in self.parts()))
+
+    def and_then(self, more: Lines) -> Lines:
+        """The parts of another table below these."""
+        return Lines(self.table, lambda: chain(self.parts(), more.parts()))
 
     def of_rows(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Lines of these rows of plants, by photo, plot and row."""

@@ -67,56 +67,101 @@ def find_chains(
     group : callable, optional
         Only pieces of one group are joined; the plot by default.
     """
-    settings = settings or ChainSettings()
-    if not len(marks) and not settings.by_plants:
-        return Chains(tables.empty(CHAINS), tables.empty(SEAMS), ())
-    pieces = pieces_of(plants, stretches, marks)
-    links, carried = find_links(pieces, settings, group)
-    order = {key: n for n, key in enumerate(dict.fromkeys(p.key for p in pieces))}
-    lines: list[dict[str, object]] = []
-    told: list[list[str]] = []
-    refused: dict[int, str] = {}
-    for members, used in _components(len(pieces), links, refused):
-        placed = _placed(pieces, members, used)
-        first = min(members, key=lambda n: order[pieces[n].key])
-        if placed[first][0] < 0:
-            placed = {n: (-d, -s) for n, (d, s) in placed.items()}
-        begin = {n: min(s, s + d * pieces[n].length_cm) for n, (d, s) in placed.items()}
-        zero = min(begin.values())
-        along = sorted(members, key=lambda n: begin[n])
-        name = f"{pieces[along[0]].photo}..{pieces[along[-1]].photo}"
-        for n in along:
-            piece, (direction, shift) = pieces[n], placed[n]
-            lines.append(
-                dict(zip(ROW, piece.key, strict=True))
-                | {
-                    "chain": name,
-                    "chain_row": pieces[along[0]].row,
-                    "direction": direction,
-                    "shift_cm": shift - zero,
-                    "from_cm": begin[n] - zero,
-                    "to_cm": begin[n] - zero + piece.length_cm,
-                    "mark_cm": piece.mark_cm,
-                }
+    finder = ChainFinder(settings, group)
+    finder.add(plants, stretches, marks)
+    return finder.chains()
+
+
+class ChainFinder:
+    """Looks for chains in one lot of photos after the other; photos of one group must come in one lot.
+
+    Parameters
+    ----------
+    settings : ChainSettings, optional
+    group : callable, optional
+        As of :func:`find_chains`.
+    """
+
+    def __init__(
+        self, settings: ChainSettings | None = None, group: Callable[[Piece], object] | None = None
+    ) -> None:
+        self._settings, self._group = settings or ChainSettings(), group
+        self._lines: list[dict[str, object]] = []
+        self._told: list[list[str]] = []
+        self._seams: list[pd.DataFrame] = []
+        self._links: list[Link] = []
+        self._more: tuple[list[str], list[str]] = [], []
+        self._carried = 0
+
+    def add(self, plants: pd.DataFrame, stretches: pd.DataFrame, marks: pd.DataFrame) -> Chains:
+        """PLANTS, STRETCHES and MARKS of some photos; gives the chains among them, without notes."""
+        settings, group = self._settings, self._group
+        if not len(marks) and not settings.by_plants:
+            return Chains(tables.empty(CHAINS), tables.empty(SEAMS), ())
+        pieces = pieces_of(plants, stretches, marks)
+        links, carried = find_links(pieces, settings, group)
+        order = {key: n for n, key in enumerate(dict.fromkeys(p.key for p in pieces))}
+        lines: list[dict[str, object]] = []
+        refused: dict[int, str] = {}
+        for members, used in _components(len(pieces), links, refused):
+            placed = _placed(pieces, members, used)
+            first = min(members, key=lambda n: order[pieces[n].key])
+            if placed[first][0] < 0:
+                placed = {n: (-d, -s) for n, (d, s) in placed.items()}
+            begin = {n: min(s, s + d * pieces[n].length_cm) for n, (d, s) in placed.items()}
+            zero = min(begin.values())
+            along = sorted(members, key=lambda n: begin[n])
+            name = f"{pieces[along[0]].photo}..{pieces[along[-1]].photo}"
+            for n in along:
+                piece, (direction, shift) = pieces[n], placed[n]
+                lines.append(
+                    dict(zip(ROW, piece.key, strict=True))
+                    | {
+                        "chain": name,
+                        "chain_row": pieces[along[0]].row,
+                        "direction": direction,
+                        "shift_cm": shift - zero,
+                        "from_cm": begin[n] - zero,
+                        "to_cm": begin[n] - zero + piece.length_cm,
+                        "mark_cm": piece.mark_cm,
+                    }
+                )
+            self._told.append(chain_notes(pieces, along, used, begin, zero))
+        links = [_with_refusal(link, refused.get(n, "")) for n, link in enumerate(links)]
+        home = {key: line["chain"] for key, line in zip(map(line_key, lines), lines, strict=True)}
+        for kept, said in zip(
+            self._more, (refusals(pieces, links, home), loose_ends(pieces, home, group)), strict=True
+        ):
+            kept += said
+        seams = _seam_table(pieces, links)
+        self._lines += lines
+        self._links += links
+        self._seams += [seams] if links else []
+        self._carried += carried
+        return Chains(_chain_table(lines), seams, ())
+
+    def chains(self) -> Chains:
+        """All that were found, and what was not joined, in sentences."""
+        lines, told, carried = self._lines, self._told, self._carried
+        notes = [note for chain in told[:TOLD] for note in chain]
+        if len(told) > TOLD:
+            notes.append(more_chains(len(lines), len(told), self._links))
+        for more in self._more:
+            notes += more[:TOLD]
+            if len(more) > TOLD:
+                notes.append(f"And {len(more) - TOLD} more of the kind; see seams.csv and chains.csv.")
+        if carried:
+            which = "One plot shows" if carried == 1 else f"{carried} plots show"
+            notes.append(
+                f"{which} one and the same board in several photos, on the same stretch: taken for separate places "
+                "with one board carried along, and not joined."
             )
-        told.append(chain_notes(pieces, along, used, begin, zero))
-    links = [_with_refusal(link, refused.get(n, "")) for n, link in enumerate(links)]
-    home = {key: line["chain"] for key, line in zip(map(line_key, lines), lines, strict=True)}
-    notes = [note for chain in told[:TOLD] for note in chain]
-    if len(told) > TOLD:
-        notes.append(more_chains(len(lines), len(told), links))
-    for more in (refusals(pieces, links, home), loose_ends(pieces, home, group)):
-        notes += more[:TOLD]
-        if len(more) > TOLD:
-            notes.append(f"And {len(more) - TOLD} more of the kind; see seams.csv and chains.csv.")
-    if carried:
-        which = "One plot shows" if carried == 1 else f"{carried} plots show"
-        notes.append(
-            f"{which} one and the same board in several photos, on the same stretch: taken for separate places with "
-            "one board carried along, and not joined."
-        )
-    table = tables.conform(CHAINS, pd.DataFrame(lines)) if lines else tables.empty(CHAINS)
-    return Chains(table, _seam_table(pieces, links), tuple(notes))
+        seams = pd.concat(self._seams, ignore_index=True) if self._seams else tables.empty(SEAMS)
+        return Chains(_chain_table(lines), tables.conform(SEAMS, seams), tuple(notes))
+
+
+def _chain_table(lines: list[dict[str, object]]) -> pd.DataFrame:
+    return tables.conform(CHAINS, pd.DataFrame(lines)) if lines else tables.empty(CHAINS)
 
 
 def _components(count: int, links: list[Link], refused: dict[int, str]) -> list[tuple[list[int], list[Link]]]:

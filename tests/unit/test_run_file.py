@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from standcam import tables
+from standcam.aside import Lines
 from standcam.report.results import csv_parts, csv_text
 from standcam.report.run_file import Records, files_of_run, plain, write_run
 
@@ -65,7 +66,7 @@ def test_a_table_in_parts_is_the_table(odd):
         "reason": ["-1 x", odd, "", "ö", "@a", "1", "b\nc"],
         "number": rng.random(7), "some": [1, "=2", None, 4.5, "", True, "z"],
     })  # fmt: skip
-    parts = list(csv_parts(tables.PROBLEMS, frame, 2))
+    parts = list(csv_parts(Lines.of(tables.PROBLEMS, frame), 2))
     assert len(parts) == 4 and "".join(parts) == csv_text(tables.PROBLEMS, frame)
     assert pd.read_csv(io.StringIO("".join(parts)))["number"].tolist() == frame["number"].tolist()
     assert csv_text(tables.PROBLEMS, frame.iloc[:0]).count("\n") == 1
