@@ -113,7 +113,7 @@ class Lines:
         wanted = pd.MultiIndex.from_frame(rows[KEYS])
 
         def own(part: pd.DataFrame) -> pd.DataFrame:
-            return part[pd.MultiIndex.from_frame(part[KEYS]).isin(wanted)]
+            return part[pd.MultiIndex.from_frame(part[KEYS]).isin(wanted)].reset_index(drop=True)
 
         return self.then(own).whole()
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from standcam import trust
 from standcam.crops import crop_card, unusual
 from standcam.settings import SpacingSettings
-from standcam.summarise import Summary
+from standcam.summarise import LongSummary, Summary
 
 _FEWEST_PLANTS = 8
 """The median of fewer gaps says little of the crop (chosen by us)."""
 
 
-def crop_notes(summary: Summary, spacing: SpacingSettings) -> list[str]:
+def crop_notes(summary: Summary | LongSummary, spacing: SpacingSettings) -> list[str]:
     """Notes on spacings and row width outside the usual ranges of the crop; no number is changed.
 
     Raises

@@ -8,7 +8,6 @@ from typing import Any, overload
 
 import pandas as pd
 
-from standcam import tables
 from standcam.batch.inputs import Input
 from standcam.batch.pieces import unpack
 from standcam.batch.store import WorkStore
@@ -83,41 +82,3 @@ def named(m: Measurement, job: Input) -> Measurement:
         if isinstance(table, pd.DataFrame)
     }
     return replace(m, path=job.path, photo=job.photo, plot=job.plot, **frames)  # type: ignore[arg-type]
-
-
-class Stack:
-    """A table that grows by small ones, in few and large blocks: thousands of small tables cost much more memory."""
-
-    def __init__(self, table: tables.Table) -> None:
-        self._table = table
-        self._small: list[pd.DataFrame] = []
-        self._blocks: list[dict[str, pd.Series]] = []
-
-    def add(self, frame: pd.DataFrame | None) -> None:
-        """Put a table below the others; an empty one, or None, adds nothing."""
-        if frame is None or not len(frame):
-            return
-        self._small.append(frame)
-        if len(self._small) >= 100:
-            self._merge()
-
-    def whole(self) -> pd.DataFrame:
-        """All of them, one below the other."""
-        self._merge()
-        if not self._blocks:
-            return tables.empty(self._table)
-        names = list(dict.fromkeys(name for block in self._blocks for name in block))
-        rows = [len(next(iter(block.values()))) for block in self._blocks]
-        columns = {}
-        for name in names:  # column by column, each let go of as it is joined: never is all of it there twice
-            nothing = (pd.Series(None, range(n), dtype=object) for n in rows)
-            parts = [block.pop(name, none) for block, none in zip(self._blocks, nothing, strict=True)]
-            columns[name] = pd.concat(parts, ignore_index=True)
-        self._blocks = [columns]
-        return tables.conform(self._table, pd.DataFrame(columns, copy=False))
-
-    def _merge(self) -> None:
-        if self._small:
-            frame = pd.concat(self._small, ignore_index=True)
-            self._small = []
-            self._blocks.append({str(name): frame[name].copy() for name in frame})

@@ -17,7 +17,7 @@ from __future__ import annotations
 import hashlib
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,6 +26,7 @@ from typing import Any
 import pandas as pd
 
 from standcam import tables
+from standcam.aside import ByPhoto, Lines
 from standcam.batch.chained import Chained, chain_photos
 from standcam.batch.crop_notes import crop_notes
 from standcam.batch.inputs import Input, Problem
@@ -44,7 +45,7 @@ from standcam.report import overlay
 from standcam.report.results import ResultsWriter
 from standcam.report.run_file import Records
 from standcam.settings import Settings
-from standcam.summarise import summarise
+from standcam.summarise import summarise_parts
 
 
 @dataclass(frozen=True)
@@ -67,11 +68,9 @@ class Counted:
 class Batch:
     """Tables of a run, and what the run record needs."""
 
-    plants: pd.DataFrame
-    gaps: pd.DataFrame
-    rows: pd.DataFrame
-    plots: pd.DataFrame
-    problems: pd.DataFrame
+    lines: Mapping[str, Lines]
+    """The five tables by their names, to be looked at part by part. Those of plants and gaps lie on disk; nothing of
+    them is in memory unless asked for."""
     problem_list: tuple[Problem, ...]
     measurements: Sequence[Measurement]
     """Of all photos that could be used; read from disk one by one where there is a store, as long as that is open."""
@@ -90,9 +89,34 @@ class Batch:
     """Pieces of the store that belong to this run."""
 
     @property
+    def plants(self) -> pd.DataFrame:
+        """PLANTS, all in memory; so are the others."""
+        return self.lines["plants"].whole()
+
+    @property
+    def gaps(self) -> pd.DataFrame:
+        """GAPS"""
+        return self.lines["gaps"].whole()
+
+    @property
+    def rows(self) -> pd.DataFrame:
+        """ROWS"""
+        return self.lines["rows"].whole()
+
+    @property
+    def plots(self) -> pd.DataFrame:
+        """PLOTS"""
+        return self.lines["plots"].whole()
+
+    @property
+    def problems(self) -> pd.DataFrame:
+        """PROBLEMS"""
+        return self.lines["problems"].whole()
+
+    @property
     def tables(self) -> dict[str, pd.DataFrame]:
-        """The five tables by the names that results take."""
-        return {name: getattr(self, name) for name in ("plants", "gaps", "rows", "plots", "problems")}
+        """The five tables in memory by their names."""
+        return {name: lines.whole() for name, lines in self.lines.items()}
 
 
 def count_photos(
@@ -111,8 +135,8 @@ def count_photos(
 ) -> Batch:
     """Measure photos and summarise them together.
 
-    Memory stays bounded with a store: pixels of one photo at a time in each process, and all else but the tables on
-    disk.
+    Memory stays bounded with a store: pixels of one photo at a time in each process, and of all photos together one
+    line each, that of its row; all else lies on disk.
 
     Parameters
     ----------
@@ -185,19 +209,19 @@ def _count(
     if labelled is not None:
         measurements = labelled.measurements
     days = records.days | {item.photo: item.visit for item in inputs if item.visit}
-    chained = chain_photos(measurements, settings.chain, days)
-    summary = summarise(chained.positions, chained.stretches, settings.spacing, settings.statistics)
-    by_photo = chained.by_photo(settings.spacing, settings.statistics, summary)
-    chained = replace(chained, positions=tables.empty(tables.POSITIONS))  # all that they tell is summarised
+    folder = None if store is None else store.folder
+    with nullcontext() if store is None else store.clear_errors():
+        chained = chain_photos(measurements, settings.chain, days, folder)
+        summary = summarise_parts(chained.parts, settings.spacing, settings.statistics, folder)
+        by_photo = chained.by_photo(settings.spacing, settings.statistics, summary.nominal.spacing_cm, folder)
 
     notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *records.same_pictures]
     if not_tried_again:
         notes.append(_not_tried(not_tried_again))
     if drawer is not None:
-        gaps_of, rows_of = (
-            _OfPhoto(table, [getattr(part, table.name) for part in (by_photo, summary) if part is not None])
-            for table in (tables.GAPS, tables.ROWS)
-        )
+        parts = [part for part in (by_photo, summary) if part is not None]
+        gaps_of = ByPhoto(*(part.gaps for part in parts))
+        rows_of = ByPhoto(*(Lines.of(tables.ROWS, part.rows) for part in parts))
 
         def view_of(k: int) -> bytes | None:
             key = measured.key(k)
@@ -213,11 +237,13 @@ def _count(
                 notes.append(f"{photo} was counted, but its marked photo could not be drawn: {jpeg}")
             drawn(photo)
     return Batch(
-        plants=chained.plants,
-        gaps=summary.gaps,
-        rows=summary.rows,
-        plots=summary.plots,
-        problems=problems_table(problems),
+        lines={
+            "plants": chained.plants,
+            "gaps": summary.gaps,
+            "rows": Lines.of(tables.ROWS, summary.rows),
+            "plots": Lines.of(tables.PLOTS, summary.plots),
+            "problems": Lines.of(tables.PROBLEMS, problems_table(problems)),
+        },
         problem_list=tuple(problems),
         measurements=measurements,
         inputs=records.all(),
@@ -334,20 +360,6 @@ def _lost(job: Input) -> Counted:
 
 def _not_drawn(_: object) -> str:
     return "its process was ended, most likely for want of memory"
-
-
-class _OfPhoto:
-    """Rows of each photo, looked up in one table after the other."""
-
-    def __init__(self, table: tables.Table, frames: Sequence[pd.DataFrame]) -> None:
-        self._none = tables.empty(table)
-        self._found = [(frame, frame.groupby("photo", sort=False).indices) for frame in frames]
-
-    def __getitem__(self, photo: str) -> pd.DataFrame:
-        for frame, at in self._found:
-            if photo in at:
-                return frame.take(at[photo])
-        return self._none
 
 
 def problems_table(problems: Sequence[Problem]) -> pd.DataFrame:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from standcam import flags, tables
+from standcam.aside import Lines
 from standcam.chain.links import ROW, Link, Piece, find_links, pieces_of
 from standcam.chain.register import CHAINS, MARKS, SEAMS
 from standcam.chain.words import chain_notes, line_key, loose_ends, more_chains, refusals
@@ -325,23 +326,27 @@ def join_rows(
     return Joined(tables.conform(tables.PLANTS, found), tables.conform(tables.STRETCHES, both))
 
 
-def design_of_chains(design: pd.DataFrame, plants: pd.DataFrame) -> pd.DataFrame:
+def design_of_chains(design: pd.DataFrame, plants: Lines) -> pd.DataFrame:
     """Lines of a plot map, by photo and row, with lines for chains: what is known of the first photo of each.
 
     Parameters
     ----------
     design : DataFrame
         With photo, and row where the map has it (empty or missing: any).
-    plants : DataFrame
+    plants : Lines
         PLANTS, with source_photo and source_row where something was joined.
     """
-    if "source_photo" not in plants or not len(design):
-        return design
-    joined = plants[plants["photo"] != plants["source_photo"]].sort_values("position_cm", kind="stable")
+    names = ["photo", "row", "source_photo", "source_row"]
+    found = []
+    for part in plants.parts():
+        if "source_photo" not in part or not len(design):
+            return design
+        own = part[part["photo"] != part["source_photo"]].sort_values("position_cm", kind="stable")
+        found.append(own[names].drop_duplicates())
+    joined = pd.concat(found, ignore_index=True)
     more = []
     rows = design["row"].astype("str").str.strip() if "row" in design else pd.Series("", index=design.index)
     any_row = rows.isna() | rows.isin(["", "nan", "<NA>", "None"])
-    names = ["photo", "row", "source_photo", "source_row"]
     for (chain, row), part in joined.groupby(["photo", "row"], sort=False):
         for source, source_row in part[names[2:]].drop_duplicates().itertuples(index=False):
             own = design[(design["photo"] == source) & (any_row | (rows == str(source_row)))]

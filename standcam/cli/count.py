@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -160,7 +160,7 @@ def count(
         if batch.reused:
             notes.append(f"{batch.reused} of {len(inputs)} photos had been counted before and were not counted again.")
         if tied is not None:
-            batch = replace(batch, **use.described(tied, batch.tables))
+            batch = replace(batch, lines=use.described(tied, batch.lines))
         nothing = not batch.measurements
         if nothing and holds_results(out):
             _nothing_done(batch.problem_list, f"Earlier results in {out} were left as they are.")
@@ -168,28 +168,27 @@ def count(
         notes += [*told, *batch.notes]
         more = {} if batch.labelled is None else {"labels": {"file": str(labels)} | batch.labelled.record}
         record = run_record("count", settings, batch.inputs, started, notes, **more)
-        files: dict[str, bytes | str] = {}
+        files: dict[str, bytes | str | Iterable[str]] = {}
         if batch.labelled is not None:
             files["labelled.csv"] = csv_text(LABELLED, batch.labelled.table)
         if not nothing:
             wanted = len(inputs) > 1 if report is None else report
             chains = None if batch.chained is None else batch.chained.chains
             joined = {} if chains is None else {"chains": chains.table, "seams": chains.seams}
-            pages, faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer, **joined)
+            faults = options.results_pages(batch.lines, settings, record, out, wanted, kinds, writer, **joined)
             record["notes"] = notes = [*notes, *faults]
-            files |= pages
         if batch.chained is not None:
             files |= batch.chained.files()
         if tied is not None:
             files |= use.files(tied)
-        writer.finish(**batch.tables, run=record, more=files)
+        writer.finish(**batch.lines, run=record, more=files)
         store.keep(batch.keys)
 
     if nothing:
         _nothing_done(batch.problem_list, f"problems.csv is in {out}.")
     screen.show(
         batch.rows,
-        batch.gaps,
+        batch.lines["gaps"],
         batch.problems,
         settings,
         out,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,6 +16,7 @@ from standcam.settings import Settings, read_settings
 if TYPE_CHECKING:
     import pandas as pd
 
+    from standcam.aside import Lines
     from standcam.report.results import ResultsWriter
 
 SURVEY_FILE = "survey.toml"
@@ -174,7 +176,7 @@ def table_kinds(text: str | None) -> tuple[str, ...] | None:
 
 
 def results_pages(
-    frames: dict[str, pd.DataFrame],
+    frames: Mapping[str, pd.DataFrame | Lines],
     settings: Settings,
     record: dict[str, Any],
     out: Path,
@@ -182,28 +184,35 @@ def results_pages(
     kinds: tuple[str, ...] | None,
     writer: ResultsWriter,
     **more: Any,
-) -> tuple[dict[str, bytes | str], list[str]]:
-    """Report page and table files of a run, and in sentences what could not be made of them.
+) -> list[str]:
+    """Put report page and table files of a run beside its tables; in sentences, what could not be made of them.
 
     What else the page shows (map of a strip, chains) goes under the names that ``html_run.Run`` has for it.
     """
     kinds = (("xlsx",) if report else ()) if kinds is None else kinds
     if not report and not kinds:
-        return {}, []
+        return []
+    from standcam.aside import Lines
     from standcam.report.extras import further_files
     from standcam.report.folder import with_design
     from standcam.report.html_run import Run
+    from standcam.report.results import TABLES
 
-    rows, _ = with_design(frames["rows"], frames["plants"], None)
+    lines = {table.name: Lines.of(table, frames[table.name]) for table in TABLES.values()}
+    plants, gaps = lines.pop("plants"), lines.pop("gaps")
+    whole = {name: table.whole() for name, table in lines.items()}
+    whole["rows"] = with_design(whole["rows"], plants, None)[0]
     run = Run(
-        **(frames | {"rows": rows}),
+        plants=plants,
+        gaps=gaps,
+        **whole,
         settings=settings,
         record=record,
         name=out.resolve().name,
         picture=writer.marked_photo,
         **more,
     )
-    return further_files(run, report, kinds)
+    return writer.make(lambda folder: further_files(run, report, kinds, folder))
 
 
 def require_positive(name: str, value: float | None) -> None:

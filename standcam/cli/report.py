@@ -43,13 +43,12 @@ def report(
     from standcam.report.wording import printable
 
     run = read_run(results, plot_map, None if units is None else units.value, visits)
-    files, faults = further_files(run, True, wanted)
+    names, faults, replaced = add_files(results, lambda folder: further_files(run, True, wanted, folder))
     for note in (*run.notes, *faults):
         typer.echo(printable(note))
-    if not files:
+    if not names:
         raise typer.Exit(2)
-    replaced = add_files(results, files)
-    for name in files:
+    for name in names:
         typer.echo(printable(f"{results / name}{' replaces the earlier one' if name in replaced else ''}"))
     if faults:
         raise typer.Exit(1)

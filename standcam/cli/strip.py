@@ -170,11 +170,11 @@ def strip(
         record = run_record("strip", counted.settings, counted.inputs, started, notes, strip=counted.facts())
         files, faults = strip_files(counted, job.raster, geojson)
         wanted = True if report is None else report
-        pages, more = options.results_pages(
+        more = options.results_pages(
             frames, counted.settings, record, out, wanted, kinds, writer, strip_map=files.get(STRIP_MAP)
         )
         record["notes"] = notes = [*notes, *faults, *more]
-        writer.finish(**frames, run=record, more=files | pages)
+        writer.finish(**frames, run=record, more=files)
         store.keep(counted.keys)
 
     screen.show(frames["rows"], frames["gaps"], frames["problems"], counted.settings, out, source="strip", notes=notes)

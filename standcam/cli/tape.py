@@ -85,9 +85,9 @@ def tape(
         record = run_record("tape", settings, batch.inputs, started, notes)
         with ResultsWriter(out, force) as writer:
             wanted = not nothing and report is not False
-            pages, faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer)
+            faults = options.results_pages(batch.tables, settings, record, out, wanted, kinds, writer)
             record["notes"] = notes = [*notes, *faults]
-            writer.finish(**batch.tables, run=record, more=pages)
+            writer.finish(**batch.tables, run=record)
     if nothing:
         for problem in batch.problems:
             typer.echo(

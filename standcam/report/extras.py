@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
-
-import pandas as pd
 
 from standcam import trust
 from standcam.errors import BadSettings
@@ -41,8 +40,10 @@ def parse_kinds(text: str | None, usual: Sequence[str] = ()) -> tuple[str, ...]:
     return kinds
 
 
-def further_files(run: Run, report: bool, kinds: Sequence[str]) -> tuple[dict[str, bytes | str], list[str]]:
-    """Files by name, and in sentences what could not be made: numbers are worth more than their pages.
+def further_files(run: Run, report: bool, kinds: Sequence[str], folder: Path) -> tuple[list[str], list[str]]:
+    """Write files into a folder; gives their names, and in sentences what could not be made.
+
+    A fault of ours in one of them costs only that one: numbers are worth more than their pages.
 
     Parameters
     ----------
@@ -51,55 +52,64 @@ def further_files(run: Run, report: bool, kinds: Sequence[str]) -> tuple[dict[st
         Whether the page is wanted.
     kinds : sequence of str
         Of :data:`KINDS`.
+    folder : path
+        Must be there.
+
+    Raises
+    ------
+    OSError
+        Disk full, or no rights.
     """
-    makers: dict[str, Callable[[], bytes | str]] = {}
+    makers: dict[str, Callable[[Path], None]] = {}
     if report:
-        makers[REPORT] = lambda: _page(run)
+        makers[REPORT] = lambda path: _page(run, path)
     if "xlsx" in kinds:
-        makers[SPREADSHEET] = lambda: _workbook(run)
+        makers[SPREADSHEET] = lambda path: _workbook(run, path)
     if "parquet" in kinds:
-        makers[PARQUET] = lambda: _parquet(run)
-    files: dict[str, bytes | str] = {}
-    notes = []
+        makers[PARQUET] = lambda path: _parquet(run, path)
+    names, notes = [], []
     for name, make in makers.items():
         try:
-            files[name] = make()
-        except Exception as error:  # a fault of ours in a page must not cost the counts
+            make(folder / name)
+            names.append(name)
+        except OSError:
+            raise
+        except Exception as error:
+            (folder / name).unlink(missing_ok=True)
             first = (str(error).strip().splitlines() or [""])[0]
             notes.append(f"{name} could not be made: {type(error).__name__}: {first}".rstrip(": ") + ".")
-    return files, notes
+    return names, notes
 
 
-def _frames(run: Run) -> dict[str, pd.DataFrame]:
-    return {name: getattr(run, name) for name in ("plants", "gaps", "rows", "plots", "problems")}
-
-
-def _page(run: Run) -> str:
+def _page(run: Run, path: Path) -> None:
     from standcam.report.html_report import report_html
 
-    return report_html(run)
+    # names that are no valid Unicode (possible on Linux) are written as \\udcXX
+    with open(path, "w", encoding="utf-8", errors="backslashreplace", newline="") as file:
+        file.writelines(report_html(run))
 
 
-def _workbook(run: Run) -> bytes:
+def _workbook(run: Run, path: Path) -> None:
     from standcam.report.spreadsheet import workbook
 
     notes = [str(note) for note in [*run.record.get("notes", []), *run.notes]]
-    return workbook(_frames(run), summary_lines(run), notes)
+    workbook(path, run.lines, summary_lines(run), notes)
 
 
-def _parquet(run: Run) -> bytes:
+def _parquet(run: Run, path: Path) -> None:
     from standcam.report.long_table import long_parquet
 
-    return long_parquet(_frames(run))
+    long_parquet(path, run.lines)
 
 
 def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
     """All rows together as lines of what, value and unit: the numbers of the screen, unrounded."""
     from standcam.estimate import Estimate
+    from standcam.spacing.spacings import Spacings
     from standcam.stand.population import overall
 
     if screen.not_sought(run.rows):
-        told = screen.bare_line(run.rows, run.gaps, run.settings.output.units)
+        told = screen.bare_line(run.rows, Spacings.of(run.rows, run.gaps), run.settings.output.units)
         return [("rows", len(run.rows), ""), (told, None, ""), (screen.CAUTION_OF[run.source], None, "")]
     rows = run.rows[trust.kept(run.rows)]
     lines: list[tuple[str, Any, str]] = [
@@ -110,10 +120,8 @@ def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
         ("inputs not used", len(run.problems), ""),
     ]
     if len(rows):
-        gaps = trust.of_kept(run.gaps, run.rows)
-        pooled = overall(rows, gaps, run.settings.statistics)
-        kinds = gaps.loc[(gaps["kind"] != "open") & (gaps["kind"] != ""), "kind"]
-        singles = 100 * float((kinds == "single").mean()) if len(kinds) else float("nan")
+        spacings = Spacings.of(rows, run.gaps)
+        pooled = overall(rows, spacings, run.settings.statistics)
         e = pooled.plants_per_ha
         named: Mapping[str, tuple[Estimate, str]] = {
             "plants per ha": (Estimate(screen.pooled_per_ha(rows), e.low, e.high, e.level), "1/ha"),
@@ -122,7 +130,7 @@ def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
             "CV of gaps": (pooled.cv_pct, "%"),
             "skips": (pooled.misses_pct, "% of spacings"),
             "doubles": (pooled.multiples_pct, "% of spacings"),
-            "singles": (Estimate(singles), "% of spacings"),
+            "singles": (Estimate(spacings.singles_pct), "% of spacings"),
         }
         for name, (estimate, unit) in named.items():
             lines.append((name, estimate.value, unit))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from standcam import tables, trust
+from standcam.aside import Lines
 from standcam.errors import BadResults, BadSettings
 from standcam.files import read_file
 from standcam.report.results import RUN, BadTable, ResultsWriter, read_table
@@ -164,9 +165,12 @@ def read_run(
     laid, told = lay_edits(folder, frames, settings)
     if laid:
         frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
-    frames["rows"], notes = with_design(frames["rows"], frames["plants"], plot_map)
+    plants, gaps = Lines.of(tables.PLANTS, frames.pop("plants")), Lines.of(tables.GAPS, frames.pop("gaps"))
+    frames["rows"], notes = with_design(frames["rows"], plants, plot_map)
     more, faults = _further_tables(folder, None if visits is None else Path(visits))
     return Run(
+        plants=plants,
+        gaps=gaps,
         **frames,
         settings=settings.replace("output", units=units),
         record=run,
@@ -174,7 +178,7 @@ def read_run(
         notes=[*told, *notes, *faults],
         picture=lambda name: marked_photo(folder, name),
         raw_rows=raw["rows"] if laid else None,
-        raw_gaps=raw["gaps"] if laid else None,
+        raw_gaps=Lines.of(tables.GAPS, raw["gaps"]) if laid else None,
         strip_map=_strip_map(folder),
         **more,
     )
@@ -248,7 +252,7 @@ def lay_edits(
 
 
 def with_design(
-    rows: pd.DataFrame, plants: pd.DataFrame, plot_map: str | Path | None
+    rows: pd.DataFrame, plants: pd.DataFrame | Lines, plot_map: str | Path | None
 ) -> tuple[pd.DataFrame, list[str]]:
     """Rows with row unit, treatment, block and whatever else is known of them, and notes on what did not fit.
 
@@ -265,25 +269,35 @@ def with_design(
     if plot_map is not None:
         return join_plot_map(rows, read_plot_map(plot_map))
     # rows of a tape bring their constant columns themselves, also where no plant stands
-    extra = [name for name in plants if name not in tables.PLANTS.names and name not in rows]
-    if not extra or not len(plants):
-        return rows, []
+    told: list[pd.DataFrame] = []
+    torn: dict[str, int] = {}
+    first: dict[str, str] = {}
     keys = ["photo", "plot", "row"]
-    grouped = plants.groupby(keys, sort=False)
-    known = plants.drop_duplicates(keys)[keys].reset_index(drop=True)
-    notes = []
-    for name in extra:
-        values = grouped[name].unique()
-        differs = values.map(len).to_numpy() > 1
-        if differs.any() and name not in DESIGN:
+    for part in Lines.of(tables.PLANTS, plants).parts():
+        extra = [name for name in part if name not in tables.PLANTS.names and name not in rows]
+        if not extra or not len(part):
             continue
-        known[name] = [kinds[0] if len(kinds) == 1 else "" for kinds in values]
-        if differs.any():
-            (photo, plot, row), kinds = next((key, v) for key, v in values.items() if len(v) > 1)
-            more = f" and {differs.sum() - 1} more rows" if differs.sum() > 1 else ""
-            said = ", ".join(repr(str(kind)) for kind in kinds)
-            notes.append(f"Column {name} differs within {photo}, plot {plot}, row {row} ({said}){more}: left empty.")
-    return rows.merge(known, on=keys, how="left"), notes
+        grouped = part.groupby(keys, sort=False)
+        known = part.drop_duplicates(keys)[keys].reset_index(drop=True)
+        for name in extra:
+            values = grouped[name].unique()
+            differs = values.map(len).to_numpy() > 1
+            known[name] = [kinds[0] if len(kinds) == 1 else "" for kinds in values]
+            torn[name] = torn.get(name, 0) + int(differs.sum())
+            if differs.any() and name not in first:
+                (photo, plot, row), kinds = next((key, v) for key, v in values.items() if len(v) > 1)
+                said = ", ".join(repr(str(kind)) for kind in kinds)
+                first[name] = f"Column {name} differs within {photo}, plot {plot}, row {row} ({said})"
+        told.append(known)
+    if not told:
+        return rows, []
+    names = [name for name in torn if not torn[name] or name in DESIGN]
+    notes = [
+        f"{first[name]}{f' and {torn[name] - 1} more rows' if torn[name] > 1 else ''}: left empty."
+        for name in names
+        if torn[name]
+    ]
+    return rows.merge(pd.concat(told, ignore_index=True)[[*keys, *names]], on=keys, how="left"), notes
 
 
 def write_folder(out: str | Path, files: Mapping[str, bytes | str], run: dict[str, Any], force: bool = False) -> Path:

@@ -15,10 +15,10 @@ from standcam.report import screen, wording
 from standcam.report.html_run import Run
 from standcam.report.wording import plural
 from standcam.settings import Settings
-from standcam.spacing.metrics import OPEN
 
 if TYPE_CHECKING:
     from standcam.estimate import Estimate
+    from standcam.spacing.spacings import Spacings
     from standcam.stand.population import Overall
 
 
@@ -92,14 +92,12 @@ def _emergence(kept: pd.DataFrame, settings: Settings) -> float:
 
 
 def cards(
-    all_rows: Overall | None, kept: pd.DataFrame, gaps: pd.DataFrame, rows: pd.DataFrame, settings: Settings
+    all_rows: Overall | None, kept: pd.DataFrame, spacings: Spacings, rows: pd.DataFrame, settings: Settings
 ) -> list[dict[str, str]]:
     """The numbers that are looked for first: value, range, and what it is held against."""
     if all_rows is None:
         return []
     us = settings.output.units
-    kinds = gaps.loc[(gaps["kind"] != OPEN) & (gaps["kind"] != ""), "kind"]
-    singles = 100 * float((kinds == "single").mean()) if len(kinds) else math.nan
     per_ha = screen.pooled_per_ha(kept)
     cards = [
         _card(
@@ -117,7 +115,8 @@ def cards(
               "share of spacings; ideal 0"),
         _card("Doubles", wording.percent(all_rows.multiples_pct.value), all_rows.multiples_pct, wording.percent,
               "share of spacings; ideal 0"),
-        _card("Singulation", wording.percent(singles), None, wording.percent, "singles, share of spacings; ideal 100"),
+        _card("Singulation", wording.percent(spacings.singles_pct), None, wording.percent,
+              "singles, share of spacings; ideal 100"),
         _trust_card(rows),
     ]  # fmt: skip
     return cards
@@ -169,11 +168,11 @@ def _trust_card(rows: pd.DataFrame) -> dict[str, str]:
     }
 
 
-def words(run: Run, kept: pd.DataFrame, gaps: pd.DataFrame) -> list[str]:
+def words(run: Run, kept: pd.DataFrame, spacings: Spacings) -> list[str]:
     """The sentences of the screen."""
     us = run.settings.output.units
     lines = [
-        *screen.spacing_lines(kept, gaps, run.settings),
+        *screen.spacing_lines(kept, spacings, run.settings),
         *screen.weed_lines(kept, run.settings),
         *screen.nominal_lines(kept, us),
     ]

@@ -9,6 +9,7 @@ from standcam import trust
 from standcam.report import screen
 from standcam.report.html_run import LINES, Run
 from standcam.settings import Settings
+from standcam.spacing.spacings import Spacings
 
 if TYPE_CHECKING:
     from standcam.planter.diagnosis import Diagnosis
@@ -20,15 +21,17 @@ def notes_part(run: Run, d: Diagnosis | None) -> dict[str, Any]:
     left_out = set(trust.left_out_notes(run.rows, run.settings.statistics.min_trust))
     from_planter = [] if d is None else [n for n in d.notes if not n.startswith("Row units are not known")]
     told = [n for n in dict.fromkeys([*told, *from_planter]) if n not in left_out]
-    where: dict[str, list[str]] = {}
+    where: dict[str, tuple[list[str], int]] = {}
     for record in run.inputs:
-        for note in record.get("notes") or []:
-            where.setdefault(str(note), []).append(str(record.get("photo", "")))
+        for note in map(str, record.get("notes") or []):
+            if note in where or len(where) < 5 * LINES:
+                photos, n = where.get(note, ([], 0))
+                where[note] = ([*photos, str(record.get("photo", ""))][:5], n + 1)
     single = [
-        (note, ", ".join(photos[:5]) + (f" and {len(photos) - 5} more" if len(photos) > 5 else ""))
-        for note, photos in where.items()
+        (note, ", ".join(photos) + (f" and {n - len(photos)} more" if n > len(photos) else ""))
+        for note, (photos, n) in where.items()
     ]
-    return {"run": told[: 2 * LINES], "photos": single[: 5 * LINES]}
+    return {"run": told[: 2 * LINES], "photos": single}
 
 
 def edited(run: Run) -> list[str]:
@@ -36,8 +39,7 @@ def edited(run: Run) -> list[str]:
     if run.raw_rows is None or run.raw_gaps is None or not len(run.raw_rows):
         return []
     kept = run.raw_rows[trust.kept(run.raw_rows)]
-    gaps = trust.of_kept(run.raw_gaps, run.raw_rows)
-    return [screen.totals(kept, gaps, run.settings.output.units, run.source)]
+    return [screen.totals(kept, Spacings.of(kept, run.raw_gaps), run.settings.output.units, run.source)]
 
 
 def method_part(run: Run) -> dict[str, Any]:

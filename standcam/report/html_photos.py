@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
+
+import numpy as np
 
 from standcam import flags
 from standcam.report import wording
@@ -59,16 +61,22 @@ def photo_list(
     dict
         shown (with pictures), doubtful (how many there are), links (without), more (not even listed).
     """
-    rows_of = dict(tuple(rows.groupby("photo", sort=False)))
-    photos = [_photo(i, rows_of.get(str(i.get("photo", ""))), system) for i in inputs]
-    rank = {grade: n for n, grade in enumerate(flags.GRADES)}
-    photos.sort(key=lambda p: rank.get(p.grade, len(rank)))  # stable: in the order of the run within a grade
-    doubtful = [p for p in photos if p.grade in flags.GRADES[:-1]]
-    few = len(photos) <= FEW
-    wanted = photos if few else doubtful
-    shown: list[Photo] = []
+    lines_of = rows.groupby("photo", sort=False).indices
+    rank_of = _ranks(rows)
+    names = [str(i.get("photo", "")) for i in inputs]
+    rank = np.array([rank_of.get(name, len(flags.GRADES)) for name in names], np.int8)
+    order = np.argsort(rank, kind="stable")  # in the order of the run within a grade
+
+    def photos(some: np.ndarray) -> Iterator[Photo]:
+        for k in some.tolist():
+            yield _photo(inputs[k], rows.take(lines_of.get(names[k], [])), system)
+
+    few = len(names) <= FEW
+    doubtful = order[: int((rank < len(flags.GRADES) - 1).sum())]
+    wanted = order if few else doubtful
+    shown: dict[int, Photo] = {}
     used = 0
-    for photo in wanted[:MOST_PICTURES]:
+    for k, photo in zip(wanted[:MOST_PICTURES].tolist(), photos(wanted[:MOST_PICTURES]), strict=True):
         whole = picture(_marked_name(photo)) if photo.link else None
         small = None if whole is None else small_jpeg(whole, _WIDE if few else _NARROW)
         if small is None:
@@ -77,24 +85,29 @@ def photo_list(
         if used > MOST_BYTES:
             break
         uri = f"data:image/jpeg;base64,{base64.b64encode(small).decode('ascii')}"
-        shown.append(Photo(photo.name, photo.link, photo.words, photo.grade, photo.reasons, uri))
-    names = {p.name for p in shown}
-    links = [p for p in photos if p.name not in names]
+        shown[k] = replace(photo, data=uri)
+    links = order[~np.isin(order, list(shown))]
     return {
-        "shown": shown,
+        "shown": list(shown.values()),
         "all": few,
         "doubtful": len(doubtful),
-        "links": links[:MOST_LINKS],
+        "links": list(photos(links[:MOST_LINKS])),
         "more": max(0, len(links) - MOST_LINKS),
-        "total": len(photos),
+        "total": len(names),
     }
 
 
-def _photo(record: Mapping[str, Any], rows: pd.DataFrame | None, system: str) -> Photo:
+def _ranks(rows: pd.DataFrame) -> dict[str, int]:
+    """Grade of the least trusted row of each photo, by its place in ``GRADES``; one behind them for none."""
+    rank = rows["trust"].map({grade: n for n, grade in enumerate(flags.GRADES)}).fillna(len(flags.GRADES))
+    return {str(photo): int(n) for photo, n in rank.groupby(rows["photo"], sort=False).min().items()}
+
+
+def _photo(record: Mapping[str, Any], rows: pd.DataFrame, system: str) -> Photo:
     marked = str(record.get("marked") or "")
     words, grade = "no row", ""
     reasons: tuple[str, ...] = ()
-    if rows is not None and len(rows):
+    if len(rows):
         parts = [f"row {r.row}: {' '.join(wording.row_words(r, system)[:3]).rstrip(',')}" for r in rows.itertuples()]
         words = "; ".join(parts)
         grades = [g for g in flags.GRADES if (rows["trust"] == g).any()]

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from standcam import tables
 from standcam.report import screen, wording
 from standcam.report.html_run import KEYS, LINES, Run
-from standcam.settings import Settings
-from standcam.spacing.metrics import OPEN
 
 if TYPE_CHECKING:
     from standcam.planter.diagnosis import Diagnosis
+    from standcam.spacing.spacings import Spacings
 
 MOST_GAPS = 30_000
 """Of more, the planter's part of the page takes rows drawn by lot."""
@@ -22,29 +22,30 @@ GAPS_FOR_FIT = 1_500
 
 
 def diagnosis(
-    kept: pd.DataFrame, gaps: pd.DataFrame, plants: pd.DataFrame, settings: Settings
-) -> tuple[Diagnosis | None, list[str]]:
-    """What the planter did, None where it cannot be told; and notes."""
+    kept: pd.DataFrame, spacings: Spacings, run: Run
+) -> tuple[Diagnosis | None, list[str], pd.DataFrame]:
+    """What the planter did, None where it cannot be told; notes; and GAPS that it was told from."""
     from standcam.errors import StandcamError
     from standcam.planter.diagnosis import diagnose
 
     notes: list[str] = []
-    closed = gaps[gaps["kind"] != OPEN]
-    if not len(closed) or not len(kept):
-        return None, ["There is no spacing between two plants in these results."]
-    if len(closed) > MOST_GAPS:
+    nothing = tables.empty(tables.GAPS)
+    if not len(spacings) or not len(kept):
+        return None, ["There is no spacing between two plants in these results."], nothing
+    if len(spacings) > MOST_GAPS:
         keys = kept[KEYS].drop_duplicates()
-        drawn = keys.sample(max(1, round(MOST_GAPS / len(closed) * len(keys))), random_state=settings.statistics.seed)
+        seed = run.settings.statistics.seed
+        drawn = keys.sample(max(1, round(MOST_GAPS / len(spacings) * len(keys))), random_state=seed)
         notes.append(
             f"What the planter did is told from {len(drawn)} of {len(keys)} rows, drawn by lot; standcam planter takes "
             "all."
         )
-        index = pd.MultiIndex.from_frame(drawn)
-        kept, gaps, plants = (t[pd.MultiIndex.from_frame(t[KEYS]).isin(index)] for t in (kept, gaps, plants))
+        kept = kept[pd.MultiIndex.from_frame(kept[KEYS]).isin(pd.MultiIndex.from_frame(drawn))]
+    gaps, plants = run.gaps.of_rows(kept), run.plants.of_rows(kept)
     try:
-        return diagnose(gaps, kept, settings, plants=plants, fit_gaps=GAPS_FOR_FIT), notes
+        return diagnose(gaps, kept, run.settings, plants=plants, fit_gaps=GAPS_FOR_FIT), notes, gaps
     except StandcamError as error:
-        return None, [*notes, error.reason]
+        return None, [*notes, error.reason], nothing
 
 
 def spacing_part(d: Diagnosis | None, gaps: pd.DataFrame, us: str) -> dict[str, Any]:
@@ -55,16 +56,9 @@ def spacing_part(d: Diagnosis | None, gaps: pd.DataFrame, us: str) -> dict[str, 
 
     if d is None:
         return {"figure": "", "lines": []}
-    figure = planter_report.spacing_figure(d.fit, _of_places(gaps, d), us == "us", width_in=4.6)
+    figure = planter_report.spacing_figure(d.fit, gaps, us == "us", width_in=4.6)
     label = "Histogram of the spacings with the fitted planter over it"
     return {"figure": Markup(chart.svg(figure, "gap", label)), "lines": planter_report.answer(d, us == "us")}
-
-
-def _of_places(gaps: pd.DataFrame, d: Diagnosis) -> pd.DataFrame:
-    """Gaps of the rows that the fit took."""
-    if len(d.places.keys) >= len(gaps.drop_duplicates(KEYS)):
-        return gaps
-    return gaps[pd.MultiIndex.from_frame(gaps[KEYS]).isin(pd.MultiIndex.from_frame(d.places.keys[KEYS]))]
 
 
 def units_part(d: Diagnosis | None, us: str) -> dict[str, Any] | None:

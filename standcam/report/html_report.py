@@ -8,6 +8,7 @@ says stands in ``html_answer``, ``html_planter``, ``html_rows``, ``html_more``, 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -19,14 +20,15 @@ from standcam.report.html_run import LINES, Run, some
 _UNITS = r"%|(?:cm|m|in|ft|ha|acre)\b"
 
 
-def report_html(run: Run) -> str:
-    """The page.
+def report_html(run: Run) -> Iterator[str]:
+    """The page, in parts.
 
     Parameters
     ----------
     run : Run
     """
-    return _template().render(**_content(run))
+    parts: Iterator[str] = _template().generate(**_content(run))
+    return parts
 
 
 @cache
@@ -49,16 +51,16 @@ def _content(run: Run) -> dict[str, Any]:
 
     from standcam.report.html_more import chains_part, visits_part
     from standcam.report.html_photos import photo_list
+    from standcam.spacing.spacings import Spacings
     from standcam.stand.population import overall
 
     us = run.settings.output.units
     rows = run.rows.reset_index(drop=True)
     coarse = screen.not_sought(rows)
     kept = rows[trust.kept(rows) & (rows["status"] != tables.NO_STEMS)].reset_index(drop=True)
-    gaps = trust.of_kept(run.gaps, rows)
-    plants = trust.of_kept(run.plants, rows)
-    all_rows = overall(kept, gaps, run.settings.statistics) if len(kept) else None
-    diagnosis, fit_notes = html_planter.diagnosis(kept, gaps, plants, run.settings)
+    spacings = Spacings.of(kept, run.gaps)
+    all_rows = overall(kept, spacings, run.settings.statistics) if len(kept) else None
+    diagnosis, fit_notes, fitted = html_planter.diagnosis(kept, spacings, run)
     shown = html_rows.strips_part(rows, run.gaps, run.plants, us)
     cautions = html_answer.cautions(run)
     return {
@@ -66,23 +68,23 @@ def _content(run: Run) -> dict[str, Any]:
         "name": run.name,
         "head": html_answer.head(run, rows),
         "headline": html_answer.headline(all_rows, kept, run),
-        "cards": html_answer.cards(all_rows, kept, gaps, rows, run.settings),
-        "totals": screen.bare_line(rows, gaps, us)
+        "cards": html_answer.cards(all_rows, kept, spacings, rows, run.settings),
+        "totals": screen.bare_line(rows, Spacings.of(rows, run.gaps), us)
         if coarse
-        else screen.totals(kept, gaps, us, run.source)
+        else screen.totals(kept, spacings, us, run.source)
         if len(kept)
         else "",
         "coarse": coarse,
         "left_out": trust.left_out_notes(rows, run.settings.statistics.min_trust),
         "cautions": cautions,
-        "words": [] if coarse else html_answer.words(run, kept, gaps),
+        "words": [] if coarse else html_answer.words(run, kept, spacings),
         "units": html_planter.units_part(diagnosis, us),
         "unit_note": html_planter.unit_note(diagnosis, run),
         "map": html_rows.map_uri(run),
         "plots": html_rows.plots_part(run, rows, us),
         "visits": visits_part(run),
         "chains": chains_part(run),
-        "spacing": html_planter.spacing_part(diagnosis, gaps, us),
+        "spacing": html_planter.spacing_part(diagnosis, fitted, us),
         "fit_notes": fit_notes,
         "strips": shown,
         "photos": photo_list(run.inputs, rows, run.picture, us) if run.of_photos else None,

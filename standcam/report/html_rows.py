@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from standcam import tables, trust
+from standcam.aside import Lines
 from standcam.report import screen, strips, wording
 from standcam.report.html_run import KEYS, LINES, Run, some
 
@@ -50,11 +51,11 @@ def plots_part(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:
     width = float(plots["plants_per_ha"].max()) if len(plots) else math.nan
     by_area = math.isfinite(width) and width > 0
     most = width if by_area else 100.0
-    order = plots.assign(_by=plots["plants_per_ha"] if by_area else plots["quality_of_feed_pct"])
-    order = order.sort_values("_by", kind="stable", na_position="first")
-    treatment_of = _treatments(rows, order)
+    by = plots["plants_per_ha" if by_area else "quality_of_feed_pct"]
+    order = by.sort_values(kind="stable", na_position="first").index
+    treatment_of = _treatments(rows, plots["plot"].loc[order])
     lines = []
-    for r in order.head(10 * LINES).itertuples():
+    for r in plots.loc[order[: 10 * LINES]].itertuples():
         value = r.plants_per_ha if by_area else r.quality_of_feed_pct
         lines.append(
             {
@@ -91,13 +92,13 @@ def _by_singles(plots: pd.DataFrame) -> str:
     return "Fewest singles first." if plots["quality_of_feed_pct"].notna().any() else ""
 
 
-def _treatments(rows: pd.DataFrame, plots: pd.DataFrame) -> dict[str, str]:
+def _treatments(rows: pd.DataFrame, plots: pd.Series) -> dict[str, str]:
     """Treatment of each plot, of plots that have but one."""
     if "treatment" not in rows:
         return {}
     text = rows["treatment"].fillna("").astype(str).str.strip()
     kinds = text.groupby(rows["plot"].astype(str)).unique()
-    return {plot: kinds[plot][0] if len(kinds.get(plot, ())) == 1 else "" for plot in plots["plot"].astype(str)}
+    return {plot: kinds[plot][0] if len(kinds.get(plot, ())) == 1 else "" for plot in plots.astype(str)}
 
 
 def _unnamed(run: Run) -> str:
@@ -107,39 +108,37 @@ def _unnamed(run: Run) -> str:
     return "No plots were given: the whole strip is one." if len(run.plots) == 1 else ""
 
 
-def strips_part(rows: pd.DataFrame, gaps: pd.DataFrame, plants: pd.DataFrame, us: str) -> dict[str, Any]:
+def strips_part(rows: pd.DataFrame, gaps: Lines, plants: Lines, us: str) -> dict[str, Any]:
     """Rows drawn to one scale, the worst first."""
     from markupsafe import Markup
 
-    drawable = rows[rows["row_length_cm"].notna() & (rows["row_length_cm"] > 0)]
-    faults = drawable["multiples_pct"].fillna(0) + drawable["misses_pct"].fillna(0)
-    none = (drawable["plants"] == 0) & (drawable["status"] != tables.NO_STEMS)
-    bare = gaps[gaps["kind"] == "bare"].groupby(KEYS)["gap_cm"].sum()
-    if len(bare):  # of rows in which no plant was sought
-        faults = pd.Series([bare.get(tuple(k), 0.0) for k in drawable[KEYS].itertuples(index=False)], drawable.index)
-    order = drawable.assign(_faults=faults.where(~none, 1e3), _cv=drawable["cv_pct"].fillna(0))
-    order = order.sort_values(["_faults", "_cv"], ascending=False, kind="stable")
+    drawable = (rows["row_length_cm"].notna() & (rows["row_length_cm"] > 0)).to_numpy(bool)
+    told = rows.loc[drawable, [*KEYS, "plants", "status", "multiples_pct", "misses_pct", "cv_pct"]]
+    faults = told["multiples_pct"].fillna(0) + told["misses_pct"].fillna(0)
+    none = (told["plants"] == 0) & (told["status"] != tables.NO_STEMS)
+    if screen.not_sought(rows):
+        bare = pd.concat([p[p["kind"] == "bare"].groupby(KEYS)["gap_cm"].sum() for p in gaps.parts()])
+        if len(bare):  # of rows in which no plant was sought
+            faults = pd.Series([bare.get(tuple(k), 0.0) for k in told[KEYS].itertuples(index=False)], told.index)
+    order = told.assign(_faults=faults.where(~none, 1e3), _cv=told["cv_pct"].fillna(0))
+    order = order.sort_values(["_faults", "_cv"], ascending=False, kind="stable").index
     if len(order) <= RANKED:
-        worst, best, rest = order, order.head(0), order.head(0)
+        worst, best, rest = order, order[:0], order[:0]
     else:
-        worst, best = order.head(WORST), order.tail(BEST)
-        rest = order.iloc[WORST : len(order) - BEST]
-    wanted = pd.concat([worst, best, rest.head(FOLDED)])
-    nominal = drawable["nominal_spacing_cm"].dropna()
-    spacing = float(nominal.iloc[0]) if len(nominal) else float(drawable["median_gap_cm"].median())
+        worst, best, rest = order[:WORST], order[-BEST:], order[WORST:-BEST]
+    wanted = rows.loc[worst.append([best, rest[:FOLDED]])]
+    nominal = rows["nominal_spacing_cm"][drawable].dropna()
+    spacing = float(nominal.iloc[0]) if len(nominal) else float(rows["median_gap_cm"][drawable].median())
     scale = strips.common_scale(wanted["row_length_cm"].tolist(), spacing)
-    if len(wanted) < len(rows):
-        index = pd.MultiIndex.from_frame(wanted[KEYS])
-        gaps = gaps[pd.MultiIndex.from_frame(gaps[KEYS]).isin(index)]
-        plants = plants[pd.MultiIndex.from_frame(plants[KEYS]).isin(index)]
-    crop = plants[plants["is_crop"].astype(bool)]
+    plants_of, gaps_of_rows = plants.of_rows(wanted), gaps.of_rows(wanted)
+    crop = plants_of[plants_of["is_crop"].astype(bool)]
     place_of = {k: g["position_cm"].to_numpy(float) for k, g in crop.groupby(KEYS, sort=False)}
-    gaps_of = {k: list(g.itertuples()) for k, g in gaps.groupby(KEYS, sort=False)}
+    gaps_of = {k: list(g.itertuples()) for k, g in gaps_of_rows.groupby(KEYS, sort=False)}
     by_plot = bool(rows.duplicated(["photo", "row"]).any())
 
-    def draw(part: pd.DataFrame) -> list[dict[str, Any]]:
+    def draw(some: pd.Index) -> list[dict[str, Any]]:
         made = []
-        for r in part.itertuples():
+        for r in rows.loc[some].itertuples():
             key = (r.photo, r.plot, r.row)
             at = place_of.get(key, np.zeros(0))
             inside = at[np.isfinite(at) & (at >= -1e-6) & (at <= r.row_length_cm + 1e-6)]
@@ -163,9 +162,9 @@ def strips_part(rows: pd.DataFrame, gaps: pd.DataFrame, plants: pd.DataFrame, us
         "ranked": len(order) > 1,
         "worst": draw(worst),
         "best": draw(best),
-        "rest": draw(rest.head(FOLDED)),
+        "rest": draw(rest[:FOLDED]),
         "more": max(0, len(rest) - FOLDED),
-        "undrawn": len(rows) - len(drawable),
+        "undrawn": len(rows) - int(drawable.sum()),
     }
 
 

@@ -8,6 +8,9 @@ from typing import Any
 
 import pandas as pd
 
+from standcam import tables
+from standcam.aside import Lines
+from standcam.report.run_file import Records
 from standcam.settings import Settings
 
 KEYS = ["photo", "plot", "row"]
@@ -21,8 +24,8 @@ class Run:
 
     rows: pd.DataFrame
     """ROWS, those left out too; columns of the design (row unit, treatment, range, ...) behind."""
-    gaps: pd.DataFrame
-    plants: pd.DataFrame
+    gaps: Lines
+    plants: Lines
     plots: pd.DataFrame
     problems: pd.DataFrame
     settings: Settings
@@ -36,7 +39,7 @@ class Run:
     """Gives a marked photo by its name."""
     raw_rows: pd.DataFrame | None = None
     """ROWS before edits by hand; None where nothing was edited."""
-    raw_gaps: pd.DataFrame | None = None
+    raw_gaps: Lines | None = None
     """GAPS before them."""
     strip_map: bytes | None = None
     """Map of a drone strip. PNG"""
@@ -66,9 +69,23 @@ class Run:
         return told if isinstance(told, Mapping) else {}
 
     @property
-    def inputs(self) -> list[Mapping[str, Any]]:
-        """Records of the inputs."""
-        return [i for i in self.record.get("inputs", []) if isinstance(i, Mapping)]
+    def inputs(self) -> Sequence[Mapping[str, Any]]:
+        """Records of the inputs, perhaps read from disk one by one."""
+        held = self.record.get("inputs", [])
+        if isinstance(held, Records) or all(isinstance(i, Mapping) for i in held):
+            return held
+        return [i for i in held if isinstance(i, Mapping)]
+
+    @property
+    def lines(self) -> dict[str, Lines]:
+        """The five tables by their names."""
+        return {
+            "plants": self.plants,
+            "gaps": self.gaps,
+            "rows": Lines.of(tables.ROWS, self.rows),
+            "plots": Lines.of(tables.PLOTS, self.plots),
+            "problems": Lines.of(tables.PROBLEMS, self.problems),
+        }
 
 
 def some(lines: Sequence[Any], most: int) -> dict[str, Any]:

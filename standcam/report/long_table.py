@@ -9,22 +9,23 @@ back. Numbers are not rounded.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from standcam import tables
+from standcam.aside import Lines
 from standcam.errors import StandcamError
 from standcam.stand.plotmap import DESIGN
 
 if TYPE_CHECKING:
     import pandas as pd
 
-CHUNK = 50_000
+CHUNK = 10_000
 """Lines of a table that are laid out at once; bounds memory."""
-GROUP = 500_000
+GROUP = 100_000
 """Lines of the long table that are written together."""
 _OF = {"plant": tables.PLANTS, "gap": tables.GAPS, "row": tables.ROWS, "plot": tables.PLOTS}
 _KEYS = ("photo", "plot", "row", "plant", "to_plant", *DESIGN)
@@ -66,13 +67,22 @@ def require_parquet() -> None:
         )
 
 
-def long_parquet(frames: Mapping[str, pd.DataFrame]) -> bytes:
-    """The tables plants, gaps, rows and plots as one long table.
+def long_parquet(path: Path, lines: Mapping[str, Lines]) -> None:
+    """Write the tables plants, gaps, rows and plots as one long table.
+
+    Parameters
+    ----------
+    path : path
+        Where it goes.
+    lines : mapping
+        Table name to table.
 
     Raises
     ------
     ParquetMissing
         pyarrow is not installed.
+    OSError
+        Disk full, or no rights.
     """
     require_parquet()
     import pyarrow as pa
@@ -84,10 +94,9 @@ def long_parquet(frames: Mapping[str, pd.DataFrame]) -> bytes:
         [pa.field(c.name, kinds[c.dtype], metadata={"meaning": c.meaning}) for c in COLUMNS],
         metadata={"standcam": "one line a number; see standcam.report.long_table"},
     )
-    out = io.BytesIO()
-    with parquet.ParquetWriter(out, schema, compression="zstd") as writer:
+    with parquet.ParquetWriter(path, schema, compression="zstd") as writer:
         waiting: list[Any] = []
-        for part in _parts(frames):
+        for part in _parts(lines):
             n = len(part["measure"])
             arrays = []
             for field, column in zip(schema, COLUMNS, strict=True):
@@ -105,20 +114,34 @@ def long_parquet(frames: Mapping[str, pd.DataFrame]) -> bytes:
                 waiting = []
         if waiting:
             writer.write_table(pa.concat_tables(waiting).unify_dictionaries())
-    return out.getvalue()
 
 
-def _parts(frames: Mapping[str, pd.DataFrame]) -> Iterator[dict[str, Any]]:
+def _parts(lines: Mapping[str, Lines]) -> Iterator[dict[str, Any]]:
     """Columns of the long table, one measure of one piece of a table at a time."""
     for of, table in _OF.items():
-        frame = tables.conform(table, frames[table.name]).rename(columns={"from_plant": "plant"})
         units = {c.name: c.unit for c in table.columns}
-        names = [n for n in frame if n not in _KEYS and not _is_end(n, frame)]
-        for start in range(0, len(frame), CHUNK):
-            piece = frame.iloc[start : start + CHUNK]
+        for piece in _pieces(lines[table.name]):
+            piece = tables.conform(table, piece).rename(columns={"from_plant": "plant"})
             keys = {n: piece[n] for n in _KEYS if n in piece}
-            for name in names:
+            for name in [n for n in piece if n not in _KEYS and not _is_end(n, piece)]:
                 yield _one(of, piece, keys, str(name), units.get(str(name), ""))
+
+
+def _pieces(lines: Lines) -> Iterator[pd.DataFrame]:
+    """The table in pieces of :data:`CHUNK` lines, however it is parted: a measure's lines stand together in each."""
+    import pandas as pd
+
+    waiting: list[pd.DataFrame] = []
+    for part in lines.parts():
+        begin = 0
+        while len(part) - begin >= CHUNK - sum(map(len, waiting)):
+            end = begin + CHUNK - sum(map(len, waiting))
+            yield pd.concat([*waiting, part.iloc[begin:end]], ignore_index=True)
+            waiting, begin = [], end
+        if begin < len(part):
+            waiting.append(part.iloc[begin:])
+    if waiting:
+        yield pd.concat(waiting, ignore_index=True)
 
 
 def _is_end(name: Any, frame: pd.DataFrame) -> bool:

@@ -66,8 +66,11 @@ def places_of(rows: pd.DataFrame, inputs: Sequence[Mapping[str, Any]] = ()) -> P
         return _outlined(rows)
     located = rows
     if not any(a in rows and b in rows for a, b in _PLACES):
-        found = {str(i.get("photo", "")): (i.get("latitude"), i.get("longitude")) for i in inputs}
-        known = {photo: place for photo, place in found.items() if all(_is_number(v) for v in place)}
+        known = {}
+        for i in inputs:
+            place = i.get("latitude"), i.get("longitude")
+            if all(_is_number(v) for v in place):
+                known[str(i.get("photo", ""))] = place
         if not known:
             return None
         at = [_place(str(photo), known) for photo in rows["photo"]]

@@ -17,7 +17,7 @@ import re
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from typing import Any
 import pandas as pd
 
 from standcam import tables
+from standcam.aside import Lines
 from standcam.errors import ResultsExist, UnwritableResults
 from standcam.files import umask
 from standcam.report.file_names import safe_stem, same_name
@@ -183,6 +184,7 @@ class ResultsWriter:
         check_out(out, force)
         self.out, self.force = Path(out), force
         self._marked: list[str] = []
+        self._ready: list[str] = []
         self._taken: set[str] = set()
         self._made_parents: list[Path] = []
         with self._clear_errors():
@@ -241,16 +243,39 @@ class ResultsWriter:
         """A marked photo that was added under this name, or None."""
         return marked_photo(self._work, name)
 
+    def make(self, files: Callable[[Path], tuple[list[str], list[str]]]) -> list[str]:
+        """Let files be written where results are gathered, to be put in place with them.
+
+        Parameters
+        ----------
+        files : callable
+            Writes them into the folder it is given; gives their names, and sentences on what could not be made.
+
+        Returns
+        -------
+        list of str
+            These sentences.
+
+        Raises
+        ------
+        UnwritableResults
+            Disk full, or no rights.
+        """
+        with self._clear_errors():
+            names, told = files(self._work)
+        self._ready += names
+        return told
+
     def finish(
         self,
         *,
-        plants: pd.DataFrame,
-        gaps: pd.DataFrame,
+        plants: pd.DataFrame | Lines,
+        gaps: pd.DataFrame | Lines,
         rows: pd.DataFrame,
         plots: pd.DataFrame,
         problems: pd.DataFrame,
         run: dict[str, Any],
-        more: Mapping[str, bytes | str] | None = None,
+        more: Mapping[str, bytes | str | Iterable[str]] | None = None,
     ) -> Path:
         """Write tables, further files by name and the run record, put all in place, and give the results folder.
 
@@ -262,7 +287,7 @@ class ResultsWriter:
             Disk full, no rights, or a file held open by another program; old results are still there.
         """
         frames = dict(zip(TABLES, (plants, gaps, rows, plots, problems), strict=True))
-        parts = {name: csv_parts(TABLES[name], frame) for name, frame in frames.items()}
+        parts = {name: csv_parts(Lines.of(TABLES[name], frame)) for name, frame in frames.items()}
         return self.finish_files(parts | dict(more or {}), run)
 
     def finish_files(self, contents: Mapping[str, bytes | str | Iterable[str]], run: dict[str, Any]) -> Path:
@@ -275,10 +300,12 @@ class ResultsWriter:
         UnwritableResults
             Disk full, no rights, or a file held open by another program; old results are still there.
         """
-        files = [*contents, RUN, *(f"{MARKED}/{name}" for name in self._marked)]
+        files = [*contents, *self._ready, RUN, *(f"{MARKED}/{name}" for name in self._marked)]
         with self._clear_errors():
             for name, content in contents.items():
                 _write(self._work / name, content)
+            for name in self._ready:
+                _flush(self._work / name)
             write_run(self._work / RUN, run | {"files": files})
             shutil.rmtree(self._work / _ASIDE, ignore_errors=True)
             self._put_in_place(files)
@@ -389,8 +416,21 @@ def marked_photo(folder: str | Path, name: str) -> bytes | None:
         return None
 
 
-def add_files(out: str | Path, contents: Mapping[str, bytes | str]) -> list[str]:
-    """Put further files into a results folder, each whole or not at all; gives the names of those replaced.
+def add_files(
+    out: str | Path, files: Callable[[Path], tuple[list[str], list[str]]]
+) -> tuple[list[str], list[str], list[str]]:
+    """Put further files into a results folder, each whole or not at all.
+
+    Parameters
+    ----------
+    out : path
+    files : callable
+        As of :meth:`ResultsWriter.make`.
+
+    Returns
+    -------
+    names, told, replaced : list of str
+        Files, sentences on what could not be made, and which files had been there before.
 
     Raises
     ------
@@ -398,13 +438,14 @@ def add_files(out: str | Path, contents: Mapping[str, bytes | str]) -> list[str]
         Disk full or no rights; files that were there are as they were.
     """
     out = Path(out)
-    replaced = [name for name in contents if (out / name).exists()]
     work: Path | None = None
     try:
         work = Path(tempfile.mkdtemp(prefix=".standcam-", dir=out))
-        for name, content in contents.items():
-            _write(work / name, content)
-        for name in contents:
+        names, told = files(work)
+        replaced = [name for name in names if (out / name).exists()]
+        for name in names:
+            _flush(work / name)
+        for name in names:
             os.replace(work / name, out / name)
     except OSError as error:
         raise UnwritableResults(
@@ -413,7 +454,7 @@ def add_files(out: str | Path, contents: Mapping[str, bytes | str]) -> list[str]
     finally:
         if work is not None:
             shutil.rmtree(work, ignore_errors=True)
-    return replaced
+    return names, told, replaced
 
 
 def run_record(
@@ -475,26 +516,34 @@ def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
 
     Lengths keep hundredths of a millimetre and pixels hundredths: a hundred times finer than any photo tells.
     """
-    return "".join(csv_parts(table, frame))
+    return "".join(csv_parts(Lines.of(table, frame)))
 
 
-def csv_parts(table: tables.Table, frame: pd.DataFrame, lines: int = 10_000) -> Iterator[str]:
-    """The same text in parts of so many lines: that of a long table takes more memory than the table."""
-    frame = tables.conform(table, frame)
+def csv_parts(lines: Lines, at_once: int = 10_000) -> Iterator[str]:
+    """The same text in parts of so many lines at most: that of a long table takes more memory than the table."""
+    table = lines.table
     # the writer quotes a line feed within a cell and not a carriage return, which readers take for the end of a line
-    odd = any("\r" in v for name in frame if _holds_texts(frame[name]) for v in frame[name] if isinstance(v, str))
-    for begin in range(0, max(len(frame), 1), lines):
-        part = rounded(table, frame.iloc[begin : begin + lines])
-        for name in part.columns:
-            if _holds_texts(part[name]):
-                prefix = _prefix(name)
-                part[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in part[name]]
-        yield part.to_csv(
-            index=False,
-            header=begin == 0,
-            lineterminator="\n",
-            quoting=csv.QUOTE_NONNUMERIC if odd else csv.QUOTE_MINIMAL,
-        )
+    odd = any(_holds_carriage_return(part) for part in lines.parts())
+    header = True
+    for whole in lines.parts():
+        frame = tables.conform(table, whole)
+        for begin in range(0, max(len(frame), 1), at_once):
+            part = rounded(table, frame.iloc[begin : begin + at_once])
+            for name in part.columns:
+                if _holds_texts(part[name]):
+                    prefix = _prefix(name)
+                    part[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in part[name]]
+            yield part.to_csv(
+                index=False,
+                header=header,
+                lineterminator="\n",
+                quoting=csv.QUOTE_NONNUMERIC if odd else csv.QUOTE_MINIMAL,
+            )
+            header = False
+
+
+def _holds_carriage_return(frame: pd.DataFrame) -> bool:
+    return any("\r" in v for name in frame if _holds_texts(frame[name]) for v in frame[name] if isinstance(v, str))
 
 
 def _holds_texts(column: pd.Series) -> bool:
@@ -585,4 +634,9 @@ def _write(path: Path, content: str | bytes | Iterable[str]) -> None:
         for part in (content,) if isinstance(content, str | bytes) else content:
             file.write(part.encode("utf-8", errors="backslashreplace") if isinstance(part, str) else part)
         file.flush()
+        os.fsync(file.fileno())
+
+
+def _flush(path: Path) -> None:
+    with open(path, "rb+") as file:
         os.fsync(file.fileno())

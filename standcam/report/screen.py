@@ -18,11 +18,13 @@ from rich.table import Table
 from standcam import flags, tables, trust
 from standcam.report import wording
 from standcam.report.wording import plural
+from standcam.spacing.spacings import Spacings
 
 if TYPE_CHECKING:
     import pandas as pd
     from rich.progress import Progress, TaskID
 
+    from standcam.aside import Lines
     from standcam.estimate import Estimate
     from standcam.settings import Settings
     from standcam.stand.population import Overall
@@ -106,7 +108,7 @@ def progress(console: Console) -> Iterator[Bar]:
 
 def show(
     rows: pd.DataFrame,
-    gaps: pd.DataFrame,
+    gaps: pd.DataFrame | Lines,
     problems: pd.DataFrame,
     settings: Settings,
     out: Path,
@@ -120,8 +122,10 @@ def show(
 
     Parameters
     ----------
-    rows, gaps, problems : DataFrame
-        ROWS, GAPS and PROBLEMS of the run.
+    rows, problems : DataFrame
+        ROWS and PROBLEMS of the run.
+    gaps : DataFrame or Lines
+        Its GAPS.
     settings : Settings
         Units, and what was given.
     out : Path
@@ -156,14 +160,15 @@ def show(
         to.print(_text(_further(rows.iloc[MOST_ROWS:])))
     to.print()
     # what was left out stands in the table and in the notes, and in no number below
-    gaps, rows = trust.of_kept(gaps, rows), rows[trust.kept(rows)]
+    rows = rows[trust.kept(rows)]
+    spacings = Spacings.of(rows, gaps)
     if not_sought(rows):
-        to.print(_text(bare_line(rows, gaps, settings.output.units)))
+        to.print(_text(bare_line(rows, spacings, settings.output.units)))
         rows = rows.iloc[:0]
     else:
-        to.print(_text(totals(rows, gaps, settings.output.units, "photo" if scale_methods else source)))
+        to.print(_text(totals(rows, spacings, settings.output.units, "photo" if scale_methods else source)))
     if len(rows) or source != "strip":
-        for line in [*weed_lines(rows, settings), *spacing_lines(rows, gaps, settings)]:
+        for line in [*weed_lines(rows, settings), *spacing_lines(rows, spacings, settings)]:
             to.print(_text(line))
         for line in nominal_lines(rows, settings.output.units):
             to.print(_text(line))
@@ -185,15 +190,15 @@ def not_sought(rows: pd.DataFrame) -> bool:
     return bool(len(rows)) and bool((rows["status"] == tables.NO_STEMS).any())
 
 
-def bare_line(rows: pd.DataFrame, gaps: pd.DataFrame, units: str) -> str:
+def bare_line(rows: pd.DataFrame, bare: Spacings, units: str) -> str:
     """What is told of rows in which no plant was sought."""
     length = float(rows["row_length_cm"].sum())
-    bare = float(gaps["gap_cm"].sum())
-    share = f", {wording.percent(100 * bare / length)} of the rows" if length > 0 else ""
-    stretches = f"{len(gaps) or 'No'} {'stretch' if len(gaps) == 1 else 'stretches'} without green"
+    length_bare = float(bare.gap_cm.sum())
+    share = f", {wording.percent(100 * length_bare / length)} of the rows" if length > 0 else ""
+    stretches = f"{len(bare) or 'No'} {'stretch' if len(bare) == 1 else 'stretches'} without green"
     return (
         f"All: {plural(len(rows), 'row')} on {wording.row_length(length, units)}; pixels too coarse for plants, so "
-        f"none was sought. {stretches} of {wording.row_length(bare, units)} in all{share}."
+        f"none was sought. {stretches} of {wording.row_length(length_bare, units)} in all{share}."
     )
 
 
@@ -254,11 +259,10 @@ def _place(row: object, by_plot: bool) -> str:
     return row.plot if by_plot else row.photo  # type: ignore[attr-defined]
 
 
-def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "photo") -> str:
+def totals(rows: pd.DataFrame, spacings: Spacings, units: str, source: str = "photo") -> str:
     """One line over all rows; ratios are taken of sums, so that long rows weigh more."""
     measured = rows[rows["row_length_cm"].notna()]
-    closed = gaps[gaps["kind"] != "open"]
-    gap, kind = closed["gap_cm"], closed["kind"]
+    gap, classed = spacings.in_cm, spacings.classed
     parts = [
         f"All: {plural(rows['photo'].nunique(), source)}, {plural(len(rows), 'row')}",
         f"{plural(int(rows['plants'].sum()), 'plant')} on "
@@ -268,9 +272,8 @@ def totals(rows: pd.DataFrame, gaps: pd.DataFrame, units: str, source: str = "ph
         parts.append(f"mean gap {wording.spacing(gap.mean(), units)}")
     if len(gap) > 1 and gap.mean() > 0:
         parts.append(f"CV {wording.percent(100 * gap.std(ddof=1) / gap.mean())}")
-    classed = kind[kind != ""]
     if len(classed):
-        doubles, singles = (classed == "double").mean(), (classed == "single").mean()
+        doubles, singles = (classed == 0).mean(), (classed == 1).mean()
         parts.append(
             f"doubles {wording.percent(100 * doubles)}, singles {wording.percent(100 * singles)}, "
             f"skips {wording.percent(100 * (1 - doubles - singles))}"
@@ -297,19 +300,18 @@ def weed_lines(rows: pd.DataFrame, settings: Settings) -> list[str]:
     return [f"Weeds: {n or 'none'} seen within {reach} of the row lines, not counted as plants."]
 
 
-def spacing_lines(rows: pd.DataFrame, gaps: pd.DataFrame, settings: Settings) -> list[str]:
+def spacing_lines(rows: pd.DataFrame, spacings: Spacings, settings: Settings) -> list[str]:
     """How sure the numbers over all rows are, and what they do not show by themselves."""
     from standcam.stand.population import overall
 
     if not len(rows):
         return []
-    all_rows = overall(rows, gaps, settings.statistics)
+    all_rows = overall(rows, spacings, settings.statistics)
     lines = [range_line(all_rows, settings), *emergence_lines(all_rows, rows, settings)]
-    closed = gaps[gaps["kind"] != "open"]
-    if len(closed) > 1:
-        lines += [gaps_line(closed, rows, settings)]
-    if (closed["kind"] != "").any():
-        lines += [forms_line(closed)]
+    if len(spacings) > 1:
+        lines += [gaps_line(spacings.in_cm, rows, settings)]
+    if len(spacings.classed):
+        lines += [forms_line(spacings.classed)]
     return [line for line in lines if line]
 
 
@@ -362,9 +364,9 @@ def emergence_lines(all_rows: Overall, rows: pd.DataFrame, settings: Settings) -
     return [f"{line}."]
 
 
-def gaps_line(closed: pd.DataFrame, rows: pd.DataFrame, settings: Settings) -> str:
+def gaps_line(gap: pd.Series, rows: pd.DataFrame, settings: Settings) -> str:
     """Quartiles, nearness to the theoretical spacing, and the spread with and without the error of positions."""
-    us, gap = settings.output.units, closed["gap_cm"]
+    us = settings.output.units
     q1, median, q3 = gap.quantile([0.25, 0.5, 0.75])
     parts = [
         f"median {wording.spacing(median, us)}, middle half {wording.span(q1, q3, lambda v: wording.spacing(v, us))}"
@@ -398,12 +400,11 @@ def _spread(gap: pd.Series, rows: pd.DataFrame, us: str) -> str:
     return f"{told}; the error of positions is not known and was not taken out"
 
 
-def forms_line(closed: pd.DataFrame) -> str:
+def forms_line(classed: np.ndarray) -> str:
     """Which form of the indices is shown, and the other one."""
     from standcam.spacing import metrics
 
-    kinds = closed["kind"].to_numpy(object)
-    each = np.array([(kinds == kind).sum() for kind in metrics.KINDS])
+    each = np.bincount(classed, minlength=len(metrics.KINDS))
     other = metrics.interval_shares(each)
     missing = int(metrics.interval_counts(each)[0])
     line = f"Doubles, singles and skips are shown as {metrics.FORM_SPACINGS}. As {metrics.FORM_INTERVALS}: "

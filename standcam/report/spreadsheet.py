@@ -6,20 +6,21 @@ opens nowhere; the CSV files beside it hold all.
 
 from __future__ import annotations
 
-import io
 import math
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain, islice
+from pathlib import Path
+from typing import Any
 
 from standcam import tables
+from standcam.aside import Lines
 from standcam.report import wording
 from standcam.report.results import rounded
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 MOST_LINES = 20_000
 """Of one sheet; a line of plants takes some 0.1 ms."""
+AT_ONCE = 2_000
+"""Lines laid out together; bounds memory."""
 _LONGEST_TEXT = 32_000  # a cell holds 32,767 characters
 _SHEETS = (tables.ROWS, tables.PLOTS, tables.GAPS, tables.PLANTS, tables.PROBLEMS)
 _TRIGGERS = tuple("=+-@\t\r")
@@ -39,35 +40,44 @@ _OF_STRIPS = {
 
 
 def workbook(
-    frames: Mapping[str, pd.DataFrame], summary: Sequence[tuple[str, Any, str]], notes: Sequence[str]
-) -> bytes:
-    """The workbook: sheets summary, rows, plots, gaps, plants, problems and columns.
+    path: Path, lines: Mapping[str, Lines], summary: Sequence[tuple[str, Any, str]], notes: Sequence[str]
+) -> None:
+    """Write the workbook: sheets summary, rows, plots, gaps, plants, problems and columns.
 
     Parameters
     ----------
-    frames : mapping
+    path : path
+        Where it goes.
+    lines : mapping
         Table name to table: rows, plots, gaps, plants, problems. Further columns travel along.
     summary : sequence of (str, number or str, str)
         What, value, unit or remark: lines of the first sheet.
     notes : sequence of str
         Sentences below them.
+
+    Raises
+    ------
+    OSError
+        Disk full, or no rights.
     """
     import openpyxl
 
     book = openpyxl.Workbook(write_only=True)
     cut = [
-        f"Sheet {t.name} holds the first {MOST_LINES} of {len(frames[t.name])} lines; {t.name}.csv holds all."
+        f"Sheet {t.name} holds the first {MOST_LINES} of {len(lines[t.name])} lines; {t.name}.csv holds all."
         for t in _SHEETS
-        if len(frames[t.name]) > MOST_LINES
+        if len(lines[t.name]) > MOST_LINES
     ]
-    _sheet(book, "summary", ("what", "value", "unit"), [*summary, *((text, None, "") for text in (*cut, *notes))], 3)
+    told = [*summary, *((text, None, "") for text in (*cut, *notes))]
+    _sheet(book, "summary", ("what", "value", "unit"), told, len(told), 3)
     meanings: list[tuple[str, str, str, str]] = []
-    of_strip = "strip_row" in frames["rows"]
+    of_strip = "strip_row" in next(lines["rows"].parts())
     for table in _SHEETS:
-        frame = rounded(table, frames[table.name].head(MOST_LINES))
-        names = [str(name) for name in frame.columns]
+        # the first part may be that of a table without lines
+        names = [str(name) for name in rounded(table, next(lines[table.name].parts()).head(0)).columns]
         key = sum(name in ("photo", "plot", "row", "path") for name in names)
-        _sheet(book, table.name, names, frame.itertuples(index=False, name=None), key)
+        count = min(len(lines[table.name]), MOST_LINES)
+        _sheet(book, table.name, names, _shown(lines[table.name]), count, key)
         known = {c.name: c for c in table.columns}
         for name in names:
             column = known.get(name)
@@ -75,23 +85,31 @@ def workbook(
             if column is None and of_strip:
                 unit, meaning = _OF_STRIPS.get(name, (unit, meaning))
             meanings.append((table.name, name, unit, meaning))
-    _sheet(book, "columns", ("sheet", "column", "unit", "meaning"), meanings, 2)
-    out = io.BytesIO()
-    book.save(out)
-    return out.getvalue()
+    _sheet(book, "columns", ("sheet", "column", "unit", "meaning"), meanings, len(meanings), 2)
+    book.save(path)
 
 
-def _sheet(book: Any, name: str, header: Sequence[str], lines: Any, key_columns: int) -> None:
+def _shown(lines: Lines) -> Iterator[tuple[Any, ...]]:
+    for part in lines.head(MOST_LINES):
+        for begin in range(0, len(part), AT_ONCE):
+            some = rounded(lines.table, part.iloc[begin : begin + AT_ONCE])
+            yield from some.itertuples(index=False, name=None)
+
+
+def _sheet(
+    book: Any, name: str, header: Sequence[str], lines: Iterable[Sequence[Any]], count: int, key_columns: int
+) -> None:
     from openpyxl.cell import WriteOnlyCell
     from openpyxl.styles import Alignment, Font
     from openpyxl.utils import get_column_letter
 
     sheet = book.create_sheet(name)
-    lines = [[_value(v) for v in line] for line in lines]
+    told = ([_value(v) for v in line] for line in lines)
+    first = list(islice(told, 200))
     # in a write-only workbook these must be set before the first line
     sheet.freeze_panes = f"{get_column_letter(min(key_columns, 3) + 1)}2" if name != "summary" else "A2"
     for n, title in enumerate(header):
-        longest = max((len(str(line[n])) for line in lines[:200] if line[n] is not None), default=0)
+        longest = max((len(str(line[n])) for line in first if line[n] is not None), default=0)
         most = 100 if name in ("summary", "columns", "problems") else 32
         sheet.column_dimensions[get_column_letter(n + 1)].width = min(max(len(title), longest, 6), most) + 2
     heads = []
@@ -100,10 +118,10 @@ def _sheet(book: Any, name: str, header: Sequence[str], lines: Any, key_columns:
         cell.font, cell.alignment = Font(bold=True), Alignment(vertical="top")
         heads.append(cell)
     sheet.append(heads)
-    for line in lines:
+    for line in chain(first, told):
         sheet.append([_text_cell(sheet, v, WriteOnlyCell) if isinstance(v, str) and _risky(v) else v for v in line])
     if header:
-        sheet.auto_filter.ref = f"A1:{get_column_letter(len(header))}{len(lines) + 1}"
+        sheet.auto_filter.ref = f"A1:{get_column_letter(len(header))}{count + 1}"
 
 
 def _risky(text: str) -> bool:

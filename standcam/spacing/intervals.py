@@ -223,9 +223,12 @@ def spacing_intervals(
     # about the mean of their group, so that squares do not swallow the scatter
     n = np.bincount(group, minlength=n_groups).astype(float)
     mean = np.divide(np.bincount(group, gap_cm, n_groups), n, out=np.full(n_groups, np.nan), where=n > 0)
-    d = gap_cm - mean[group]
-    weights = (None, d, d * d, code == 0, code >= 2, code >= 0)
-    sums = np.stack([np.bincount(unit, w, n_units).astype(float) for w in weights], axis=1)
+    sums = np.zeros((n_units, 6))
+    for begin in range(0, len(gap_cm), LARGEST_BLOCK // 20):
+        some = slice(begin, begin + LARGEST_BLOCK // 20)
+        d, kind = gap_cm[some] - mean[group[some]], code[some]
+        for column, weight in enumerate((1.0, d, d * d, kind == 0, kind >= 2, kind >= 0)):
+            np.add.at(sums[:, column], unit[some], weight)  # one after the other, in blocks or not
     filled = np.flatnonzero(sums[:, 0] > 0)
     of = group_of_unit[filled]
     filled = filled[np.argsort(of, kind="stable")]

@@ -14,6 +14,7 @@ import pandas as pd
 from standcam.estimate import Estimate
 from standcam.settings import SpacingSettings, StatisticsSettings
 from standcam.spacing import intervals, metrics
+from standcam.spacing.spacings import Spacings
 from standcam.units import M2_PER_HA, spacing_cm
 
 _CM2_PER_HA = M2_PER_HA * 1e4
@@ -151,33 +152,32 @@ class Overall:
     """Form A. [%]"""
 
 
-def overall(rows: pd.DataFrame, gaps: pd.DataFrame, statistics: StatisticsSettings | None = None) -> Overall:
+def overall(rows: pd.DataFrame, spacings: Spacings, statistics: StatisticsSettings | None = None) -> Overall:
     """Population and spacing of all rows together, plots as the units where there are several, else rows.
 
     Parameters
     ----------
-    rows, gaps : DataFrame
-        ROWS and GAPS of one run.
+    rows : DataFrame
+        ROWS of one run.
+    spacings : Spacings
+        Of these rows.
     statistics : StatisticsSettings, optional
         Level, resamples, seed.
     """
     statistics = statistics or StatisticsSettings()
     by_plot = len(rows.loc[rows["row_length_cm"].notna(), "plot"].unique()) > 1
     names = ["plot"] if by_plot else ["photo", "plot", "row"]
-    closed = gaps[gaps["kind"] != metrics.OPEN]
     # names in order, so that the draws of the bootstrap do not hang on the order of the rows
-    keys = pd.concat([rows[names], closed[names]], ignore_index=True)
-    code = keys.groupby(names, sort=True).ngroup().to_numpy()
-    unit_of_row, unit_of_gap = code[: len(rows)], code[len(rows) :]
-    n_units = int(code.max()) + 1 if len(code) else 0
+    unit_of_row = rows.groupby(names, sort=True).ngroup().to_numpy()
+    unit_of_gap = unit_of_row[spacings.row]
+    n_units = int(unit_of_row.max()) + 1 if len(rows) else 0
 
-    gap = closed["gap_cm"].to_numpy(float)
-    kind = metrics.classify(closed["multiple"].to_numpy(float))
+    gap, kind = spacings.gap_cm, spacings.code
     one = np.zeros(n_units, int)
     spread = intervals.spacing_intervals(gap, kind, unit_of_gap, one, 1, statistics)
     zeros = np.zeros(len(gap), int)
     mean, sd = metrics.mean_sd(gap, zeros, 1)
-    counts = np.bincount(kind[kind >= 0], minlength=len(metrics.KINDS))
+    counts = np.bincount(spacings.classed, minlength=len(metrics.KINDS))
     shares = metrics.spacing_shares(counts)
     cv = 100 * sd[0] / mean[0] if mean[0] > 0 else np.nan
     value = {

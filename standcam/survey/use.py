@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from standcam import tables
+from standcam.aside import Lines
 from standcam.batch.inputs import Input, is_results
 from standcam.chain.join import design_of_chains
 from standcam.errors import BadSettings
@@ -76,31 +78,38 @@ def of_visit(tied: Ties, visit: str) -> Ties:
     return replace(tied, inputs=inputs, ties=tied.ties[keep].reset_index(drop=True))
 
 
-def described(tied: Ties, frames: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+def described(tied: Ties, lines: Mapping[str, Lines]) -> dict[str, Lines]:
     """Tables of a count with plot_row, row_unit, treatment, block, visit, and columns of the user's own behind.
 
     Plants and gaps get the first five, rows all. Plots get what is the same in all rows of the plot that tell it.
     """
-    out = dict(frames)
-    design = tied.design
-    if not len(design):
+    out = dict(lines)
+    if not len(tied.design):
         return out
     # photos joined into one row go by another name
-    design = design_of_chains(design, frames["plants"])
-    rows = join_plot_map(frames["rows"], design)[0]
+    design = design_of_chains(tied.design, lines["plants"])
+    rows = join_plot_map(lines["rows"].whole(), design)[0]
     names = [name for name in design if name not in ("photo", "row")]
+    cells = design[["photo", "row", *CELLS]]
+    line_of = pd.Index(cells["photo"])
+
+    def with_cells(part: pd.DataFrame) -> pd.DataFrame:
+        own = line_of.isin(part["photo"].unique())
+        own[:1] = True  # columns come from the lines, so one must be there
+        return join_plot_map(part, cells[own].reset_index(drop=True))[0]
+
     for name in ("plants", "gaps"):
-        out[name] = join_plot_map(frames[name], design[["photo", "row", *CELLS]])[0]
-    plots = frames["plots"]
+        out[name] = lines[name].then(with_cells)
+    plots = lines["plots"].whole()
     of_plot: dict[str, dict[str, object]] = {}
-    for plot, lines in rows.groupby("plot", sort=False):
-        told = {name: lines[name][lines[name].notna() & (lines[name].astype("str") != "")].unique() for name in names}
+    for plot, own in rows.groupby("plot", sort=False):
+        told = {name: own[name][own[name].notna() & (own[name].astype("str") != "")].unique() for name in names}
         of_plot[str(plot)] = {name: values[0] for name, values in told.items() if len(values) == 1}
     for name in names:
         numbers = pd.api.types.is_numeric_dtype(design[name])
         values = [of_plot.get(plot, {}).get(name, float("nan") if numbers else "") for plot in plots["plot"]]
         plots = plots.assign(**{name: pd.Series(values, index=plots.index, dtype=None if numbers else "object")})
-    return out | {"rows": rows, "plots": plots}
+    return out | {"rows": Lines.of(tables.ROWS, rows), "plots": Lines.of(tables.PLOTS, plots)}
 
 
 def files(tied: Ties) -> dict[str, str]:

@@ -59,6 +59,6 @@ def test_two_photos_of_one_row_are_one_row_in_the_results(tmp_path):
     run = json.loads((out / "run.json").read_text())
     assert any("Joined part_1.jpg and part_2.jpg into one row" in note for note in run["notes"])
     assert sorted(p.name for p in (out / "marked").iterdir()) == ["part_1.jpg", "part_2.jpg"]
-    page = report_html(read_run(out))
+    page = "".join(report_html(read_run(out)))
     assert "2 rows of photos were joined into 1 row by 1 seam; each plant counts once." in page
     assert f"<td>{seams['plants_both'].iloc[0]}</td>" in page.split('id="chains"')[1].split("</section>")[0]

@@ -8,6 +8,7 @@ import pytest
 from fixtures.series import measured_tables, series
 
 from standcam import flags, tables
+from standcam.aside import Lines
 from standcam.chain.join import design_of_chains, find_chains, join_marks, join_rows
 from standcam.chain.register import CHAINS, MARKS, SEAMS
 from standcam.errors import BadSettings
@@ -354,6 +355,6 @@ def test_a_chain_is_of_the_plot_map_lines_of_its_first_photo(rows):
             "treatment": ["slow", "slow", "fast"],
         }
     )
-    table = join_plot_map(out.stretches, design_of_chains(design, out.plants))[0]
+    table = join_plot_map(out.stretches, design_of_chains(design, Lines.of(tables.PLANTS, out.plants)))[0]
     assert list(table["treatment"]) == ["slow"]
-    pd.testing.assert_frame_equal(design_of_chains(design, measured[0]), design)
+    pd.testing.assert_frame_equal(design_of_chains(design, Lines.of(tables.PLANTS, measured[0])), design)

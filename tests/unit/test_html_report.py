@@ -11,13 +11,17 @@ from PIL import Image
 
 from standcam import tables, trust
 from standcam.chain.register import CHAINS, SEAMS
-from standcam.report import html_photos, screen, strips, wording
-from standcam.report.html_report import report_html
+from standcam.report import html_photos, html_report, screen, strips, wording
 from standcam.report.plot_picture import places_of
+from standcam.spacing.spacings import Spacings
 from standcam.stand.population import overall
 
 SECTIONS = ("answer", "units", "plots", "spacing", "rows", "photos", "problems", "method", "sources", "cautions")
 VOID = {"meta", "br", "img", "hr", "link", "input"}
+
+
+def report_html(run):
+    return "".join(html_report.report_html(run))
 
 
 class Page(HTMLParser):
@@ -87,8 +91,9 @@ def test_nothing_comes_from_outside_and_nothing_runs():
 
 def test_numbers_are_those_of_screen_and_tables(page):
     run = a_run()
-    us, pooled = run.settings.output.units, overall(run.rows, run.gaps, run.settings.statistics)
-    for line in [screen.totals(run.rows, run.gaps, us), *screen.spacing_lines(run.rows, run.gaps, run.settings)]:
+    spacings = Spacings.of(run.rows, run.gaps)
+    us, pooled = run.settings.output.units, overall(run.rows, spacings, run.settings.statistics)
+    for line in [screen.totals(run.rows, spacings, us), *screen.spacing_lines(run.rows, spacings, run.settings)]:
         assert line in page.text
     assert wording.population(pooled.plants_per_ha.value, us, unit=False) in page.text
     assert wording.span(pooled.cv_pct.low, pooled.cv_pct.high, wording.percent) in page.text
@@ -144,7 +149,7 @@ def test_rows_left_out_are_told_and_in_no_number():
     run = replace(run, rows=rows, settings=run.settings.replace("statistics", min_trust="good"))
     text = Page(report_html(run)).text
     kept = rows[trust.kept(rows)]
-    assert screen.totals(kept, trust.of_kept(run.gaps, rows), "si") in text
+    assert screen.totals(kept, Spacings.of(kept, run.gaps), "si") in text
     assert trust.left_out_notes(rows, "good")[0] in text
 
 
@@ -263,7 +268,7 @@ def a_strip(rows=4, turn_deg=0.0, **design):
     own = of_plots(run.rows).assign(strip_row=range(1, rows + 1), flags="", **places, **design)
     plots = tables.conform(tables.PLOTS, run.plots.assign(plot=run.plots["plot"].map(renamed)).drop_duplicates("plot"))
     facts = {"hectares": 0.0088, "mm_per_px": 5.0, "crs": "EPSG:32615"}
-    return replace(run, rows=own, gaps=of_plots(run.gaps), plants=of_plots(run.plants), plots=plots,
+    return replace(run, rows=own, gaps=run.gaps.then(of_plots), plants=run.plants.then(of_plots), plots=plots,
                    record={**run.record, "strip": facts})  # fmt: skip
 
 

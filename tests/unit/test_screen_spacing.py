@@ -8,6 +8,7 @@ import pytest
 
 from standcam.report import screen, wording
 from standcam.settings import Settings
+from standcam.spacing.spacings import Spacings
 from standcam.summarise import summarise
 
 SETTINGS = Settings().replace("spacing", nominal_spacing_cm=20.0, row_width_cm=75.0)
@@ -27,7 +28,7 @@ def lines_of(plots, settings=SETTINGS, sd=0.4, scatter=3.0, plants=12):
     s = summarise(
         pd.concat(positions, ignore_index=True), pd.DataFrame(stretches), settings.spacing, settings.statistics
     )
-    return s, screen.spacing_lines(s.rows, s.gaps, settings)
+    return s, screen.spacing_lines(s.rows, Spacings.of(s.rows, s.gaps), settings)
 
 
 def starting(lines, word):
@@ -71,8 +72,9 @@ def test_us_units():
     assert re.search(r": [\d,]+ to [\d,]+/acre; mean gap [\d.]+ to [\d.]+ in;", starting(lines, "Range"))
     assert "within 0.6 in of theoretical" in starting(lines, "Gaps")
     per_acre = s.plots["plants_per_acre"].iloc[0]
-    assert f"{per_acre / 1000:.1f} on 1/1000 acre" in screen.totals(s.rows, s.gaps, "us")
-    assert f"{s.plots['plants_per_10m2'].iloc[0]:.1f} on 10 m²" in screen.totals(s.rows, s.gaps, "si")
+    spacings = Spacings.of(s.rows, s.gaps)
+    assert f"{per_acre / 1000:.1f} on 1/1000 acre" in screen.totals(s.rows, spacings, "us")
+    assert f"{s.plots['plants_per_10m2'].iloc[0]:.1f} on 10 m²" in screen.totals(s.rows, spacings, "si")
 
 
 def test_emergence_by_rate_and_by_spacing():
@@ -117,7 +119,7 @@ def test_both_forms_are_named():
 
 def test_nothing_in_nothing_out():
     s, _ = lines_of({"a": 1})
-    assert screen.spacing_lines(s.rows.iloc[:0], s.gaps.iloc[:0], SETTINGS) == []
+    assert screen.spacing_lines(s.rows.iloc[:0], Spacings.of(s.rows.iloc[:0], s.gaps.iloc[:0]), SETTINGS) == []
 
 
 @pytest.mark.parametrize(

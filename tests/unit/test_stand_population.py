@@ -6,6 +6,7 @@ import pytest
 from scipy import stats
 
 from standcam.settings import SpacingSettings, StatisticsSettings
+from standcam.spacing.spacings import Spacings
 from standcam.stand import population
 from standcam.summarise import summarise
 
@@ -134,11 +135,11 @@ def test_photos_of_one_plot_are_its_rows():
 def test_overall_goes_by_plots_where_there_are_several():
     positions, stretches = survey({"a": 3, "b": 3, "c": 3, "d": 3})
     s = summarise(positions, stretches, SPACING, QUICK)
-    many = population.overall(s.rows, s.gaps, QUICK)
+    many = population.overall(s.rows, Spacings.of(s.rows, s.gaps), QUICK)
     assert (many.unit, many.units, many.spacing_unit, many.spacing_units) == ("plots", 4, "plots", 4)
     # the same rows as one plot: units are the rows, and the interval is another one about the same value
     s = summarise(positions.assign(plot="x"), stretches.assign(plot="x"), SPACING, QUICK)
-    one = population.overall(s.rows, s.gaps, QUICK)
+    one = population.overall(s.rows, Spacings.of(s.rows, s.gaps), QUICK)
     assert (one.unit, one.units, one.spacing_unit) == ("rows", 12, "rows")
     for name in ("plants_per_ha", "mean_gap_cm", "sd_gap_cm", "cv_pct", "multiples_pct", "misses_pct"):
         a, b = getattr(many, name), getattr(one, name)
@@ -150,21 +151,21 @@ def test_overall_goes_by_plots_where_there_are_several():
 
 def test_overall_of_few_and_of_nothing():
     s = summarise(*survey({"a": 1}), SPACING, QUICK)
-    one = population.overall(s.rows, s.gaps, QUICK)
+    one = population.overall(s.rows, Spacings.of(s.rows, s.gaps), QUICK)
     assert (one.unit, one.units, one.spacing_unit) == ("gaps", 11, "gaps") and one.plants_per_ha.low > 0
     s = summarise(*survey({"a": 1, "b": 1}), SPACING, QUICK)
-    two = population.overall(s.rows, s.gaps, QUICK)
+    two = population.overall(s.rows, Spacings.of(s.rows, s.gaps), QUICK)
     assert (two.unit, two.units, two.spacing_unit, two.spacing_units) == ("plots", 2, "gaps", 22)
-    empty = population.overall(s.rows.iloc[:0], s.gaps.iloc[:0], QUICK)
+    empty = population.overall(s.rows.iloc[:0], Spacings.of(s.rows.iloc[:0], s.gaps.iloc[:0]), QUICK)
     assert (empty.unit, empty.units, empty.spacing_unit) == ("", 0, "") and not empty.plants_per_ha.known
     s = summarise(*survey({"a": 3}, status="no_scale"), SPACING, QUICK)
-    unscaled = population.overall(s.rows, s.gaps, QUICK)
+    unscaled = population.overall(s.rows, Spacings.of(s.rows, s.gaps), QUICK)
     assert unscaled.unit == "" and not unscaled.mean_gap_cm.known
 
 
 def test_overall_without_row_width_has_spacing_only():
     s = summarise(*survey({"a": 3}), SpacingSettings(nominal_spacing_cm=20), QUICK)
-    found = population.overall(s.rows, s.gaps, QUICK)
+    found = population.overall(s.rows, Spacings.of(s.rows, s.gaps), QUICK)
     assert not found.plants_per_ha.known and np.isnan(found.plants_per_ha.low)
     assert found.mean_gap_cm.low < found.mean_gap_cm.value < found.mean_gap_cm.high
 
