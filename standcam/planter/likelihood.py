@@ -25,13 +25,15 @@ call.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 BLOCK_GAPS = 12
 """Gaps in a block, about. Longer ones gain little (1/12 of a degree of freedom) and take the planter for a clock;
 shorter ones lose precision. Wrong for planters whose spacing swings within two metres of row."""
+LARGEST_BLOCK = 20_000
+"""Phases of blocks under so many sets of parameters are looked at together, about; bounds memory at some 10 MB."""
 BREAK = 0.002
 """Share of gaps that follow no rhythm: the planter stopped and started again, a plant was lost or is a weed, three
 plants stand together. Keeps one such gap from deciding the placement SD."""
@@ -81,6 +83,10 @@ class Parameters:
     skip: np.ndarray
     double: np.ndarray
     double_scale: np.ndarray
+
+    def take(self, some: np.ndarray) -> Parameters:
+        """Some of the sets."""
+        return Parameters(*(getattr(self, f.name)[some] for f in fields(self)))
 
 
 def build_rows(
@@ -149,9 +155,13 @@ def log_likelihood(rows: Rows, p: Parameters, phases: int) -> np.ndarray:
     n = len(p.spacing)
     total = np.zeros((n, rows.n_rows))
     if rows.steps.size:
-        block = _blocks(rows, p, phases)
-        for i in range(n):
-            total[i] += np.bincount(rows.row_of_block, weights=block[i], minlength=rows.n_rows)
+        reach = 4.5 * float(p.double_scale.max())
+        # sets of parameters have nothing to do with each other: some at a time, and never one alone if there are more
+        lots = max(1, min(n // 2, n * phases * rows.steps.shape[1] // LARGEST_BLOCK))
+        for own in np.array_split(np.arange(n), lots):
+            block = _blocks(rows, p.take(own), phases, reach)
+            for i, one in zip(own, block, strict=True):
+                total[i] += np.bincount(rows.row_of_block, weights=one, minlength=rows.n_rows)
     mean = p.spacing / ((1 - p.skip) * (1 + p.double))
     if len(rows.open_cm):
         tail = np.log(np.maximum(_longer(rows.open_cm, p), 1e-300)) - rows.opens_row * np.log(mean)
@@ -220,15 +230,17 @@ def _same_place(state: np.ndarray, steps: np.ndarray) -> np.ndarray:
     ])  # fmt: skip
 
 
-def _blocks(rows: Rows, p: Parameters, phases: int) -> np.ndarray:
-    """Log likelihood of each block, given where its first plant stands. -> (p, b)"""
+def _blocks(rows: Rows, p: Parameters, phases: int, reach: float) -> np.ndarray:
+    """Log likelihood of each block, given where its first plant stands; pairs are no further apart than `reach`. [cm]
+
+    -> (p, b)
+    """
     n, blocks = len(p.spacing), rows.steps.shape[1]
     d, spread = p.double, p.placement**2
     beyond, beyond_var = _HALF_NORMAL_MEAN * p.double_scale, _HALF_NORMAL_VAR * p.double_scale**2
     any_plant = 1 / (1 + d)
     phase = ((np.arange(phases) + 0.5) / phases)[:, None, None]
     cell = p.spacing / phases
-    reach = 4.5 * float(p.double_scale.max())
 
     def seen_from(ahead: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Number of the place nearest to a point, and how far the point is beyond it. [spacings]"""

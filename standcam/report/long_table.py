@@ -10,6 +10,7 @@ back. Numbers are not rounded.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -94,7 +95,7 @@ def long_parquet(path: Path, lines: Mapping[str, Lines]) -> None:
         [pa.field(c.name, kinds[c.dtype], metadata={"meaning": c.meaning}) for c in COLUMNS],
         metadata={"standcam": "one line a number; see standcam.report.long_table"},
     )
-    with parquet.ParquetWriter(path, schema, compression="zstd") as writer:
+    with _plain_memory(pa), parquet.ParquetWriter(path, schema, compression="zstd") as writer:
         waiting: list[Any] = []
         for part in _parts(lines):
             n = len(part["measure"])
@@ -114,6 +115,17 @@ def long_parquet(path: Path, lines: Mapping[str, Lines]) -> None:
                 waiting = []
         if waiting:
             writer.write_table(pa.concat_tables(waiting).unify_dictionaries())
+
+
+@contextmanager
+def _plain_memory(pa: Any) -> Iterator[None]:
+    """The system's own memory for a while: pyarrow's keeps several times what it needs."""
+    usual = pa.default_memory_pool()
+    pa.set_memory_pool(pa.system_memory_pool())
+    try:
+        yield
+    finally:
+        pa.set_memory_pool(usual)
 
 
 def _parts(lines: Mapping[str, Lines]) -> Iterator[dict[str, Any]]:

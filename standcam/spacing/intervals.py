@@ -17,8 +17,8 @@ from standcam.settings import StatisticsSettings
 CV_LIMIT = 0.33
 """Coefficient of variation beyond which the normal-theory intervals of a CV are not to be trusted (Vangel 1996). [1]"""
 
-LARGEST_BLOCK = 1_000_000
-"""Numbers held at once while resampling; bounds memory at some 30 MB however many rows and plots there are."""
+LARGEST_BLOCK = 200_000
+"""Numbers held at once while resampling; bounds memory at some 10 MB however many rows and plots there are."""
 
 FEWEST_FOR_SD = 5
 """Fewer gaps give no interval of their SD and CV by closed form."""
@@ -224,8 +224,8 @@ def spacing_intervals(
     n = np.bincount(group, minlength=n_groups).astype(float)
     mean = np.divide(np.bincount(group, gap_cm, n_groups), n, out=np.full(n_groups, np.nan), where=n > 0)
     sums = np.zeros((n_units, 6))
-    for begin in range(0, len(gap_cm), LARGEST_BLOCK // 20):
-        some = slice(begin, begin + LARGEST_BLOCK // 20)
+    for begin in range(0, len(gap_cm), LARGEST_BLOCK // 4):
+        some = slice(begin, begin + LARGEST_BLOCK // 4)
         d, kind = gap_cm[some] - mean[group[some]], code[some]
         for column, weight in enumerate((1.0, d, d * d, kind == 0, kind >= 2, kind >= 0)):
             np.add.at(sums[:, column], unit[some], weight)  # one after the other, in blocks or not
