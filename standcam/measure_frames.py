@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -17,9 +18,11 @@ from standcam.errors import NoScale
 from standcam.frames.record import Frames
 from standcam.ground.map import GroundMap
 from standcam.images.photo import read_photo
+from standcam.images.raster_read import square_cuts, square_px
 from standcam.measure_strip import Site, StripMeasurement, strip_of
+from standcam.plants.green_cells import green_cells
 from standcam.plants.strip_plants import StripSeen
-from standcam.plants.strip_stems import Lean, green_mask, green_squares, look_over_tile, with_areas
+from standcam.plants.strip_stems import Lean, look_over_tile, with_areas
 from standcam.settings import Settings
 from standcam.vegetation.segment import score_table
 
@@ -45,11 +48,14 @@ class LookAtFrame:
         ground, rgb = placed.ground, photo.rgb
         cm_per_px = float(ground.cm_per_px(ground.middle_px)[0])
         chosen = self.settings.strip_stems
-        green = green_mask(rgb, None, score_table(rgb[::6, ::6]), chosen) & self._own(k, ground, rgb.shape[:2])
+        h, w = rgb.shape[:2]
+        green = green_cells(rgb, score_table(rgb[::6, ::6]), cm_per_px, chosen, self._own(k, ground, (h, w)))
         foot = ground.to_pixels(np.array([placed.nadir_cm]))[0]
         lean = Lean((float(foot[0]), float(foot[1])), placed.height_cm / cm_per_px)
-        found = look_over_tile(rgb, green, cm_per_px, chosen, lean)
-        found = with_areas(found, green_squares(green, cm_per_px), chosen.plant_reach_cm / cm_per_px)
+        xs, ys = (square_cuts(side, square_px(cm_per_px * 10)) for side in (w, h))
+        squares = [(x0, y0, x1, y1) for y0, y1 in pairwise(ys) for x0, x1 in pairwise(xs)]
+        found = look_over_tile(rgb, green, chosen, lean, squares)
+        found = with_areas(found, green.areas((0, 0, w, h)), chosen.plant_reach_cm / cm_per_px)
         return StripSeen(
             ground.to_ground(found.crop_px),
             found.crop_probability,

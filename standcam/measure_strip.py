@@ -6,7 +6,6 @@ processes and kept on disk; :func:`measure_strip` puts what they gave together.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -16,9 +15,10 @@ import pandas as pd
 
 from standcam import flags, tables
 from standcam.images.raster import Raster
-from standcam.images.raster_read import Tile, Window, read_window
+from standcam.images.raster_read import Tile, Window, read_window, squares
+from standcam.plants.green_cells import green_cells
 from standcam.plants.strip_plants import StripPlants, StripSeen, green_of, plants_of, without_seams
-from standcam.plants.strip_stems import TileStems, green_mask, green_squares, look_over_tile, with_areas
+from standcam.plants.strip_stems import SEAM_CM, TileStems, look_over_tile, with_areas
 from standcam.rows.passes import PassLabels, label_passes
 from standcam.rows.strip import StripRows, find_strip_rows
 from standcam.rows.valid_ground import Extent
@@ -66,35 +66,29 @@ class LookAtTile:
         if tile.valid is not None and not tile.valid.any():
             return self._nothing(window, tile)
         chosen = self.settings.strip_stems
-        green = green_mask(tile.rgb, tile.valid, self.table, chosen)
-        corner = np.array([tile.x0, tile.y0], float)
+        corner = (tile.x0, tile.y0)
         cm_per_px = self.raster.mm_per_px / 10
+        green = green_cells(tile.rgb, self.table, cm_per_px, chosen, tile.valid, corner)
         stems, cells, rim = TileStems.none(), np.empty((0, 3)), np.empty((0, 3), np.float32)
         x0, y0, x1, y1 = window.core
+        core = (x0 - tile.x0, y0 - tile.y0, x1 - tile.x0, y1 - tile.y0)
         if self.raster.stems_possible:
-            # the grid of plates is the same in all tiles, and their cores are cut along it
-            margin = math.ceil(self.settings.raster.margin_cm / cm_per_px)
-            found = look_over_tile(
-                tile.rgb,
-                green,
-                cm_per_px,
-                chosen,
-                core=(x0 - tile.x0, y0 - tile.y0, x1 - tile.x0, y1 - tile.y0),
-                grid_px=(margin - tile.x0, margin - tile.y0),
-            )
-            found = replace(found, crop_px=found.crop_px + corner, weed_px=found.weed_px + corner)
-            stems = found.at(window.owns(found.crop_px), window.owns(found.weed_px))
-            inside = green[y0 - tile.y0 : y1 - tile.y0, x0 - tile.x0 : x1 - tile.x0]
-            squares = green_squares(inside, cm_per_px, (margin - x0, margin - y0))
-            squares[:, :2] += (x0, y0)
+            # squares lie on a grid of the raster, and cores are cut along it: finds are the same in all tiles
+            parts = [
+                (left - tile.x0, top - tile.y0, right - tile.x0, bottom - tile.y0)
+                for left, top, right, bottom in squares(self.raster, window, self.settings.raster)
+            ]
+            found = look_over_tile(tile.rgb, green, chosen, None, parts, corner)
+            stems = replace(found, crop_px=found.crop_px + corner, weed_px=found.weed_px + corner)
+            area = green.areas(core, corner)
             reach = chosen.plant_reach_cm / cm_per_px
             west, north, east, south = window.owned
-            x, y = squares[:, :2].T
+            x, y = area[:, :2].T
             to_seam = np.minimum.reduce([x - west, east - x, y - north, south - y])
-            inner = to_seam > reach + 1
-            stems, rim = with_areas(stems, squares[inner], reach), squares[~inner].astype(np.float32)
+            inner = to_seam > reach + 1 + SEAM_CM / cm_per_px
+            stems, rim = with_areas(stems, area[inner], reach), area[~inner].astype(np.float32)
         else:
-            cells = _green_cells(green, max(1, round(GREEN_CELL_CM / cm_per_px)))
+            cells = _green_cells(green.hint, max(1, round(GREEN_CELL_CM / cm_per_px)))
             cells[:, :2] += corner
             cells = cells[window.owns(cells[:, :2])]
         hidden = _hidden(window, tile)

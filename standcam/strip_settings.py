@@ -216,6 +216,12 @@ class StripStemSettings:
     """Green pixels in a square of three by three below which they are taken for noise. [px]"""
     green_reach_cm: float = 3.0
     """Stems are looked for this far from green pixels. [cm]"""
+    look_across_cm: float = 20.0
+    """Looked at along each row that the green of a square shows, half to either side: stems stand within a few
+    centimetres of the line, and leaves tell of them. Wider where rows bend sharply or seams of the mosaic shift them by
+    more than 5 cm; 0 looks at all green, which costs four times as much. [cm]"""
+    weed_patch_cm2: float = 0.5
+    """Between the rows, patches of plain green so large that reach to no row are weeds. [cm²]"""
     plant_reach_cm: float = 15.0
     """Green farther from a stem is no part of that plant. [cm]"""
     look_cm: float = 0.42

@@ -24,13 +24,14 @@ if TYPE_CHECKING:
     from rasterio.io import DatasetReader
     from rasterio.windows import Window as Piece
 
-__all__ = ["Overview", "Tile", "Window", "close_rasters", "read_overview", "read_window", "tiles"]
+__all__ = ["Overview", "Tile", "Window", "close_rasters", "read_overview", "read_window", "squares", "tiles"]
 
 MOST_WINDOW_PX = 300_000_000
 """Larger windows are a mistake of the caller, whose memory they would fill. [px]"""
 GRID_PX = 512
-"""Cores are cut at whole numbers of this where they are larger, and finds made within squares of it: they are then the
-same whatever the tiles. [px]"""
+SQUARE_MM = 3000.0
+"""Finds are made within squares of a whole number of GRID_PX, at least SQUARE_MM wide, and cores are cut along them:
+they are then the same whatever the tiles. [px], [mm]"""
 _PIECE_PX = 12_000_000
 """Read at once where more than one pixel of the file goes into one of the raster. [px]"""
 _SPECK_PX = 5
@@ -111,8 +112,9 @@ def tiles(raster: Raster, settings: RasterSettings | None = None) -> list[Window
     settings = settings or RasterSettings()
     margin = math.ceil(settings.margin_cm * 10 / raster.mm_per_px)
     blocks = (1, 1) if raster.warped else raster.block_px
-    xs = _cuts(raster.width_px, settings.tile_px, margin, blocks[0], raster.factor)
-    ys = _cuts(raster.height_px, settings.tile_px, margin, blocks[1], raster.factor)
+    square = square_px(raster.mm_per_px)
+    xs = _cuts(raster.width_px, settings.tile_px, margin, blocks[0], raster.factor, square)
+    ys = _cuts(raster.height_px, settings.tile_px, margin, blocks[1], raster.factor, square)
     coarse = _coarse_valid(raster)
     windows: list[Window] = []
     for y0, y1 in pairwise(ys):
@@ -131,16 +133,42 @@ def tiles(raster: Raster, settings: RasterSettings | None = None) -> list[Window
     return windows
 
 
-def _cuts(length: int, tile: int, margin: int, block: int, factor: int) -> list[int]:
+def square_px(mm_per_px: float) -> int:
+    """Side of the squares that finds are made in. [px]"""
+    return GRID_PX * max(1, math.ceil(SQUARE_MM / (GRID_PX * mm_per_px)))
+
+
+def squares(raster: Raster, window: Window, settings: RasterSettings | None = None) -> list[tuple[int, int, int, int]]:
+    """Squares that make up the core of a window: x0, y0, x1, y1 each, the latter two beyond the last pixel. [px]"""
+    settings = settings or RasterSettings()
+    margin = math.ceil(settings.margin_cm * 10 / raster.mm_per_px)
+    side = square_px(raster.mm_per_px)
+    x0, y0, x1, y1 = window.core
+    xs, ys = (
+        sorted({low, high, *(c for c in square_cuts(length, side, margin) if low < c < high)})
+        for length, low, high in ((raster.width_px, x0, x1), (raster.height_px, y0, y1))
+    )
+    return [(left, top, right, bottom) for top, bottom in pairwise(ys) for left, right in pairwise(xs)]
+
+
+def square_cuts(length: int, side: int, margin: int = 0) -> list[int]:
+    """Where squares end along a side; what is left at its end belongs to the last one, if it is less than half. [px]"""
+    return _trimmed([0, *range(side + margin, length, side), length], side // 2)
+
+
+def _cuts(length: int, tile: int, margin: int, block: int, factor: int, square: int) -> list[int]:
     """Where cores end, so that windows begin with blocks: a line of them more is decoded on two sides, not on four."""
-    step = block // math.gcd(block, factor)
-    if tile >= GRID_PX:
-        step = GRID_PX if math.lcm(step, GRID_PX) > tile else math.lcm(step, GRID_PX)
-    if step <= tile:
-        tile = max(1, round(tile / step)) * step
-    cuts = [0, *range(tile + margin, length, tile), length]
-    if len(cuts) > 2 and cuts[-1] - cuts[-2] < tile // 4:
-        del cuts[-2]  # a sliver
+    step = math.lcm(block // math.gcd(block, factor), square)
+    if step > max(tile, square):
+        step = square
+    tile = max(1, round(tile / step)) * step
+    return _trimmed([0, *range(tile + margin, length, tile), length], max(tile // 4, square // 2))
+
+
+def _trimmed(cuts: list[int], least: int) -> list[int]:
+    """Cuts without a sliver at the end."""
+    if len(cuts) > 2 and cuts[-1] - cuts[-2] < least:
+        del cuts[-2]
     return cuts
 
 

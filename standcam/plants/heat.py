@@ -25,6 +25,9 @@ STRIDE = 2
 """Sheet pixels to a cell of heat."""
 GRANULE_PX = 16
 """Sheets are a multiple of this in both sizes. [px]"""
+_AROUND = np.ones((3, 3), np.uint8)
+_COLDEST = -50.0
+_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -43,35 +46,34 @@ class Peaks:
 
 @dataclass(frozen=True)
 class Heat:
-    """Output of a network over a sheet."""
+    """Output of a network over a sheet, cell by cell."""
 
-    crop: np.ndarray
-    """Probability of a crop stem in each cell, peaking at stems. (h, w)"""
-    weed: np.ndarray
-    offset: np.ndarray
-    """Way from the cell's middle to the stem. (2, h, w) [cells]"""
-    sd: np.ndarray
-    """(h, w) [cells]"""
+    out: np.ndarray
+    """Crop stem and weed (logits, peaking at stems), way from the cell's middle to the stem along x and y [cells], and
+    the logarithm of its standard error [cells]. (5, h, w) float32"""
 
     def crop_peaks(self, lowest: float, apart_px: float) -> Peaks:
         """Crop stems at least ``lowest`` likely, no two nearer than ``apart_px``."""
-        return self._peaks(self.crop, lowest, apart_px, self.offset)
+        return self._peaks(0, lowest, apart_px)
 
     def weed_peaks(self, lowest: float, apart_px: float) -> Peaks:
-        """Weeds likewise."""
-        return self._peaks(self.weed, lowest, apart_px, None)
+        """Weeds likewise, at the middle of their cells."""
+        return self._peaks(1, lowest, apart_px)
 
-    def _peaks(self, heat: np.ndarray, lowest: float, apart_px: float, offset: np.ndarray | None) -> Peaks:
-        top = cv2.dilate(heat, np.ones((3, 3), np.uint8))
-        y, x = np.nonzero((heat >= top) & (heat >= lowest))
-        order = np.argsort(-heat[y, x], kind="stable")
+    def _peaks(self, channel: int, lowest: float, apart_px: float) -> Peaks:
+        """Probabilities are worked out at the peaks only: most cells are cold."""
+        logit = self.out[channel]
+        y, x = np.nonzero((logit >= cv2.dilate(logit, _AROUND)) & (logit >= np.float32(np.log(lowest / (1 - lowest)))))
+        order = np.argsort(-logit[y, x], kind="stable")
         y, x = y[order], x[order]
+        probability = 1 / (1 + np.exp(-np.clip(logit[y, x].astype(float), -50, 50)))
         cells = np.stack([x, y], axis=1).astype(float)
-        if offset is not None:
-            cells += np.clip(offset[:, y, x].T, -2, 2)
+        if channel == 0:
+            cells += np.clip(self.out[2:4, y, x].T, -2, 2)
         xy = (cells + 0.5) * STRIDE - 0.5
+        sd = np.exp(np.clip(self.out[4, y, x].astype(float), -3, 2)) * STRIDE
         keep = apart(xy, apart_px)
-        return Peaks(xy[keep], heat[y, x][keep].astype(float), self.sd[y, x][keep].astype(float) * STRIDE)
+        return Peaks(xy[keep], probability[keep], sd[keep])
 
 
 def look(sheet: Sheet, network: str) -> Heat:
@@ -92,27 +94,33 @@ def look(sheet: Sheet, network: str) -> Heat:
     net = network_of(network)
     net.setInput(x)
     out = net.forward()[0]
-    hot = 1 / (1 + np.exp(-np.clip(out[:2], -50, 50)))
     # what the photo does not show holds no stem
-    seen = sheet.seen[::STRIDE, ::STRIDE]
-    return Heat(hot[0] * seen, hot[1] * seen, out[2:4], np.exp(np.clip(out[4], -3, 2)))
+    out[:2, ~sheet.seen[::STRIDE, ::STRIDE]] = _COLDEST
+    return Heat(out)
 
 
 @cache
 def network_of(name: str) -> cv2.dnn.Net:
     """A network that ships with the package, by its name, or an ONNX file, gzipped or not, by its path."""
+    # the older engine joins convolution, sum and rectifier: a fifth faster here than the one OpenCV 5 takes by itself
+    return cv2.dnn.readNetFromONNX(np.frombuffer(onnx_of(name), np.uint8), cv2.dnn.ENGINE_CLASSIC)
+
+
+def onnx_of(name: str) -> bytes:
+    """Bytes of a network, unpacked."""
     path = Path(name) if "." in name else Path(str(files("standcam.plants") / "weights" / f"{name}.onnx.gz"))
     data = path.read_bytes()
-    if path.suffix == ".gz":
-        data = gzip.decompress(data)
-    # the older engine joins convolution, sum and rectifier: a fifth faster here than the one OpenCV 5 takes by itself
-    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8), cv2.dnn.ENGINE_CLASSIC)
+    return gzip.decompress(data) if path.suffix == ".gz" else data
 
 
 def apart(xy: np.ndarray, far: float) -> np.ndarray:
     """Indices of places, first come first kept, no two nearer than ``far``, in the unit of the places."""
-    kept: list[int] = []
-    for i in range(len(xy)):
-        if not kept or np.min(np.sum((xy[kept] - xy[i]) ** 2, axis=1)) >= far**2:
-            kept.append(i)
-    return np.array(kept, int)
+    keep = np.ones(len(xy), bool)
+    for at in range(0, len(xy), _AT_ONCE):
+        some = xy[at : at + _AT_ONCE]
+        # places with others before them that are too near: few
+        near = ((some[:, None] - xy[None, : at + len(some)]) ** 2).sum(axis=2) < far**2
+        near &= np.arange(at, at + len(some))[:, None] > np.arange(near.shape[1])
+        for i in np.flatnonzero(near.any(axis=1)):
+            keep[at + i] = not (keep[: near.shape[1]] & near[i]).any()
+    return np.flatnonzero(keep)

@@ -5,7 +5,11 @@ A patch of four by four pixels is one cell of the network; its pixels are channe
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
+
+from standcam.plants.heat import network_of, onnx_of
 
 PATCH_PX = 4
 """Side of a patch. [px]"""
@@ -40,3 +44,24 @@ def heat_of(out: np.ndarray) -> np.ndarray:
     """What the network gives, (outputs * 4, h, w), with each of the four cells in its place: (outputs, 2 h, 2 w)."""
     n, h, w = len(out) // FINER**2, *out.shape[1:]
     return out.reshape(n, FINER, FINER, h, w).transpose(0, 3, 1, 4, 2).reshape(n, FINER * h, FINER * w)
+
+
+def look_at(rgb: np.ndarray, others: np.ndarray, network: str) -> np.ndarray:
+    """What a network says of a picture. As :func:`planes_of` and :func:`standcam.plants.heat.network_of`. (5, h, w)"""
+    net = network_of(network)
+    if _takes_pixels(network):
+        h, w = rgb.shape[:2]
+        x = np.empty((1, 6, h, w), np.float32)
+        for k in range(3):
+            np.multiply(rgb[..., k], np.float32(1 / 255), out=x[0, k])
+        x[0, 3:] = others.repeat(PATCH_PX, 1).repeat(PATCH_PX, 2)
+        net.setInput(x)
+        return np.asarray(net.forward()[0])
+    net.setInput(planes_of(rgb, others))
+    return heat_of(net.forward()[0])
+
+
+@cache
+def _takes_pixels(network: str) -> bool:
+    """Whether a network is of the older kind, whose first convolution looks at pixels."""
+    return b"/stem/stem.0/" not in onnx_of(network)

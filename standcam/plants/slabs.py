@@ -1,15 +1,11 @@
-"""Rectangles about green: rows are long and thin, and a network's time goes by the pixel.
+"""Rectangles about green, where no rows show: a network's time goes by the pixel.
 
-A picture is cut into plates on a grid of its own, whatever tiles it is worked in, and each plate's busy squares are put
-into rectangles: a rectangle is cut in two, along or across, as long as that costs less. What a network sees about a
-plant is then the same in every tile.
+Busy squares are put into rectangles: a rectangle is cut in two, along or across, as long as that costs less.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -19,8 +15,6 @@ MARGIN_SQUARES = 3
 """Looked at about each rectangle, so that the network sees whole plants. [squares]"""
 START_SQUARES = 40
 """What one more look costs beside its pixels, half a millisecond. [squares]"""
-PLATE_SQUARES = 64
-"""Side of a plate. Larger ones have fewer borders, but tiles must be whole numbers of them. [squares]"""
 
 
 @dataclass(frozen=True)
@@ -35,27 +29,6 @@ class Box:
     def cost(self, margin: int = MARGIN_SQUARES) -> int:
         """Squares that looking at it takes, margin and start included."""
         return START_SQUARES + (self.bottom - self.top + 2 * margin) * (self.right - self.left + 2 * margin)
-
-
-def plates(shape: tuple[int, int], origin: tuple[int, int] = (0, 0)) -> Iterator[Box]:
-    """Plates of a picture of so many squares; those at its borders may be cut.
-
-    Parameters
-    ----------
-    shape : (height, width)
-        [squares]
-    origin : (top, left)
-        A corner of the grid of plates, anywhere. [squares]
-    """
-    rows, columns = (_cuts(length, first) for length, first in zip(shape, origin, strict=True))
-    for top, bottom in pairwise(rows):
-        for left, right in pairwise(columns):
-            yield Box(top, left, bottom, right)
-
-
-def _cuts(length: int, first: int) -> list[int]:
-    inner = range(first % PLATE_SQUARES, length, PLATE_SQUARES)
-    return sorted({0, *inner, length})
 
 
 def boxes_about(busy: np.ndarray, margin: int = MARGIN_SQUARES) -> list[Box]:

@@ -1,26 +1,36 @@
-"""Stems of one tile of a strip: a small network looks at the tile's own pixels about its green.
+"""Stems of one tile of a strip: a small network looks along the rows of each square of it, on pixels near their own.
 
-Nothing is drawn to scale here: the network is told how coarse a pixel is, and was taught on pixels of 2.7 to 6.2 mm, as
-pictures of up to twice that pixel (``standcam.training.reduced``). Others are enlarged or reduced. Places are pixels of
-the tile; whoever joins tiles knows the ground.
+Square by square, the green tells where rows run (``plants.guide``); strips are drawn along them (``plants.along``) and
+looked at. Where no rows are clear, rectangles about all green are. The network is told how coarse a pixel is, and was
+taught on pixels of 3 to 4.6 mm; coarser pictures are enlarged, finer ones reduced. Places are pixels of the tile;
+whoever joins tiles knows the ground.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
 
-from standcam.plants.heat import GRANULE_PX, STRIDE, Peaks, apart, network_of
-from standcam.plants.slabs import MARGIN_SQUARES, SQUARE_PX, Box, boxes_about, plates
+from standcam.plants.along import GRANULE_PX, Strip, strips_along
+from standcam.plants.green_cells import GreenCells
+from standcam.plants.guide import Lines, lines_of
+from standcam.plants.heat import Heat
+from standcam.plants.planes import look_at
+from standcam.plants.slabs import MARGIN_SQUARES, SQUARE_PX, boxes_about
 from standcam.settings import StripStemSettings
-from standcam.vegetation.segment import greenness, level
 
-AREA_SQUARE_CM = 0.6
-"""Green is shared among stems by squares of two by two pixels, where pixels are finer than this. [cm]"""
-
+MARGIN_CM = 40.0
+"""Green so far about a square tells of its rows too. [cm]"""
+SEAM_CM = 1.0
+"""Stems so far beyond the border of a square are its own too: its neighbour may place them on its own side of it.
+Whoever joins squares takes one of two so near. [cm]"""
+_BLURRED = 1.45
+"""Strips whose pixel is so many times the picture's are drawn from a blurred picture."""
 _ASIDE_PX = np.array([0.0137, 0.0071])
 
 
@@ -71,55 +81,29 @@ class TileStems:
         )
 
 
-def green_mask(
-    rgb: np.ndarray, valid: np.ndarray | None, table: np.ndarray, settings: StripStemSettings | None = None
-) -> np.ndarray:
-    """Plainly green pixels that do not stand alone. bool (h, w)
-
-    Parameters
-    ----------
-    rgb : (h, w, 3) uint8
-    valid : (h, w) bool or None
-        Where the picture shows ground; None: all over.
-    table : (65536,) uint8
-        Greenness by colour for the soil of the whole strip (:func:`standcam.vegetation.segment.score_table`).
-    """
-    settings = settings or StripStemSettings()
-    score = greenness(rgb, table)
-    green = (score > level(settings.green)).view(np.uint8)
-    alone = cv2.boxFilter(green, -1, (3, 3), normalize=False) < settings.fewest_green_px
-    green[alone] = 0
-    if valid is not None:
-        green &= valid.view(np.uint8)
-    return green.view(bool)
-
-
 def look_over_tile(
     rgb: np.ndarray,
-    green: np.ndarray,
-    cm_per_px: float,
+    cells: GreenCells,
     settings: StripStemSettings | None = None,
     lean: Lean | None = None,
-    core: tuple[int, int, int, int] | None = None,
-    grid_px: tuple[int, int] = (0, 0),
+    squares: Sequence[tuple[int, int, int, int]] | None = None,
+    corner_px: tuple[int, int] = (0, 0),
 ) -> TileStems:
     """Find stems and weeds all over a tile.
 
     Parameters
     ----------
     rgb : (h, w, 3) uint8
-    green : (h, w) bool
-        Of :func:`green_mask`.
-    cm_per_px : float
-        Pixel on the ground. [cm]
+    cells : GreenCells
+        Where it is green.
     settings : StripStemSettings, optional
     lean : Lean, optional
         How far upright things lean; None for a mosaic, where they do not.
-    core : (x0, y0, x1, y1), optional
-        The part of the tile that counts; around it only green and pixels are seen. By default all of it. [px]
-    grid_px : (x, y)
-        Where in the tile a corner of the picture's own grid lies: with the same grid in all tiles, and cores cut along
-        every ``PLATE_SQUARES``, stems come out the same however the picture is cut. [px]
+    squares : sequence of (x0, y0, x1, y1), optional
+        Squares to look at, ends excluded; about them green and pixels are seen only. By default all of the tile is one.
+        What a square gives is the same in whichever tile, as long as that holds ``MARGIN_CM`` about it. [px]
+    corner_px : (x, y)
+        First pixel of the tile in the picture that it is cut from. [px]
 
     Returns
     -------
@@ -127,53 +111,161 @@ def look_over_tile(
         Without areas (:func:`with_areas`).
     """
     settings = settings or StripStemSettings()
-    # enlarged where the picture is coarse, reduced where it is finer than the network was taught on
-    times = max(1.0, cm_per_px / settings.look_cm) * min(1.0, cm_per_px / settings.finest_look_cm)
-    h, w = green.shape
-    x0, y0, x1, y1 = core or (0, 0, w, h)
-    side, margin = SQUARE_PX, max(1, math.ceil(MARGIN_SQUARES / max(1.0, times)))
-    near = cv2.dilate(green.view(np.uint8), _disc(settings.green_reach_cm / cm_per_px))
-    # squares of the picture's grid: the first may begin beyond the tile
-    left_px, top_px = -grid_px[0] % side, -grid_px[1] % side
-    busy = _squares(near, side, top_px, left_px)
-    origin = ((grid_px[1] + top_px) // side, (grid_px[0] + left_px) // side)
-    found = []
-    for plate in plates(busy.shape, origin):
-        if (
-            plate.bottom * side - top_px <= y0
-            or plate.top * side - top_px >= y1
-            or plate.right * side - left_px <= x0
-            or plate.left * side - left_px >= x1
-        ):
-            continue
-        for part in boxes_about(busy[plate.top : plate.bottom, plate.left : plate.right], margin):
-            box = Box(part.top + plate.top, part.left + plate.left, part.bottom + plate.top, part.right + plate.left)
-            own = np.array([box.left, box.top, box.right, box.bottom]) * side - [left_px, top_px, left_px, top_px]
-            left, top = max(int(own[0]) - margin * side, 0), max(int(own[1]) - margin * side, 0)
-            window = (slice(top, min(int(own[3]) + margin * side, h)), slice(left, min(int(own[2]) + margin * side, w)))
-            out = _look(rgb[window], cm_per_px, times, settings.network, lean, (left, top))
-            found.append(_counting(out, own, (left, top), cm_per_px, times, settings))
+    h, w = rgb.shape[:2]
+    look = _Look(rgb, cells, settings, lean, np.array(corner_px))
+    found = [part for square in squares or [(0, 0, w, h)] for part in look.over(square)]
     if not found:
         return TileStems.none()
-    stems = TileStems(*(np.concatenate([getattr(part, name) for part in found]) for name in vars(found[0])))
-    dim = np.where(_held(near, stems.crop_px), 1.0, settings.no_green_share)
-    stems = replace(stems, crop_probability=stems.crop_probability * dim)
-    return stems.at(stems.crop_probability >= settings.lowest_probability, _held(near, stems.weed_px))
+    return TileStems(*(np.concatenate([getattr(part, name) for part in found]) for name in vars(found[0])))
 
 
-def green_squares(green: np.ndarray, cm_per_px: float, grid_px: tuple[int, int] = (0, 0)) -> np.ndarray:
-    """Small squares with green: middle x, y [px] and green pixels; a corner of theirs is at ``grid_px``. (k, 3)"""
-    side = 2 if cm_per_px < AREA_SQUARE_CM else 1
-    left, top = -grid_px[0] % side, -grid_px[1] % side
-    h, w = -(-(green.shape[0] + top) // side), -(-(green.shape[1] + left) // side)
-    padded = np.zeros((h * side, w * side), np.uint8)
-    padded[top : top + green.shape[0], left : left + green.shape[1]] = green
-    count = np.zeros((h, w), np.uint8)
-    for dy in range(side):
-        for dx in range(side):
-            count += padded[dy::side, dx::side]
-    y, x = np.nonzero(count)
-    return np.stack([x * side + (side - 1) / 2 - left, y * side + (side - 1) / 2 - top, count[y, x]], axis=1)
+class _Look:
+    """The squares of one tile."""
+
+    def __init__(
+        self, rgb: np.ndarray, cells: GreenCells, settings: StripStemSettings, lean: Lean | None, corner: np.ndarray
+    ) -> None:
+        self.rgb, self.cells, self.settings, self.lean, self.corner = rgb, cells, settings, lean, corner
+        self.cm = cells.cm_per_px
+        # enlarged where the picture is coarse, reduced where it is finer than the network was taught on
+        self.look_cm = min(max(self.cm, settings.finest_look_cm), settings.look_cm)
+        self.near = cells.near(settings.green_reach_cm)
+
+    def over(self, square: tuple[int, int, int, int]) -> Iterator[TileStems]:
+        """Stems of a square."""
+        x0, y0, x1, y1 = square
+        h, w = self.rgb.shape[:2]
+        margin = int(MARGIN_CM / self.cm)
+        wide = (max(x0 - margin, 0), max(y0 - margin, 0), min(x1 + margin, w), min(y1 + margin, h))
+        px, plain, hint = self.cells.within(wide)
+        if not len(px):
+            return
+        middle = np.array([wide[0] + wide[2] - 1, wide[1] + wide[3] - 1]) / 2
+        green = (px - middle) * self.cm
+        lines = None
+        if self.settings.look_across_cm > 0:
+            half = np.array([wide[2] - wide[0], wide[3] - wide[1]]) * self.cm / 2
+            lines = lines_of(green, plain, hint, half, self.settings)
+        if lines is None:
+            yield from self._boxes(square)
+            return
+        yield from self._strips(square, middle, lines, green)
+        yield self._between(square, middle, lines, wide)
+
+    def _strips(
+        self, square: tuple[int, int, int, int], middle: np.ndarray, lines: Lines, green_cm: np.ndarray
+    ) -> Iterator[TileStems]:
+        cm, settings = self.look_cm, self.settings
+        half = max(GRANULE_PX // 2, round(settings.look_across_cm / cm / GRANULE_PX) * GRANULE_PX // 2)
+        low, high = ((np.array(edge) - 0.5 - middle) * self.cm for edge in (square[:2], square[2:]))
+        for strip in strips_along(lines, green_cm, (low, high), half, cm, settings.off_row_cm):
+            picture = strip.draw(self.smooth, middle + self.corner, self.corner, self.cm)
+            others = np.zeros((3, strip.height_px // 4, strip.width_px // 4), np.float32)
+            if self.lean is not None:
+                u = strip.begin_cm + (np.arange(strip.width_px // 4) * 4 + 2) * cm
+                v = strip.v + (np.arange(strip.height_px // 4) * 4 + 2 - strip.height_px / 2) * cm
+                uu, vv = (a.ravel() for a in np.meshgrid(u, v))
+                at = lines.points(uu, vv) / self.cm + middle - np.array(self.lean.foot_px)
+                for k, axis in enumerate((lines.along, lines.across)):
+                    others[k] = ((at @ axis) / self.lean.height_px).reshape(others[k].shape)
+            others[2] = np.log2(cm / 0.4)
+            out = look_at(picture, others, settings.network)
+
+            def to_px(xy: np.ndarray, strip: Strip = strip) -> np.ndarray:
+                # rounded, so that the same place is the same number in every tile
+                return np.round(strip.to_ground(xy) / self.cm * 1024) / 1024 + middle
+
+            yield self._counting(Heat(out), square, cm, to_px)
+
+    @cached_property
+    def smooth(self) -> np.ndarray:
+        """The picture, blurred where it is sampled at every second pixel or so."""
+        return cv2.blur(self.rgb, (3, 3)) if self.look_cm > _BLURRED * self.cm else self.rgb
+
+    def _between(
+        self, square: tuple[int, int, int, int], middle: np.ndarray, lines: Lines, wide: tuple[int, int, int, int]
+    ) -> TileStems:
+        """Patches of plain green that reach to no line: weeds between the rows."""
+        rows, columns = self.cells.range(wide)
+        plain = self.cells.plain[rows, columns]
+        _, label = cv2.connectedComponents((plain > 0).view(np.uint8), connectivity=8)
+        y, x = np.nonzero(plain)
+        of, size = label[y, x], plain[y, x].astype(float)
+        px = self.cells.places(y + rows.start, x + columns.start)
+        _, v = lines.places((px - middle) * self.cm)
+        off = np.abs(v[:, None] - lines.v).min(axis=1)
+        area = np.bincount(of, size)
+        crop = np.zeros(len(area), bool)
+        crop[of[off <= self.settings.off_row_cm]] = True
+        weed = ~crop & (area * self.cm**2 >= self.settings.weed_patch_cm2)
+        with np.errstate(invalid="ignore"):
+            at = np.stack([np.bincount(of, size * px[:, k]) for k in (0, 1)], axis=1) / area[:, None]
+        weed &= (at >= np.array(square[:2]) - 0.5).all(axis=1) & (at < np.array(square[2:]) - 0.5).all(axis=1)
+        at = np.round(at[weed] * 16) / 16
+        none = TileStems.none()
+        return replace(none, weed_px=at, weed_probability=np.ones(len(at)), weed_area_px=np.zeros(len(at)))
+
+    def _boxes(self, square: tuple[int, int, int, int]) -> Iterator[TileStems]:
+        """Rectangles about all green."""
+        h, w = self.rgb.shape[:2]
+        times = self.cm / self.look_cm
+        side, margin = SQUARE_PX, max(1, math.ceil(MARGIN_SQUARES / times))
+        x0, y0, x1, y1 = square
+        busy = self.cells.squares(self.near, square, side)
+        for part in boxes_about(busy, margin):
+            own = np.array([part.left, part.top, part.right, part.bottom]) * side + [x0, y0, x0, y0]
+            left, top = max(int(own[0]) - margin * side, 0), max(int(own[1]) - margin * side, 0)
+            window = (slice(top, min(int(own[3]) + margin * side, h)), slice(left, min(int(own[2]) + margin * side, w)))
+            out = self._look(self.rgb[window], times, (left, top))
+
+            def to_px(xy: np.ndarray, at: tuple[int, int] = (left, top)) -> np.ndarray:
+                return np.round(((xy + 0.5) / times - 0.5) * 1024) / 1024 + np.array(at)
+
+            edge = (own[0], own[1], min(int(own[2]), x1), min(int(own[3]), y1))
+            yield self._counting(Heat(out), edge, self.look_cm, to_px)
+
+    def _look(self, rgb: np.ndarray, times: float, corner: tuple[int, int]) -> np.ndarray:
+        """What the network says of a window; it gets grey margins to whole granules. (5, h, w)"""
+        h, w = (round(side * times) for side in rgb.shape[:2])
+        size = (-(-h // GRANULE_PX) * GRANULE_PX, -(-w // GRANULE_PX) * GRANULE_PX)
+        if times != 1:
+            way = cv2.INTER_LINEAR if times > 1 else cv2.INTER_AREA
+            rgb = cv2.resize(rgb, (w, h), interpolation=way)
+        whole = np.full((*size, 3), 128, np.uint8)
+        whole[:h, :w] = rgb
+        others = np.zeros((3, size[0] // 4, size[1] // 4), np.float32)
+        if self.lean is not None:
+            x, y = ((np.arange(n // 4) * 4 + 1.5) / times for n in (size[1], size[0]))
+            others[0] = (corner[0] - self.lean.foot_px[0] + x) / self.lean.height_px
+            others[1] = ((corner[1] - self.lean.foot_px[1] + y) / self.lean.height_px)[:, None]
+        others[2] = np.log2(self.look_cm / 0.4)
+        return look_at(whole, others, self.settings.network)
+
+    def _counting(
+        self,
+        heat: Heat,
+        square: Sequence[int],
+        cm: float,
+        to_px: Callable[[np.ndarray], np.ndarray],
+    ) -> TileStems:
+        """Peaks that belong to the square."""
+        settings = self.settings
+        crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / cm)
+        weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / cm)
+        crop_px, weed_px = to_px(crop.xy_px), to_px(weed.xy_px)
+        crop_p = crop.probability * np.where(self.cells.held(self.near, crop_px), 1.0, settings.no_green_share)
+        own = self._own(crop_px, square) & (crop_p >= settings.lowest_probability)
+        own_weed = self._own(weed_px, square) & self.cells.held(self.near, weed_px)
+        none = np.zeros(len(crop))
+        every = TileStems(
+            crop_px, crop_p, crop.sd_px * cm / self.cm, none, weed_px, weed.probability, np.zeros(len(weed))
+        )
+        return every.at(own, own_weed)
+
+    def _own(self, px: np.ndarray, square: Sequence[int]) -> np.ndarray:
+        wide = SEAM_CM / self.cm + 0.5
+        inside = (px >= np.array(square[:2]) - wide) & (px < np.array(square[2:]) - 1 + wide)
+        return np.asarray(inside.all(axis=1))
 
 
 def with_areas(stems: TileStems, squares: np.ndarray, reach_px: float) -> TileStems:
@@ -183,7 +275,7 @@ def with_areas(stems: TileStems, squares: np.ndarray, reach_px: float) -> TileSt
     ----------
     stems : TileStems
     squares : (k, 3) array
-        Of :func:`green_squares`, in the pixels of the stems.
+        Of :meth:`standcam.plants.green_cells.GreenCells.areas`, in the pixels of the stems.
     reach_px : float
     """
     places = np.concatenate([stems.crop_px, stems.weed_px])
@@ -199,91 +291,3 @@ def with_areas(stems: TileStems, squares: np.ndarray, reach_px: float) -> TileSt
     return replace(stems, crop_area_px=stems.crop_area_px + area[:n], weed_area_px=stems.weed_area_px + area[n:])
 
 
-def _squares(near: np.ndarray, side: int, top_px: int, left_px: int) -> np.ndarray:
-    """Squares with anything in them; the first begin ``top_px`` and ``left_px`` before the picture. bool"""
-    h, w = near.shape
-    rows, columns = -(-(h + top_px) // side), -(-(w + left_px) // side)
-    padded = np.zeros((rows * side, columns * side), np.uint8)
-    padded[top_px : top_px + h, left_px : left_px + w] = near
-    lines = np.bitwise_or.reduce(padded.reshape(rows, side, -1), axis=1)
-    return lines.reshape(rows, columns, side).any(axis=2)
-
-
-def _disc(reach_px: float) -> np.ndarray:
-    side = 2 * max(1, int(np.ceil(reach_px))) + 1
-    return np.ones((side, side), np.uint8)
-
-
-def _held(mask: np.ndarray, xy_px: np.ndarray) -> np.ndarray:
-    at = np.floor(xy_px + 0.5).astype(int)
-    x, y = np.clip(at[:, 0], 0, mask.shape[1] - 1), np.clip(at[:, 1], 0, mask.shape[0] - 1)
-    return mask[y, x] > 0
-
-
-def _look(
-    rgb: np.ndarray, cm_per_px: float, times: float, name: str, lean: Lean | None, corner: tuple[int, int]
-) -> np.ndarray:
-    """What the network says of a window drawn ``times`` as large; it gets grey margins to whole granules. (5, h, w)"""
-    h, w = (round(side * times) for side in rgb.shape[:2])
-    size = (-(-h // GRANULE_PX) * GRANULE_PX, -(-w // GRANULE_PX) * GRANULE_PX)
-    if times != 1:
-        way = cv2.INTER_LINEAR if times > 1 else cv2.INTER_AREA
-        rgb = cv2.resize(rgb, (w, h), interpolation=way)
-    x = np.zeros((1, 6, *size), np.float32)
-    x[0, :3] = np.float32(128 / 255)
-    for k in range(3):
-        np.multiply(rgb[..., k], np.float32(1 / 255), out=x[0, k, :h, :w])
-    if lean is not None:
-        x[0, 3, :, :] = (corner[0] - lean.foot_px[0] + np.arange(size[1]) / times) / lean.height_px
-        x[0, 4, :, :] = ((corner[1] - lean.foot_px[1] + np.arange(size[0]) / times) / lean.height_px)[:, None]
-    x[0, 5] = np.log2(cm_per_px / times / 0.4)
-    net = network_of(name)
-    net.setInput(x)
-    return np.asarray(net.forward()[0])
-
-
-def _counting(
-    out: np.ndarray,
-    own_px: np.ndarray,
-    corner: tuple[int, int],
-    cm_per_px: float,
-    times: float,
-    settings: StripStemSettings,
-) -> TileStems:
-    """Peaks within the rectangle itself (left, top, right, bottom), its margin left out."""
-    scale = times / cm_per_px
-    crop = _peaks(out, 0, settings.lowest_probability, settings.apart_cm * scale)
-    weed = _peaks(out, 1, settings.weed_probability, settings.weeds_apart_cm * scale)
-    places = []
-    for peaks in (crop, weed):
-        # rounded, so that the same place is the same number in every tile
-        xy = np.round(((peaks.xy_px + 0.5) / times - 0.5) * 1024) / 1024 + np.array(corner)
-        places.append((xy, ((xy + 0.5 >= own_px[:2]) & (xy + 0.5 < own_px[2:])).all(axis=1)))
-    (crop_px, own), (weed_px, own_weed) = places
-    every = TileStems(
-        crop_px,
-        crop.probability,
-        crop.sd_px / times,
-        np.zeros(len(crop)),
-        weed_px,
-        weed.probability,
-        np.zeros(len(weed)),
-    )
-    return every.at(own, own_weed)
-
-
-def _peaks(out: np.ndarray, channel: int, lowest: float, apart_px: float) -> Peaks:
-    """As ``Heat.crop_peaks`` and ``Heat.weed_peaks``, worked out at the peaks only."""
-    logit = out[channel]
-    top = cv2.dilate(logit, np.ones((3, 3), np.uint8))
-    y, x = np.nonzero((logit >= top) & (logit >= np.float32(np.log(lowest / (1 - lowest)))))
-    heat = 1 / (1 + np.exp(-np.clip(logit[y, x].astype(float), -50, 50)))
-    order = np.argsort(-heat, kind="stable")
-    y, x, heat = y[order], x[order], heat[order]
-    cells = np.stack([x, y], axis=1).astype(float)
-    if channel == 0:
-        cells += np.clip(out[2:4, y, x].T, -2, 2)
-    xy = (cells + 0.5) * STRIDE - 0.5
-    sd = np.exp(np.clip(out[4, y, x].astype(float), -3, 2)) * STRIDE
-    keep = apart(xy, apart_px)
-    return Peaks(xy[keep], heat[keep], sd[keep])

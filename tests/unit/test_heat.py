@@ -14,13 +14,11 @@ NETWORK = StemSettings().network
 
 
 def heat_of(crop: np.ndarray, weed: np.ndarray | None = None, offset: np.ndarray | None = None) -> Heat:
+    """What a network gives where probabilities are these: logits."""
     h, w = crop.shape
-    return Heat(
-        crop.astype(np.float32),
-        (np.zeros((h, w)) if weed is None else weed).astype(np.float32),
-        (np.zeros((2, h, w)) if offset is None else offset).astype(np.float32),
-        np.full((h, w), 0.5, np.float32),
-    )
+    p = np.clip(np.stack([crop, np.zeros((h, w)) if weed is None else weed]), 1e-9, 1 - 1e-9)
+    way = np.zeros((2, h, w)) if offset is None else offset
+    return Heat(np.concatenate([np.log(p / (1 - p)), way, np.full((1, h, w), np.log(0.5))]).astype(np.float32))
 
 
 def hills(places, heights, shape=(40, 60), spread=1.4) -> np.ndarray:
@@ -110,32 +108,30 @@ def sheet(height: int, width: int, seen: np.ndarray | None = None) -> Sheet:
 
 
 @pytest.mark.parametrize(("height", "width"), [(GRANULE_PX, GRANULE_PX), (48, 160), (128, 96)])
-def test_heat_has_half_the_sheets_size_and_holds_probabilities(height, width):
+def test_heat_has_half_the_sheets_size(height, width):
     heat = look(sheet(height, width), NETWORK)
-    assert heat.crop.shape == heat.weed.shape == heat.sd.shape == (height // STRIDE, width // STRIDE)
-    assert heat.offset.shape == (2, height // STRIDE, width // STRIDE)
-    for probability in (heat.crop, heat.weed):
-        assert probability.min() >= 0 and probability.max() <= 1
-    assert (heat.sd > 0).all() and np.isfinite(heat.offset).all()
+    assert heat.out.shape == (5, height // STRIDE, width // STRIDE)
+    assert np.isfinite(heat.out).all()
+    peaks = heat.crop_peaks(1e-4, 0.0)
+    assert (peaks.probability <= 1).all() and (peaks.sd_px > 0).all()
 
 
 def test_what_the_photo_does_not_show_holds_no_stem():
     seen = np.ones((64, 96), bool)
     seen[:, :40] = False
     seen[50:] = False
-    heat = look(sheet(64, 96, seen), NETWORK)
-    assert (heat.crop[:, :20] == 0).all() and (heat.weed[25:] == 0).all()
-    assert (heat.crop[:25, 20:] > 0).all()
+    crop, weed = look(sheet(64, 96, seen), NETWORK).out[:2]
+    assert (crop[:, :20] == -50).all() and (weed[25:] == -50).all()
+    assert (crop[:25, 20:] > -50).all()
 
 
 def test_the_same_sheet_gives_the_same_heat_whatever_was_looked_at_before():
     one = look(sheet(48, 64), NETWORK)
     look(sheet(128, 96), NETWORK)
-    np.testing.assert_array_equal(one.crop, look(sheet(48, 64), NETWORK).crop)
+    np.testing.assert_array_equal(one.out, look(sheet(48, 64), NETWORK).out)
 
 
 def test_wild_lean_does_no_harm():
     wild = sheet(32, 32)
     wild.lean[:] = 1e6
-    heat = look(wild, NETWORK)
-    assert np.isfinite(heat.crop).all() and np.isfinite(heat.sd).all()
+    assert np.isfinite(look(wild, NETWORK).out).all()

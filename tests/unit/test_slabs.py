@@ -1,9 +1,9 @@
-"""Rectangles about the green of a tile: hold all of it, share nothing, and cost less than the whole."""
+"""Rectangles about green: hold all of it, share nothing, and cost less than the whole."""
 
 import numpy as np
 import pytest
 
-from standcam.plants.slabs import MARGIN_SQUARES, PLATE_SQUARES, Box, boxes_about, plates
+from standcam.plants.slabs import MARGIN_SQUARES, Box, boxes_about
 
 
 def covered(boxes: list[Box], shape: tuple[int, int]) -> np.ndarray:
@@ -55,17 +55,3 @@ def test_no_way_costs_more_than_one_look_at_all():
 
 def test_nothing_busy_gives_no_box():
     assert boxes_about(np.zeros((10, 12), bool)) == []
-
-
-@pytest.mark.parametrize("origin", [(0, 0), (5, -9), (70, 200)])
-def test_plates_cover_a_picture_once_along_their_grid(origin):
-    found = list(plates((150, 131), origin))
-    assert (covered(found, (150, 131)) == 1).all()
-    for box in found:
-        assert box.top == 0 or (box.top - origin[0]) % PLATE_SQUARES == 0
-        assert box.left == 0 or (box.left - origin[1]) % PLATE_SQUARES == 0
-        assert box.bottom - box.top <= PLATE_SQUARES and box.right - box.left <= PLATE_SQUARES
-
-
-def test_nothing_has_no_plates():
-    assert list(plates((0, 40))) == []

@@ -1,0 +1,136 @@
+"""Straight pictures drawn along rows: all of them is looked at, and little else.
+
+A row that runs aslant, or bends, would need many rectangles with wide margins; drawn along its line it needs one long
+strip. Places are rounded to a 32nd of a pixel of the raster's own grid, so that a strip is the same to the last digit
+from whichever tile it is drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from standcam.plants.guide import Lines
+
+GRANULE_PX = 16
+"""Strips are a multiple of this in both sizes. [px]"""
+MARGIN_PX = 24
+"""Looked at before and behind a stretch, so that the network sees whole plants. [px]"""
+BARE_CM, BEYOND_CM = 100.0, 15.0
+"""Stretches of a row longer than this without any green are not looked at, but for so much at either end: pale
+seedlings may show none. [cm]"""
+_PLACES = 32
+_GREY = 128
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A straight picture along a line: x along, y across; its pixels are ``cm`` wide."""
+
+    lines: Lines
+    v: float
+    """Its line. [cm]"""
+    begin_cm: float
+    """Where its first pixel begins, along. [cm]"""
+    cm: float
+    width_px: int
+    height_px: int
+
+    @property
+    def u_cm(self) -> np.ndarray:
+        """Along, of each column. [cm]"""
+        return self.begin_cm + (np.arange(self.width_px) + 0.5) * self.cm
+
+    def to_ground(self, xy_px: np.ndarray) -> np.ndarray:
+        """Pixels of the strip to cm about the middle of the square. (n, 2)"""
+        u = self.begin_cm + (xy_px[:, 0] + 0.5) * self.cm
+        return self.lines.points(u, self.v + (xy_px[:, 1] - (self.height_px - 1) / 2) * self.cm)
+
+    def draw(self, rgb: np.ndarray, middle_px: np.ndarray, corner_px: np.ndarray, cm_per_px: float) -> np.ndarray:
+        """Its picture.
+
+        Parameters
+        ----------
+        rgb : (h, w, 3) uint8
+        middle_px : (2,) array
+            Middle of the square, in whole or half pixels of the raster. [px]
+        corner_px : (2,) array
+            First pixel of ``rgb`` in the raster, whole. [px]
+        cm_per_px : float
+
+        Returns
+        -------
+        (height, width, 3) uint8
+            Grey where ``rgb`` does not reach.
+        """
+        on_line = self.lines.points(self.u_cm, np.full(self.width_px, self.v)) / cm_per_px + middle_px
+        aside = (np.arange(self.height_px) - (self.height_px - 1) / 2)[:, None] * (
+            self.cm / cm_per_px * self.lines.across
+        )
+        # whole 32nds on the raster's grid: the same pixels, whatever the corner
+        x, y = ((np.round(on_line * _PLACES) / _PLACES - corner_px).astype(np.float32)).T
+        dx, dy = ((np.round(aside * _PLACES) / _PLACES).astype(np.float32)).T
+        return cv2.remap(
+            rgb,
+            x[None] + dx[:, None],
+            y[None] + dy[:, None],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=(_GREY, _GREY, _GREY),
+        )
+
+
+def strips_along(
+    lines: Lines,
+    points: np.ndarray,
+    box_cm: tuple[np.ndarray, np.ndarray],
+    half_px: int,
+    cm: float,
+    beside_cm: float,
+) -> Iterator[Strip]:
+    """Strips along the lines of a square, where there is green.
+
+    Parameters
+    ----------
+    lines : Lines
+    points : (n, 2) array
+        Cells with a hint of green. [cm]
+    box_cm : (2,) array, (2,) array
+        Lowest and highest x, y of the square. [cm]
+    half_px : int
+        Half height of the strips. [px]
+    cm : float
+        Their pixel. [cm]
+    beside_cm : float
+        A line that runs so near beside the square is looked along too. [cm]
+    """
+    u, v = lines.places(points)
+    low, high = box_cm
+    longest = float(np.hypot(*np.maximum(np.abs(low), np.abs(high)))) + beside_cm
+    step = np.arange(-longest, longest, 1.0)
+    for line in lines.v:
+        on = lines.points(step, np.full(len(step), line))
+        within = ((on >= low - beside_cm) & (on <= high + beside_cm)).all(axis=1)
+        if not within.any():
+            continue
+        first, last = step[within][0], step[within][-1]
+        near = u[(np.abs(v - line) <= half_px * cm) & (u > first - BARE_CM) & (u < last + BARE_CM)]
+        for begin, end in _stretches(np.sort(near), first, last):
+            width = int(np.ceil((end - begin) / cm)) + 2 * MARGIN_PX
+            width = -(-width // GRANULE_PX) * GRANULE_PX
+            start = (begin + end) / 2 - width * cm / 2
+            yield Strip(lines, float(line), float(start), cm, width, 2 * half_px)
+
+
+def _stretches(u: np.ndarray, first: float, last: float) -> Iterator[tuple[float, float]]:
+    """Begin and end of what is to be looked at of a line."""
+    if not len(u):
+        return
+    cuts = np.flatnonzero(np.diff(u) > BARE_CM)
+    begins, ends = u[np.r_[0, cuts + 1]] - BEYOND_CM, u[np.r_[cuts, len(u) - 1]] + BEYOND_CM
+    for begin, end in zip(np.maximum(begins, first).tolist(), np.minimum(ends, last).tolist(), strict=True):
+        if end > begin:
+            yield begin, end
