@@ -78,10 +78,9 @@ def _coded(value: Any) -> Any:
         return {"array": _coded_array(value)}
     if isinstance(value, pd.DataFrame):
         return {
-            "table": [[name, str(value.dtypes.iloc[k]), _coded_column(value.iloc[:, k])] for k, name in
-                      enumerate(value.columns)],
+            "table": [[name, str(column.dtype), _coded_column(column)] for name, column in value.items()],
             "index": _coded_array(value.index.to_numpy()),
-        }  # fmt: skip
+        }
     kind = type(value)
     if dataclasses.is_dataclass(kind) and kind.__module__.startswith("standcam."):
         fields = {f.name: _coded(getattr(value, f.name)) for f in dataclasses.fields(kind)}
@@ -132,7 +131,10 @@ def _coded_column(column: pd.Series) -> Any:
     if isinstance(dtype, np.dtype) and dtype.kind != "O":
         return {"array": _coded_array(column.to_numpy())}
     # texts repeat themselves; each is kept once, so that it is one object for all its rows when it comes back
-    texts = [None if pd.isna(v) else v.item() if isinstance(v, np.generic) else v for v in column]
+    texts = [
+        None if missing else v.item() if isinstance(v, np.generic) else v
+        for v, missing in zip(column.tolist(), column.isna().tolist(), strict=True)
+    ]
     if not all(v is None or isinstance(v, bool | int | str) for v in texts):
         raise TypeError(f"column {column.name} holds something that has no place in a piece")
     place: dict[tuple[type, Any], int] = {}

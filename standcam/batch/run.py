@@ -38,7 +38,6 @@ from standcam.batch.store import WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
 from standcam.images.photo import Photo, read_photo
 from standcam.images.quality import quality_flags
-from standcam.images.reduce import reduce
 from standcam.measure import Measurement, measure_photo
 from standcam.plants.labels import Label
 from standcam.report import overlay
@@ -383,8 +382,8 @@ class _Measure:
             start = time.perf_counter()
             photo = read_photo(job.path, self.settings.photo)
             read_seconds = time.perf_counter() - start
-            small = reduce(photo.rgb, self.settings.output.marked_width_px)
-            photo = replace(photo, flags=photo.flags | quality_flags(small))
+            small = photo.reduced(self.settings.output.marked_width_px)
+            photo = photo.flagged(quality_flags(small))
             m = measure_photo(photo, self.settings, plot=job.plot, looks=self.looks)
             m = named(m, job)
             m = replace(m, seconds={"read": read_seconds} | dict(m.seconds))
@@ -430,7 +429,7 @@ class _Draw:
                 photo = read_photo(m.path, self.settings.photo)
                 if photo.sha256 != m.sha256:
                     return "the file has changed since"
-                view = overlay.pack_view(reduce(photo.rgb, self.settings.output.marked_width_px))
+                view = overlay.pack_view(photo.reduced(self.settings.output.marked_width_px))
             return overlay.mark_view(view, m, gaps, rows, self.settings.output)
         except Exception as error:  # numbers are worth more than their picture
             return f"{type(error).__name__}: {error}"

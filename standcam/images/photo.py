@@ -14,8 +14,8 @@ import io
 import re
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
+from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -27,6 +27,7 @@ from standcam.errors import UnreadablePhoto
 from standcam.files import read_file
 from standcam.images.decoder_words import decoder_words
 from standcam.images.exif_place import exif_place
+from standcam.images.reduce import HALVED_FROM, reduce
 from standcam.images.suffixes import SUFFIXES
 from standcam.settings import PhotoSettings
 
@@ -83,6 +84,26 @@ class Photo:
     def height_px(self) -> int:
         """Height of the upright photo. [px]"""
         return self.rgb.shape[0]
+
+    @cached_property
+    def half(self) -> np.ndarray:
+        """The picture at half its size, made once; an odd last row or column is left out. (H // 2, W // 2, 3)"""
+        h, w = self.rgb.shape[0] // 2, self.rgb.shape[1] // 2
+        return cv2.resize(self.rgb[: 2 * h, : 2 * w], (w, h), interpolation=cv2.INTER_AREA)
+
+    def reduced(self, longer_px: int) -> np.ndarray:
+        """A smaller copy: :func:`standcam.images.reduce.reduce` of the picture."""
+        height, width = self.rgb.shape[:2]
+        # by way of the half that others need too, where that is its first step
+        by_half = max(height, width) >= HALVED_FROM * longer_px and height % 2 == width % 2 == 0
+        return reduce(self.half if by_half else self.rgb, longer_px)
+
+    def flagged(self, bits: int) -> Photo:
+        """The photo with further flags."""
+        photo = replace(self, flags=self.flags | bits)
+        if "half" in self.__dict__:
+            photo.__dict__["half"] = self.half
+        return photo
 
 
 def read_photo(path: str | Path, settings: PhotoSettings | None = None) -> Photo:
@@ -330,7 +351,7 @@ def _check_jpeg(data: bytes, path: Path) -> None:
     that are stepped over; clips and depth maps that phones append lie behind the end. Within coded data the
     two bytes of the marker cannot occur (ITU-T T.81, B.1.1.5).
     """
-    at = 2
+    at, frame, parts = 2, 0, 0
     while data[at : at + 1] == b"\xff" and at + 4 <= len(data):
         marker = data[at + 1]
         if marker == 0xFF:  # fill byte
@@ -339,7 +360,9 @@ def _check_jpeg(data: bytes, path: Path) -> None:
             at += 2
         elif marker == 0xDA:
             if data.rfind(b"\xff\xd9", at + 2) >= 0:
-                if data.count(b"\xff\xda", at) > _MOST_SCANS and _scans(data, at) > _MOST_SCANS:
+                # of a picture that is not progressive and has all colours in its first scan, decoders read no other
+                single = frame in (0xC0, 0xC1) and data[at + 4 : at + 5] == bytes([parts])
+                if not single and data.count(b"\xff\xda", at) > _MOST_SCANS and _scans(data, at) > _MOST_SCANS:
                     raise UnreadablePhoto(
                         f"{path.name} is a JPEG of more than {_MOST_SCANS} scans, which no camera writes.",
                         "Copy it again from the camera.",
@@ -347,6 +370,8 @@ def _check_jpeg(data: bytes, path: Path) -> None:
                 return
             break
         else:
+            if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):  # frame header
+                frame, parts = marker, (data[at + 9 : at + 10] or b"\0")[0]
             at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     raise UnreadablePhoto(f"{path.name} is a JPEG that was cut short.", "Copy it again from the camera.")
 

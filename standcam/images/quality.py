@@ -63,23 +63,30 @@ def sharpness(rgb: np.ndarray) -> float:
     A ratio of steps does not change with light or contrast. White noise gives 1, a scene without detail finer
     than some pixels 0.25. A flat picture has no sharpness to judge: NaN, which is below no threshold.
     """
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     if min(grey.shape) < 8:
         return float("nan")
-    ratios = []
-    for g in (grey, grey.T):
-        coarse = np.abs(g[4:] - g[:-4]).mean()
-        ratios.append(np.abs(g[1:] - g[:-1]).mean() / coarse if coarse > 0.05 else np.nan)
-    return float(np.min(ratios))
+    down = [_mean_step(grey[k:], grey[:-k]) for k in (1, 4)]
+    across = [_mean_step(grey[:, k:], grey[:, :-k]) for k in (1, 4)]
+    return float(np.min([fine / coarse if coarse > 0.05 else np.nan for fine, coarse in (down, across)]))
+
+
+def _mean_step(grey: np.ndarray, neighbours: np.ndarray) -> float:
+    return float(cv2.mean(cv2.absdiff(grey, neighbours))[0])
 
 
 def burnt_share(rgb: np.ndarray) -> float:
     """Share of pixels that are white in all channels. [1]"""
     red, green, blue = cv2.split(rgb)
-    return float((cv2.min(cv2.min(red, green), blue) >= BURNT_LEVEL).mean())
+    return _share_from(BURNT_LEVEL, cv2.min(cv2.min(red, green), blue))
 
 
 def clipped_share(rgb: np.ndarray) -> float:
     """Share of pixels that are burnt out in at least one channel. [1]"""
     red, green, blue = cv2.split(rgb)
-    return float((cv2.max(cv2.max(red, green), blue) >= BURNT_LEVEL).mean())
+    return _share_from(BURNT_LEVEL, cv2.max(cv2.max(red, green), blue))
+
+
+def _share_from(level: int, picture: np.ndarray) -> float:
+    """Share of values of at least this level. [1]"""
+    return float(np.count_nonzero(picture >= level)) / picture.size

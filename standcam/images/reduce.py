@@ -5,6 +5,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+HALVED_FROM = 1.5
+"""Times the wanted size from which a picture is halved first."""
+
 
 def reduce(picture: np.ndarray, longer_px: int) -> np.ndarray:
     """A copy with a longer side of ``longer_px`` or up to a quarter less; a smaller picture is kept.
@@ -12,7 +15,7 @@ def reduce(picture: np.ndarray, longer_px: int) -> np.ndarray:
     By halves, each pixel the mean of four, and then one linear step: a fifth of the time that area averaging
     by an odd ratio takes.
     """
-    while max(picture.shape[:2]) >= 1.5 * longer_px:
+    while max(picture.shape[:2]) >= HALVED_FROM * longer_px:
         size = (max(1, picture.shape[1] // 2), max(1, picture.shape[0] // 2))
         picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
     ratio = longer_px / max(picture.shape[:2])

@@ -8,6 +8,7 @@ outward from the point under the camera. It is given as two more channels.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -94,12 +95,14 @@ def photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarra
     low, part = _between(frame.width_px, n_x)
     lines = px[:, low] + (px[:, low + 1] - px[:, low]) * part[:, None]
     low, part = _between(frame.height_px, n_y)
-    found = []
-    for each in (np.ascontiguousarray(lines[..., k]) for k in (0, 1)):
-        whole = np.diff(each, axis=0)[low]
-        whole *= part[:, None]
-        whole += each[low]
-        found.append(whole)
+    ends = np.searchsorted(low, np.arange(n_y))
+    found = np.empty((2, frame.height_px, frame.width_px), np.float32)
+    for whole, each in zip(found, (np.ascontiguousarray(lines[..., k]) for k in (0, 1)), strict=True):
+        step = np.diff(each, axis=0)
+        for k, (begin, end) in enumerate(pairwise(ends)):  # band by band, which stays in the processor's own memory
+            band = whole[begin:end]
+            np.multiply(part[begin:end, None], step[k], out=band)
+            band += each[k]
     return found[0], found[1]
 
 

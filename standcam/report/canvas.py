@@ -35,30 +35,37 @@ def text_width(text: str, size_px: int) -> float:
 
 
 @lru_cache(maxsize=512)
-def _text_mask(text: str, size_px: int) -> np.ndarray:
-    """Coverage of a text's pixels, 0 to 1, its height that of a line so that neighbours share a base line. float32"""
+def _text_mask(text: str, size_px: int) -> tuple[np.ndarray, float]:
+    """Coverage of a text's pixels, 0 to 255, and how far its top is from the middle of a line. uint8 (h, w), [px]"""
     from PIL import Image, ImageDraw
 
     face = font(size_px)
-    ascent, descent = face.getmetrics()
+    ascent, descent = face.getmetrics()  # lines of one height, so that neighbours share a base line
     image = Image.new("L", (max(1, int(np.ceil(face.getlength(text))) + 2), ascent + descent))
     ImageDraw.Draw(image).text((1, 0), text, fill=255, font=face)
-    return np.asarray(image).astype(np.float32) / 255
+    mask = np.asarray(image)
+    inked = np.flatnonzero(mask.any(axis=1))
+    top, bottom = (inked[0], inked[-1] + 1) if len(inked) else (0, 0)
+    return mask[top:bottom].copy(), float(top) - mask.shape[0] / 2
+
+
+@lru_cache(maxsize=16)
+def _on_ink(colour: Rgb) -> np.ndarray:
+    """Colours of all coverages, from that of the ground to that of the text. uint8 (256, 1, 3)"""
+    cover = np.arange(256, dtype=np.float32)[:, None, None] / 255
+    ground = np.array(INK, np.float32)
+    return np.round(ground + (np.array(colour, np.float32) - ground) * cover).astype(np.uint8)
 
 
 def write(rgb: np.ndarray, text: str, left: float, middle: float, size_px: int, colour: Rgb) -> None:
-    """Write one line of text, from its left edge, about the middle of its height."""
-    if not text:
-        return
-    mask = _text_mask(text, size_px)
-    x, y = round(left), round(middle - mask.shape[0] / 2)
+    """Write one line of text on a ground of INK, from its left edge, about the middle of its height."""
+    mask, above = _text_mask(text, size_px)
+    x, y = round(left), round(middle + above)
     x0, y0 = max(x, 0), max(y, 0)
     x1, y1 = min(x + mask.shape[1], rgb.shape[1]), min(y + mask.shape[0], rgb.shape[0])
     if x0 >= x1 or y0 >= y1:
         return
-    cover = mask[y0 - y : y1 - y, x0 - x : x1 - x, None]
-    place = rgb[y0:y1, x0:x1]
-    place[...] = np.round(place + (np.array(colour, np.float32) - place) * cover).astype(np.uint8)
+    rgb[y0:y1, x0:x1] = cv2.applyColorMap(mask[y0 - y : y1 - y, x0 - x : x1 - x], _on_ink(colour))
 
 
 def wrapped(parts: Sequence[str], size_px: int, width: float) -> list[str]:

@@ -38,9 +38,12 @@ class Field:
 def resolvable(ground: GroundMap, points_px: np.ndarray, settings: RowSettings) -> np.ndarray:
     """Where a pixel covers little enough ground, in its longer direction, for stems to be told. (n,) bool"""
     jacobian = ground.jacobian(points_px)
-    good = np.isfinite(jacobian).all(axis=(1, 2))
-    good[good] = np.linalg.norm(jacobian[good], ord=2, axis=(1, 2)) * 10 <= settings.coarsest_mm_per_px
-    return good
+    # the larger singular value of two by two: the sum of both squares is that of all entries, their product the
+    # determinant
+    squares = (jacobian**2).sum(axis=(1, 2))
+    product = jacobian[:, 0, 0] * jacobian[:, 1, 1] - jacobian[:, 0, 1] * jacobian[:, 1, 0]
+    longer = np.sqrt((squares + np.sqrt(np.maximum(squares**2 - 4 * product**2, 0))) / 2)
+    return np.isfinite(longer) & (longer * 10 <= settings.coarsest_mm_per_px)
 
 
 def field_of(ground: GroundMap, settings: RowSettings) -> Field:

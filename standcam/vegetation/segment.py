@@ -114,10 +114,10 @@ def segment(photo: Photo, ground: GroundMap, settings: VegetationSettings | None
     """
     settings = settings or VegetationSettings()
     factor = working_factor(photo, ground, settings)
-    rgb = photo.rgb
-    if factor > 1:
-        h, w = rgb.shape[0] // factor, rgb.shape[1] // factor
-        rgb = cv2.resize(rgb[: h * factor, : w * factor], (w, h), interpolation=cv2.INTER_AREA)
+    rgb, left = (photo.rgb, factor) if factor % 2 else (photo.half, factor // 2)
+    if left > 1:
+        h, w = rgb.shape[0] // left, rgb.shape[1] // left
+        rgb = cv2.resize(rgb[: h * left, : w * left], (w, h), interpolation=cv2.INTER_AREA)
     covered = _mark_mask(ground, factor, rgb.shape[:2])
     score = cv2.blur(greenness(rgb, score_table(rgb, covered)), (3, 3))
     if covered is not None:
@@ -218,11 +218,14 @@ _NO_SOIL: _Curves = (np.zeros(1), np.zeros(1), np.zeros(1))
 def _soil_curves(soil: _Colours) -> _Curves:
     """Median excess green and green minus red over brightness, in sixteen parts of equal size."""
     order = np.argsort(soil.light.astype(np.uint8), kind="stable")  # whole levels sort by radix, far faster
-    parts = np.array_split(order, 16)
+    # the first parts hold one more where it does not come out even; all parts of one size in one go
+    size, longer = divmod(len(order), 16)
+    split = longer * (size + 1)
+    parts = [p for p in (order[:split].reshape(longer, size + 1), order[split:].reshape(16 - longer, size)) if len(p)]
     return (
-        np.array([soil.light[p].mean() for p in parts]),
-        np.array([np.median(soil.green[p]) for p in parts]),
-        np.array([np.median(soil.red[p]) for p in parts]),
+        np.concatenate([soil.light[p].mean(axis=1) for p in parts]),
+        np.concatenate([np.median(soil.green[p], axis=1) for p in parts]),
+        np.concatenate([np.median(soil.red[p], axis=1) for p in parts]),
     )
 
 
