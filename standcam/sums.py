@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -18,8 +19,8 @@ from standcam.spacing import intervals, metrics, noise
 from standcam.spacing.nominal import Nominal
 from standcam.stand import population
 
-MOST_GAPS = 50_000
-"""Gaps of plots that are looked at together; bounds memory, unless one plot has more."""
+MOST_GAPS = 20_000
+"""Gaps of plots that are looked at together, about; bounds memory, unless one plot has more."""
 _SAME_SPACING = 0.02  # a planter's rate chart is not finer than that (common practice, no source)
 
 
@@ -90,7 +91,7 @@ def see(positions: pd.DataFrame, stretches: pd.DataFrame) -> Seen:
         stretches=stretches,
         scaled=scaled,
         plants=plants,
-        status=np.where(scaled, np.where(plants > 0, "ok", "empty"), status),
+        status=np.where(scaled, np.array(["empty", "ok"], object)[(plants > 0).astype(int)], status),
         bits=bits,
         beyond=np.bincount(index[~within], minlength=n) > 0,
         grade=grade,
@@ -166,7 +167,7 @@ class Sums:
                 "weeds": stretches["weeds"],
                 "trust": grade_names,
                 "trust_reasons": seen.reasons,
-                "left_out": np.where(kept, "", np.char.add("trust is ", grade_names.astype(str))).astype(object),
+                "left_out": np.where(kept, "", np.array([f"trust is {g}" for g in flags.GRADES], object)[seen.grade]),
             },
         )
         self._rows.append(rows)
@@ -183,32 +184,49 @@ class Sums:
 
     def done(self) -> tuple[pd.DataFrame, pd.DataFrame, tuple[str, ...]]:
         """ROWS, PLOTS and notes."""
-        filled = [rows for rows in self._rows if len(rows)] or self._rows[:1] or [tables.empty(tables.ROWS)]
-        rows = filled[0] if len(filled) == 1 else pd.concat(filled, ignore_index=True)
-        self._begins = np.cumsum([0, *map(len, self._rows)])
-        self._rows = []
+        begins = np.cumsum([0, *map(len, self._rows)])
+        rows = _below_each_other(tables.ROWS, self._rows)
+        self._rows.clear()
+        plot_of, names = pd.factorize(rows["plot"])
+        order = _by_name(rows)
+        parts = [
+            self._plots(some, names, rows.take(own), own, order, begins)
+            for some, own in _some_plots(plot_of, len(names), _joined(self._gaps_in))
+        ]
         notes = (*_notes(self.nominal, self._spacing), *trust.left_out_notes(rows, self._statistics.min_trust))
-        return rows, self._plots(rows), notes
+        return rows, _below_each_other(tables.PLOTS, parts), notes
 
-    def _plots(self, rows: pd.DataFrame) -> pd.DataFrame:
+    def _plots(
+        self, plots: range, names: pd.Index, rows: pd.DataFrame, at: np.ndarray, order: np.ndarray, begins: np.ndarray
+    ) -> pd.DataFrame:
+        """PLOTS of some plots, from their rows and the places of these among all."""
         spacing, statistics, width = self._spacing, self._statistics, _width_cm(self._spacing)
-        grade, bits = _joined(self._grade), _joined(self._bits)
-        scaled, gaps_in = _joined(self._scaled).astype(bool), _joined(self._gaps_in)
+        m = len(plots)
+        names = names[plots.start : plots.stop]
+        plot_of = names.get_indexer(rows["plot"])
+        grade, bits, scaled, gaps_in = (
+            _joined(held)[at] for held in (self._grade, self._bits, self._scaled, self._gaps_in)
+        )
         kept = ~trust.below(grade, statistics.min_trust)
         plants, length = rows["plants"].to_numpy(), rows["row_length_cm"].to_numpy(float)
-        plot_of, plot_names = pd.factorize(rows["plot"])
-        m = len(plot_names)
         has_length = np.isfinite(length) & kept
         plot_length = np.bincount(plot_of, weights=np.where(has_length, length, 0.0), minlength=m).astype(float)
         plot_length[np.bincount(plot_of[has_length], minlength=m) == 0] = np.nan
         measured = np.bincount(plot_of[has_length], weights=plants[has_length], minlength=m)
         plot_per_ha = population.density_per_ha(measured, plot_length, width)
-        order = _by_name(rows)
-        order = order[kept[order]]
         gaps_in = np.bincount(plot_of[kept], weights=gaps_in[kept], minlength=m).astype(np.int64)
-        chunks = [self._spacing_of(some, plot_of, kept, order) for some in _some_plots(gaps_in)]
-        columns, spread = _one_below_the_other([c for c, _, _ in chunks]), _spread([s for _, s, _ in chunks])
-        drowned = _joined([d for _, _, d in chunks]).astype(bool)
+        gaps = self._gaps_of(at[kept], begins)
+        # the order of names fixes which rows the bootstrap draws
+        place = np.full(len(order), -1)
+        place[at[kept]] = np.flatnonzero(kept)
+        named = place[order]
+        named = named[named >= 0]
+        rank = np.zeros(len(rows), int)
+        rank[named] = np.arange(len(named))
+        row = place[gaps.at]
+        added = noise.error_variance(gaps.left_var, gaps.right_var, row, plot_of, m)
+        columns, drowned = _columns(gaps.gap_cm, gaps.code, plot_of[row], m, self.nominal, spacing, added)
+        spread = intervals.spacing_intervals(gaps.gap_cm, gaps.code, rank[row], plot_of[named], m, statistics)
         plot_bits = np.zeros(m, np.int64)
         np.bitwise_or.at(plot_bits, plot_of[kept], bits[kept])
         # one row of several may be drowned where the plot is not, and the other way round
@@ -222,7 +240,7 @@ class Sums:
         return _table(
             tables.PLOTS,
             {
-                "plot": plot_names,
+                "plot": names,
                 "rows": np.bincount(plot_of[scaled & kept], minlength=m),
                 "row_length_cm": plot_length,
                 "plants": np.bincount(plot_of[kept], weights=plants[kept], minlength=m).astype(np.int64),
@@ -243,31 +261,14 @@ class Sums:
             },
         )
 
-    def _spacing_of(
-        self, plots: range, plot_of: np.ndarray, kept: np.ndarray, order: np.ndarray
-    ) -> tuple[dict[str, np.ndarray], intervals.SpacingIntervals, np.ndarray]:
-        """Spacing columns of some plots, their intervals, and which are drowned in errors of position."""
-        own = kept & (plot_of >= plots.start) & (plot_of < plots.stop)
-        gaps = self._gaps_of(own)
-        m, at, group = len(plots), gaps.at, plot_of - plots.start
-        order = order[own[order]]
-        rank = np.zeros(len(own), int)
-        rank[order] = np.arange(len(order))
-        added = noise.error_variance(gaps.left_var, gaps.right_var, at, group, m)
-        columns, drowned = _columns(gaps.gap_cm, gaps.code, group[at], m, self.nominal, self._spacing, added)
-        spread = intervals.spacing_intervals(gaps.gap_cm, gaps.code, rank[at], group[order], m, self._statistics)
-        return columns, spread, drowned
-
-    def _gaps_of(self, own: np.ndarray) -> _Gaps:
-        """Gaps of some rows, in their order. (n,) bool"""
+    def _gaps_of(self, rows: np.ndarray, begins: np.ndarray) -> _Gaps:
+        """Gaps of some rows, in their order. (n,) places among all rows, ascending"""
         found = []
-        for k in range(len(self._gaps)):
-            first, last = self._begins[k], self._begins[k + 1]
-            if not own[first:last].any():
-                continue
+        for k in np.unique(np.searchsorted(begins, rows, side="right") - 1).tolist():
             part = pickle.loads(self._gaps[k]) if isinstance(self._gaps, Aside) else self._gaps[k]
-            mine = own[first:last][part.at]
-            found.append([values[mine] for values in (part.gap_cm, part.code, part.at + first, *part.variances)])
+            at = part.at + begins[k]
+            mine = np.isin(at, rows)
+            found.append([v[mine] for v in (part.gap_cm, part.code, at, part.left_var, part.right_var)])
         if not found:
             none = np.zeros(0)
             return _Gaps(none, none.astype(np.int8), none.astype(int), none, none)
@@ -285,30 +286,22 @@ class _Gaps:
     left_var: np.ndarray
     right_var: np.ndarray
 
-    @property
-    def variances(self) -> tuple[np.ndarray, np.ndarray]:
-        """Error variance of the stems at both ends. [cm²]"""
-        return self.left_var, self.right_var
+
+def _some_plots(plot_of: np.ndarray, plots: int, gaps_in: np.ndarray) -> Iterator[tuple[range, np.ndarray]]:
+    """Plots in their order, some at a time, each time with their rows. (n,) plot and gaps of each row"""
+    order = np.argsort(plot_of, kind="stable")
+    ends = np.cumsum(np.bincount(plot_of, minlength=plots))
+    # a row counts too, or plots without gaps would all come at once
+    size = np.cumsum(np.bincount(plot_of, weights=gaps_in + 10.0, minlength=plots)) // MOST_GAPS
+    edges = [0, *(np.flatnonzero(np.diff(size)) + 1).tolist(), plots] if plots else [0, 0]
+    for first, last in pairwise(edges):
+        begin, end = (ends[first - 1] if first else 0), (ends[last - 1] if last else 0)
+        yield range(first, last), np.sort(order[begin:end])
 
 
-def _some_plots(gaps_in: np.ndarray) -> list[range]:
-    """Plots in their order, some at a time. (m,) gaps of each"""
-    group = np.cumsum(gaps_in) // MOST_GAPS
-    ends = np.flatnonzero(np.diff(group)) + 1 if len(group) else np.zeros(0, int)
-    edges = [0, *ends.tolist(), len(gaps_in)]
-    return [range(a, b) for a, b in pairwise(edges)]
-
-
-def _one_below_the_other(chunks: list[dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
-    return {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
-
-
-def _spread(chunks: list[intervals.SpacingIntervals]) -> intervals.SpacingIntervals:
-    return intervals.SpacingIntervals(
-        _one_below_the_other([c.low for c in chunks]),
-        _one_below_the_other([c.high for c in chunks]),
-        np.concatenate([c.source for c in chunks]),
-    )
+def _below_each_other(table: tables.Table, parts: list[pd.DataFrame]) -> pd.DataFrame:
+    filled = [part for part in parts if len(part)] or parts[:1] or [tables.empty(table)]
+    return filled[0] if len(filled) == 1 else pd.concat(filled, ignore_index=True)
 
 
 def _joined(parts: list[np.ndarray]) -> np.ndarray:
@@ -449,4 +442,4 @@ def _plot_status(status: np.ndarray, plot_of: np.ndarray, n: int) -> np.ndarray:
         *sorted(set(status) - {"ok", "empty", "no_scale", "no_row"}),
     ]
     counts = np.stack([np.bincount(plot_of[status == kind], minlength=n) for kind in kinds], axis=1)
-    return np.where(counts[:, 0] > 0, "ok", np.array(kinds, object)[counts.argmax(axis=1)])
+    return np.array(kinds, object)[np.where(counts[:, 0] > 0, kinds.index("ok"), counts.argmax(axis=1))]

@@ -256,7 +256,7 @@ def spacing_intervals(
         ends = wilson(totals[:, j], totals[:, 5], statistics.level)
         low[has, j] = np.fmin(low[has, j], 100 * ends[0][has])
         high[has, j] = np.fmax(high[has, j], 100 * ends[1][has])
-    source = np.where(several, "rows", np.where(has, "gaps", "")).astype(object)
+    source = np.array(["", "gaps", "rows"], object)[np.where(several, 2, has)]
     return SpacingIntervals(
         dict(zip(STATISTICS, low.T, strict=True)), dict(zip(STATISTICS, high.T, strict=True)), source
     )
