@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import stat
 from pathlib import Path
@@ -50,6 +51,18 @@ def read_file(path: str | Path, most_bytes: int) -> bytes:
     if len(data) > most_bytes:
         raise _too_large(len(data), path)
     return data
+
+
+def sha256_of(path: str | Path) -> str:
+    """Hash of a file's bytes, in hex; read piece by piece, however large it is.
+
+    Raises
+    ------
+    OSError
+        It cannot be read.
+    """
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _too_large(size: int, path: str | Path) -> OSError:

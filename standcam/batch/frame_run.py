@@ -16,6 +16,7 @@ from standcam.batch.pool import map_jobs
 from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile, NoScale, StandcamError
+from standcam.files import sha256_of
 from standcam.frames.look import Look, look
 from standcam.frames.place import place_frames
 from standcam.frames.record import Frames
@@ -82,7 +83,7 @@ def place_flight(
     if not frames.frames:
         raise NoScale(f"No frame of {folder} could be placed: {lines[0][1]}", lines[0][2])
     problems = tables.conform(tables.PROBLEMS, pd.DataFrame(lines, columns=tables.PROBLEMS.names))
-    return Placed(folder.resolve().name, frames, problems, tuple(_hash_of(f.path) for f in frames.frames))
+    return Placed(folder.resolve().name, frames, problems, tuple(sha256_of(f.path) for f in frames.frames))
 
 
 def count_frames(
@@ -156,11 +157,6 @@ def _lost_frame(k: int) -> None:
         f"The process that looked at frame {k + 1} was ended twice: most likely it needs more memory than there is.",
         "Close other programs, or use fewer --workers. Frames done so far are kept.",
     )
-
-
-def _hash_of(path: Path) -> str:
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _keys(placed: Placed, settings: Settings) -> list[str]:

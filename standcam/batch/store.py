@@ -22,14 +22,15 @@ from typing import Any
 
 from standcam.batch.pieces import is_whole
 from standcam.errors import ResultsBusy, UnwritableResults
+from standcam.files import sha256_of
 from standcam.report.lock import FileLock, Held
 from standcam.report.run_file import Records
 from standcam.settings import Settings
 
 STORE = ".standcam-work"
 _PIECES, _VIEWS, _LOCK = "pieces", "views", "lock"
-_LATER = ("spacing", "planter", "statistics", "labels", "ties")
-"""Stages of the settings that come after measuring: changing them leaves pieces good."""
+_MEASURING = ("photo", "calibration", "vegetation", "rows", "stems")
+"""Stages of the settings that what a photo gives depends on: changing others leaves pieces good."""
 _LONGEST_NAME = 200
 """A longer name of a results folder is shortened for the folder beside it: names end at 255 bytes on most systems."""
 
@@ -184,7 +185,8 @@ class WorkStore:
 
 def measuring_key(settings: Settings, looks: bool = False) -> str:
     """Hex digest of all but the photo itself that measuring it depends on."""
-    stages = {name: values for name, values in settings.to_dict().items() if name not in _LATER}
+    chosen = settings.to_dict()
+    stages = {name: chosen[name] for name in _MEASURING}
     stages["output"] = {"marked_width_px": settings.output.marked_width_px}
     named = [settings.calibration.board, settings.calibration.lens, settings.stems.network, settings.stems.card]
     return looking_key(stages, named, looks=looks)
@@ -251,7 +253,7 @@ def _readers() -> list[str]:
 
 def _file_digest(path: str) -> str:
     try:
-        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+        return sha256_of(path)
     except OSError:
         return ""  # one that ships with the package, or missing: told when it is opened
 

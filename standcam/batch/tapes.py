@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from standcam import tables
 from standcam.batch.crop_notes import crop_notes
 from standcam.batch.inputs import Problem, name_inputs
 from standcam.errors import StandcamError
+from standcam.files import sha256_of
 from standcam.settings import Settings
 from standcam.spacing.nominal import Nominal
 from standcam.spacing.tape import plants_from_tape, read_tape_file
@@ -74,7 +74,7 @@ def count_tapes(paths: Sequence[str | Path], settings: Settings, unit: str | Non
                 )
                 continue
             file = read_tape_file(job.path, unit, job.photo)
-            digest = hashlib.sha256(job.path.read_bytes()).hexdigest()
+            digest = sha256_of(job.path)
         except StandcamError as error:
             problems.append(Problem(str(job.path), error.reason, error.remedy))
             continue
