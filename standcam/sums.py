@@ -308,6 +308,19 @@ def _joined(parts: list[np.ndarray]) -> np.ndarray:
     return np.concatenate(parts) if parts else np.zeros(0, int)
 
 
+def gaps_and_rows(
+    positions: pd.DataFrame,
+    stretches: pd.DataFrame,
+    nominal: Nominal,
+    spacing: SpacingSettings,
+    statistics: StatisticsSettings,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """GAPS and ROWS of some stretches by themselves, without their plots."""
+    sums = Sums(nominal, spacing, statistics)
+    gaps = sums.add(see(positions, stretches))
+    return gaps, sums._rows[0]
+
+
 def _width_cm(spacing: SpacingSettings) -> float:
     return float("nan") if spacing.row_width_cm is None else float(spacing.row_width_cm)
 

@@ -3,10 +3,11 @@
 Three steps, of which the first and the last go photo by photo and know nothing of each other, so that
 :class:`standcam.batch.pool.Spread` can spread them over processes:
 
-1. read and measure a photo; keep its numbers and a small copy of the picture;
+1. read and measure a photo; keep its numbers, and a small copy of the picture or, where the theoretical spacing is
+   known beforehand, the marked photo;
 2. decide again by labels, if there are any, join photos of one row, and summarise all photos together (the theoretical
    spacing may have to be learnt from all of them);
-3. draw the finds into the small copies.
+3. draw the finds into the small copies, and into photos of which more is known now than at the first look.
 
 With a :class:`standcam.batch.store.WorkStore` what the first step gave lies on disk, is read one photo at a time, and
 need not be done again when a run was broken off.
@@ -14,7 +15,6 @@ need not be done again when a run was broken off.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -29,6 +29,7 @@ from standcam import tables
 from standcam.aside import ByPhoto, Lines
 from standcam.batch.chained import Chained, chain_photos
 from standcam.batch.crop_notes import crop_notes
+from standcam.batch.drawing import first_view, marked_photos
 from standcam.batch.inputs import Input, Problem
 from standcam.batch.labelled import Labelled, use_labels
 from standcam.batch.measured import Measured, named
@@ -36,11 +37,11 @@ from standcam.batch.pieces import pack, unpack
 from standcam.batch.pool import Spread, keep_freed_memory
 from standcam.batch.store import WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
+from standcam.files import sha256_of
 from standcam.images.photo import Photo, read_photo
 from standcam.images.quality import quality_flags
 from standcam.measure import Measurement, measure_photo
 from standcam.plants.labels import Label
-from standcam.report import overlay
 from standcam.report.results import ResultsWriter
 from standcam.report.run_file import Records
 from standcam.settings import Settings
@@ -55,7 +56,7 @@ class Counted:
     measurement: Measurement | None = None
     problem: Problem | None = None
     view: bytes | None = None
-    """Small copy of the photo, to draw in; JPEG."""
+    """What is kept of its pixels, see :func:`standcam.batch.drawing.first_view`."""
     record: dict[str, Any] | None = None
     """What run.json tells of it."""
     sha256: str = ""
@@ -224,12 +225,12 @@ def _count(
 
         def view_of(k: int) -> bytes | None:
             key = measured.key(k)
-            return drawer.take_back(f"view-{k}") if store is None or key is None else store.view(key)
+            return drawer.aside(f"view-{k}") if store is None or key is None else store.view(key)
 
-        jobs = ((view_of(k), m, gaps_of[m.photo], rows_of[m.photo]) for k, m in enumerate(measurements))
         staged("Drawing", len(measured))
-        for k, jpeg in enumerate(spread.map(_Draw(settings), jobs, _not_drawn)):
-            photo = records.photos[k]
+        names, final = records.photos, labelled is None
+        pictures = marked_photos(names, measurements, view_of, gaps_of, rows_of, settings, final, spread)
+        for k, (photo, jpeg) in enumerate(zip(names, pictures, strict=True)):
             if isinstance(jpeg, bytes):
                 records.add_to(k, marked=drawer.add_marked(photo, jpeg))
             else:
@@ -339,8 +340,7 @@ def _not_tried(n: int) -> str:
 def _hash_of(job: Input) -> str:
     """Hash of the bytes of a photo, or nothing where they cannot be read, which is told when it is counted."""
     try:
-        with open(job.path, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return sha256_of(job.path)
     except OSError:
         return ""
 
@@ -355,10 +355,6 @@ def _lost(job: Input) -> Counted:
             "Close other programs, or make the picture smaller.",
         ),
     )
-
-
-def _not_drawn(_: object) -> str:
-    return "its process was ended, most likely for want of memory"
 
 
 def problems_table(problems: Sequence[Problem]) -> pd.DataFrame:
@@ -387,7 +383,7 @@ class _Measure:
             m = measure_photo(photo, self.settings, plot=job.plot, looks=self.looks)
             m = named(m, job)
             m = replace(m, seconds={"read": read_seconds} | dict(m.seconds))
-            view = overlay.pack_view(small) if self.keep_view else None
+            view = first_view(small, m, self.settings, not self.looks) if self.keep_view else None
             record = _record(m, photo)
             if not self.packed:
                 return Counted(job, m, view=view, record=record, sha256=photo.sha256)
@@ -414,25 +410,6 @@ class _Measure:
                     "Please report it with the photo; the other photos are not affected.",
                 ),
             )
-
-
-@dataclass(frozen=True)
-class _Draw:
-    """Last step as a picklable function: JPEG bytes, or in words why not."""
-
-    settings: Settings
-
-    def __call__(self, job: tuple[bytes | None, Measurement, pd.DataFrame, pd.DataFrame]) -> bytes | str:
-        view, m, gaps, rows = job
-        try:
-            if view is None:
-                photo = read_photo(m.path, self.settings.photo)
-                if photo.sha256 != m.sha256:
-                    return "the file has changed since"
-                view = overlay.pack_view(photo.reduced(self.settings.output.marked_width_px))
-            return overlay.mark_view(view, m, gaps, rows, self.settings.output)
-        except Exception as error:  # numbers are worth more than their picture
-            return f"{type(error).__name__}: {error}"
 
 
 class _Told:

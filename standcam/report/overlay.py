@@ -290,7 +290,9 @@ class _Band:
             write(rgb, text, left, middle, size, colour)
 
 
-_HEAD = (
+GAP_COLUMNS = ("row", "from_cm", "gap_cm", "kind")
+"""Columns of GAPS that are drawn."""
+HEAD_COLUMNS = (
     *("row", "plants", "row_length_cm", "mean_gap_cm", "cv_pct", "multiples_pct", "quality_of_feed_pct", "misses_pct"),
     *("plants_per_ha", "nominal_spacing_cm", "nominal_source", "flags", "trust", "left_out"),
 )
@@ -305,7 +307,7 @@ def _head(
     bits = m.flags | m.ground.flags
     estimated = ""
     several = rows is not None and len(rows) > 1
-    shown = [name for name in _HEAD if rows is not None and name in rows]
+    shown = [name for name in HEAD_COLUMNS if rows is not None and name in rows]
     for r in rows[shown].itertuples() if rows is not None else ():
         bits |= flags.parse(r.flags)
         name = f"Row {r.row}:" if several else ""

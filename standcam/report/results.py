@@ -213,13 +213,10 @@ class ResultsWriter:
             (self._work / _ASIDE).mkdir(exist_ok=True)
             (self._work / _ASIDE / name).write_bytes(data)
 
-    def take_back(self, name: str) -> bytes:
-        """Bytes that were put aside; they are gone from the disk then."""
+    def aside(self, name: str) -> bytes:
+        """Bytes that were put aside."""
         with self._clear_errors():
-            path = self._work / _ASIDE / name
-            data = path.read_bytes()
-            path.unlink()
-            return data
+            return (self._work / _ASIDE / name).read_bytes()
 
     def add_marked(self, photo: str, jpeg: bytes) -> str:
         """Keep a marked photo; gives its name under ``marked/``, which no other photo has."""

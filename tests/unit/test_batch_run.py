@@ -10,6 +10,7 @@ from standcam import flags, tables
 from standcam.batch import run
 from standcam.batch.inputs import Problem, find_inputs
 from standcam.errors import NoScale, UnwritableResults
+from standcam.report import overlay
 from standcam.report.results import ResultsWriter
 from standcam.settings import Settings
 
@@ -149,7 +150,7 @@ def test_each_input_is_told_of_once(tmp_path, measuring):
 
 def test_a_marked_photo_that_cannot_be_drawn_costs_no_numbers(tmp_path, measuring, monkeypatch):
     write(tmp_path / "a.png")
-    monkeypatch.setattr(run.overlay, "mark_view", lambda *_: 1 / 0)
+    monkeypatch.setattr(overlay, "mark_view", lambda *_: 1 / 0)
     with ResultsWriter(tmp_path / "out") as writer:
         batch = count(tmp_path, writer)
     assert len(batch.rows) == 1 and "could not be drawn" in batch.notes[0]

@@ -196,7 +196,7 @@ def test_put_aside_is_gone_from_the_results(tmp_path):
     with ResultsWriter(tmp_path / "r") as writer:
         writer.put_aside("v", b"123")
         writer.put_aside("w", b"456")
-        assert writer.take_back("v") == b"123"
+        assert writer.aside("v") == b"123"
         writer.finish(**frames(), run={})
     assert files(tmp_path / "r") == BARE
 
