@@ -7,6 +7,7 @@ import pickle
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from string import ascii_letters
 
 import cv2
 import numpy as np
@@ -14,10 +15,10 @@ import numpy as np
 from standcam.training.paste import pasted
 
 
-def collage(job: tuple[dict, list[int]]) -> dict:
-    """One copy of a sample, in the same form: what (sample, seed) gives is the same wherever it is made."""
-    sample, seed = job
-    bgr, numbers, stems = pasted(sample, np.random.default_rng(seed))
+def collage(job: tuple[dict, list[int], dict | None]) -> dict:
+    """One copy of a sample, in the same form: what (sample, seed, donor) gives is the same wherever it is made."""
+    sample, seed, donor = job
+    bgr, numbers, stems = pasted(sample, np.random.default_rng(seed), donor)
     return sample | {
         "jpeg": cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes(),
         "numbers": cv2.imencode(".png", numbers.astype(np.uint16))[1].tobytes(),
@@ -26,11 +27,23 @@ def collage(job: tuple[dict, list[int]]) -> dict:
 
 
 def collages(samples: list[dict], each: int, seed: int, workers: int) -> Iterator[dict]:
-    """``each`` copies of every sample that is a photo."""
+    """``each`` copies of every sample that is a photo; every second has plants of another photo of the like crop."""
     photos = [(k, s) for k, s in enumerate(samples) if not s["made"]]
-    jobs = [(s, [seed, k, c]) for k, s in photos for c in range(each)]
+    rng = np.random.default_rng(seed)
+    jobs: list[tuple[dict, list[int], dict | None]] = []
+    for k, sample in photos:
+        alike = [s for j, s in photos if j != k and crop_of(s) == crop_of(sample)]
+        for c in range(each):
+            donor = alike[rng.integers(len(alike))] if alike and c % 2 else None
+            jobs.append((sample, [seed, k, c], donor))
     with ProcessPoolExecutor(workers) as pool:
         yield from pool.map(collage, jobs, chunksize=2)
+
+
+def crop_of(sample: dict) -> str:
+    """What tells crops apart: the letters a photo's name begins with."""
+    name = str(sample["photo"])
+    return name[: len(name) - len(name.lstrip(ascii_letters))]
 
 
 def main() -> None:

@@ -1,7 +1,9 @@
-"""More doubles and crowding than photos hold: plants cut out of a sheet and set beside others of the same sheet.
+"""More doubles and crowding than photos hold: plants cut out of a sheet and set beside others.
 
 Doubles are a few in a hundred, and photos with truth some dozens. A pasted plant keeps its lean: it is turned about the
-camera's foot with its new place, or mirrored across that line, and lands within half a metre, where light agrees.
+camera's foot with its new place, or mirrored across that line. It comes from the same sheet and lands within half a
+metre, where light agrees, or from another sheet of the like crop, where the camera saw it as slantwise; then it is lit
+as the leaves of the new sheet are.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ NEAR_CM = 45.0
 APART_CM = 0.9
 """No two stems nearer than this: nothing tells those apart. [cm]"""
 WEED_SHARE = 0.2
+SLANT = 0.08
+"""Plants of another sheet lean as much as what grows where they are set down, within this. [cm/cm]"""
 BEHIND_SHARE = 0.35
 """Pasted plants that go behind the leaves already there."""
 _PX_PER_CM2 = SAMPLE_CM**-2
@@ -29,32 +33,64 @@ def unpacked(sample: dict) -> tuple[np.ndarray, np.ndarray]:
     return bgr, numbers.astype(np.int32)
 
 
-class Collage:
-    """A sheet onto which plants are pasted one by one."""
+class Plants:
+    """The plants of a sheet that serve for pasting."""
 
-    def __init__(self, sample: dict, rng: np.random.Generator) -> None:
-        """Start from a sample as ``standcam.training.samples`` writes them."""
+    def __init__(self, sample: dict) -> None:
+        """Unpack a sample as ``standcam.training.samples`` writes them."""
         self.bgr, self.numbers = unpacked(sample)
-        self.stems, self.rng = sample["stems"].copy(), rng
-        self.foot, self.height, self.row = sample["foot_px"], sample["height_px"], sample["row_axis"]
+        self.stems = sample["stems"].copy()
+        self.foot, self.height = sample["foot_px"], sample["height_px"]
         self.area = np.bincount(self.numbers.ravel(), minlength=len(self.stems) + 1)[1:].astype(float)
         """Pixels of each plant when it came. (n,)"""
+
+    def inside(self) -> np.ndarray:
+        """Whether each stem stands well within the sheet. (n,) bool"""
+        xy = self.stems[:, :2]
+        return (xy > 20).all(axis=1) & (xy < np.array(self.numbers.shape[::-1]) - 20).all(axis=1)
+
+    def whole(self, kind: int, share: float, least_cm2: float) -> np.ndarray:
+        """Indices of plants of a kind that show enough of themselves."""
+        shown = (self.stems[:, 3] > share) & (self.area > least_cm2 * _PX_PER_CM2)
+        return np.flatnonzero((self.stems[:, 2] == kind) & self.inside() & shown)
+
+    def slant(self) -> np.ndarray:
+        """How slantwise the camera saw each stem. (n,) [cm/cm]"""
+        return np.linalg.norm(self.stems[:, :2] - self.foot, axis=1) / self.height
+
+    def leaf_colour(self) -> np.ndarray:
+        """Mean colour of the crop's leaves, BGR. (3,)"""
+        crop = np.flatnonzero(self.stems[:, 2] == CROP) + 1
+        leaf = self.bgr[np.isin(self.numbers, crop)]
+        return leaf.mean(axis=0) + 1.0 if len(leaf) else np.full(3, 128.0)
+
+
+class Collage(Plants):
+    """A sheet onto which plants are pasted one by one."""
+
+    def __init__(self, sample: dict, rng: np.random.Generator, donor: dict | None = None) -> None:
+        """Start from a sample; plants come from it too, or from the sheet of ``donor``."""
+        super().__init__(sample)
+        self.rng, self.row = rng, sample["row_axis"]
         self.came_whole = self.stems[:, 3].copy()
+        self.donor: Plants = self if donor is None else Plants(donor)
+        self.gain = np.ones(3) if donor is None else self.leaf_colour() / self.donor.leaf_colour()
 
     def paste(self, count: int) -> None:
         """Paste up to ``count`` plants; places that do not serve are passed over."""
-        size = np.array(self.numbers.shape[::-1])
-        xy, kind, shown = self.stems[:, :2], self.stems[:, 2], self.stems[:, 3]
-        inside = (xy > 20).all(axis=1) & (xy < size - 20).all(axis=1)
-        crops = np.flatnonzero((kind == CROP) & inside & (shown > 0.55) & (self.area > 3.0 * _PX_PER_CM2))
-        weeds = np.flatnonzero((kind == WEED) & inside & (shown > 0.6) & (self.area > 1.5 * _PX_PER_CM2))
-        hosts = np.flatnonzero((kind == CROP) & inside)
+        size, xy, donor = np.array(self.numbers.shape[::-1]), self.stems[:, :2], self.donor
+        crops, weeds = donor.whole(CROP, 0.55, 3.0), donor.whole(WEED, 0.6, 1.5)
+        hosts = np.flatnonzero((self.stems[:, 2] == CROP) & self.inside())
         if not len(crops) or not len(hosts):
             return
+        slant, donor_slant = self.slant(), donor.slant()
         for _ in range(count):
             weed = len(weeds) > 0 and self.rng.random() < WEED_SHARE
             plant = int(self.rng.choice(weeds if weed else crops))
-            near = hosts[np.linalg.norm(xy[hosts] - xy[plant], axis=1) < NEAR_CM / SAMPLE_CM]
+            if donor is self:
+                near = hosts[np.linalg.norm(xy[hosts] - xy[plant], axis=1) < NEAR_CM / SAMPLE_CM]
+            else:
+                near = hosts[np.abs(slant[hosts] - donor_slant[plant]) < SLANT]
             if len(near):
                 place = xy[self.rng.choice(near)] + self._away(weed)
                 taken = self.stems[self.stems[:, 2] == CROP, :2]
@@ -74,9 +110,9 @@ class Collage:
 
     def _turn(self, stem: np.ndarray, place: np.ndarray) -> np.ndarray:
         """Linear map that brings a plant's looks to its new place. (2, 2)"""
-        rng, before, after = self.rng, stem - self.foot, place - self.foot
+        rng, before, after = self.rng, stem - self.donor.foot, place - self.foot
         turn = _rotation(np.arctan2(after[1], after[0]) - np.arctan2(before[1], before[0]))
-        lean = float(np.linalg.norm(before)) / self.height
+        lean = float(np.linalg.norm(before)) / self.donor.height
         if rng.random() < 0.5:
             u = before / max(float(np.linalg.norm(before)), 1e-6)
             turn = turn @ (2 * np.outer(u, u) - np.eye(2))
@@ -85,13 +121,13 @@ class Collage:
         return turn * np.exp(rng.normal(0, 0.12))
 
     def _set(self, plant: int, place: np.ndarray) -> None:
-        rng, stem = self.rng, self.stems[plant, :2]
-        y, x = np.nonzero(self.numbers == plant + 1)
-        if len(x) < max(_PX_PER_CM2, 0.8 * self.area[plant]):  # covered by now
+        rng, donor, stem = self.rng, self.donor, self.donor.stems[plant, :2]
+        y, x = np.nonzero(donor.numbers == plant + 1)
+        if len(x) < max(_PX_PER_CM2, 0.8 * donor.area[plant]):  # covered by now
             return
         low = np.maximum([x.min() - 2, y.min() - 2], 0)
         high = np.array([x.max() + 3, y.max() + 3])
-        cut = self.numbers[low[1] : high[1], low[0] : high[0]] == plant + 1
+        cut = donor.numbers[low[1] : high[1], low[0] : high[0]] == plant + 1
         turn = self._turn(stem, place)
         corners = np.array([low, (high[0], low[1]), (low[0], high[1]), high]) - stem
         ends = corners @ turn.T + place
@@ -103,7 +139,7 @@ class Collage:
         affine = np.c_[turn, place - begin - turn @ (stem - low)]
         size = (int(end[0] - begin[0]), int(end[1] - begin[1]))
         picture = cv2.warpAffine(
-            self.bgr[low[1] : high[1], low[0] : high[0]], affine, size, borderMode=cv2.BORDER_REPLICATE
+            donor.bgr[low[1] : high[1], low[0] : high[0]], affine, size, borderMode=cv2.BORDER_REPLICATE
         )
         cover = cv2.warpAffine(cut.astype(np.uint8) * 255, affine, size)
         there = self.numbers[window]
@@ -113,11 +149,11 @@ class Collage:
             own, alpha = whole & (there == 0), alpha * (there == 0)
         shade = cv2.GaussianBlur(cover.astype(np.float32) / 255, (0, 0), 5) * rng.uniform(0, 0.35) * (there == 0)
         under = self.bgr[window] * (1 - shade)[..., None]
-        over = picture * np.exp(rng.normal(0, 0.06))
+        over = picture * self.gain * np.exp(rng.normal(0, 0.06))
         mixed = under * (1 - alpha)[..., None] + over * alpha[..., None]
         self.bgr[window] = np.clip(mixed, 0, 255).astype(np.uint8)
-        shown = self.came_whole[plant]
-        self.stems = np.r_[self.stems, np.array([[*place, self.stems[plant, 2], shown]], np.float32)]
+        shown = self.came_whole[plant] if donor is self else donor.stems[plant, 3]
+        self.stems = np.r_[self.stems, np.array([[*place, donor.stems[plant, 2], shown]], np.float32)]
         self.came_whole = np.r_[self.came_whole, shown]
         self.area = np.r_[self.area, float(whole.sum())]
         there[own] = len(self.stems)
@@ -130,9 +166,11 @@ class Collage:
         self.stems[hidden, 2] = UNSURE
 
 
-def pasted(sample: dict, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Picture, plant numbers and stems of a sample with some plants more."""
-    collage = Collage(sample, rng)
+def pasted(
+    sample: dict, rng: np.random.Generator, donor: dict | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Picture, plant numbers and stems of a sample with some plants more, of its own or of another sheet."""
+    collage = Collage(sample, rng, donor)
     hosts = int((sample["stems"][:, 2] == CROP).sum())
     collage.paste(int(rng.integers(2, max(3, min(14, hosts // 2 + 3)))))
     return collage.bgr, collage.numbers, collage.stems

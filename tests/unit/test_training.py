@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
-from standcam.training.collages import collage, collages
-from standcam.training.paste import APART_CM, Collage, pasted, unpacked
+from standcam.training.collages import collage, collages, crop_of
+from standcam.training.paste import APART_CM, SLANT, Collage, pasted, unpacked
 
 SIDE = 600
 
@@ -74,15 +74,39 @@ def test_a_sheet_without_crop_stays_as_it_is():
     assert len(stems) == 4
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_plants_of_another_sheet_are_as_slantwise_and_as_bright_as_where_they_land(seed):
+    bright = a_sample(stems=((100, 300), (300, 330), (520, 300)))
+    picture, numbers = unpacked(bright)
+    picture[np.isin(numbers, (1, 2, 3))] = (60, 240, 90)
+    bright["jpeg"] = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 95])[1].tobytes()
+    sample, before = a_sample(), len(a_sample()["stems"])
+    bgr, numbers, stems = pasted(sample, np.random.default_rng(seed), bright)
+    pasted_crop = [k for k in range(before, len(stems)) if stems[k, 2] == CROP]
+    assert pasted_crop
+    for k in pasted_crop:
+        y, x = np.nonzero(numbers == k + 1)
+        if len(x) > 300:
+            np.testing.assert_allclose([x.mean(), y.mean()], stems[k, :2], atol=4)
+            assert abs(float(bgr[y, x, 1].mean()) - 180) < 35  # as the green of the sheet it came to, not 240
+            slant = np.linalg.norm(stems[k, :2] - sample["foot_px"]) / 900
+            # a donor grew within SLANT of a host; the plant stands up to 16 cm from the host
+            assert min(abs(slant - s) for s in (200 / 900, 30 / 900, 220 / 900)) < SLANT + 16 / SAMPLE_CM / 900
+
+
 def test_copies_are_samples_of_the_same_photo_whoever_makes_them():
-    made = a_sample() | {"made": True}
-    two = list(collages([a_sample(), made], each=2, seed=5, workers=2))
-    assert [s["photo"] for s in two] == [a_sample()["photo"]] * 2  # none of what a generator made
-    alone = collage((a_sample(), [5, 0, 1]))
-    assert alone["jpeg"] == two[1]["jpeg"] != two[0]["jpeg"]
-    _, numbers = unpacked(two[1])
-    np.testing.assert_array_equal(numbers, pasted(a_sample(), np.random.default_rng([5, 0, 1]))[1])
-    assert set(two[1]) == set(a_sample())
+    made, other = a_sample() | {"made": True}, a_sample(stems=((120, 280), (380, 300), (450, 330))) | {"photo": "a2"}
+    copies = list(collages([a_sample(), made, other], each=2, seed=5, workers=2))
+    assert [s["photo"] for s in copies] == ["a", "a", "a2", "a2"]  # none of what a generator made
+    assert collage((a_sample(), [5, 0, 0], None))["jpeg"] == copies[0]["jpeg"]
+    assert collage((a_sample(), [5, 0, 1], other))["jpeg"] == copies[1]["jpeg"]  # every second has plants of another
+    _, numbers = unpacked(copies[0])
+    np.testing.assert_array_equal(numbers, pasted(a_sample(), np.random.default_rng([5, 0, 0]))[1])
+    assert set(copies[0]) == set(a_sample())
+
+
+def test_crops_are_told_apart_by_the_letters_of_names():
+    assert crop_of({"photo": "trm009.jpg"}) == "trm" != crop_of({"photo": "trs009.jpg"}) == "trs"
 
 
 def test_dealt_pieces_carry_their_truth():
