@@ -7,6 +7,8 @@ import errno
 import json
 import os
 import socket
+import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -75,23 +77,42 @@ class FileLock:
         self._file = None
 
 
-def _lock(file: int) -> bool:
-    """Lock the open file; False where the file system has no locks, BlockingIOError where another holds it."""
+@contextlib.contextmanager
+def locked(file: int) -> Iterator[None]:
+    """Hold the system's lock on an open file for a while, waiting for whoever has it.
+
+    Where the file system knows no locks, nothing is held.
+    """
+    held = _lock(file, wait=True)
     try:
-        import fcntl
-    except ImportError:  # Windows
+        yield
+    finally:
+        if held:
+            _unlock(file)
+
+
+_BYTE = 1 << 40
+"""Windows locks bytes: one beyond any text, so that others can read that."""
+
+
+def _lock(file: int, wait: bool = False) -> bool:
+    """Lock the open file; False where the file system has no locks, BlockingIOError where another holds it."""
+    if sys.platform == "win32":
         import msvcrt
 
-        os.lseek(file, 1 << 20, os.SEEK_SET)  # a byte beyond the text, so that others can read that
+        place = os.lseek(file, 0, os.SEEK_CUR)
+        os.lseek(file, _BYTE, os.SEEK_SET)
         try:
-            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+            msvcrt.locking(file, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
         except OSError:
             raise BlockingIOError from None
         finally:
-            os.lseek(file, 0, os.SEEK_SET)
+            os.lseek(file, place, os.SEEK_SET)
         return True
+    import fcntl
+
     try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(file, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         raise
     except OSError as error:
@@ -99,6 +120,20 @@ def _lock(file: int) -> bool:
             return False
         raise
     return True
+
+
+def _unlock(file: int) -> None:
+    if sys.platform == "win32":
+        import msvcrt
+
+        place = os.lseek(file, 0, os.SEEK_CUR)
+        os.lseek(file, _BYTE, os.SEEK_SET)
+        msvcrt.locking(file, msvcrt.LK_UNLCK, 1)
+        os.lseek(file, place, os.SEEK_SET)
+    else:
+        import fcntl
+
+        fcntl.flock(file, fcntl.LOCK_UN)
 
 
 def _alive(holder: dict[str, Any]) -> dict[str, Any]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from standcam.errors import BadResults, UnwritableResults
+from standcam.report.lock import locked
 from standcam.spacing.edits import EDITS, Edit, EditsFile, parse_edits
 
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
@@ -18,7 +18,8 @@ class EditsLog:
     """``edits.jsonl`` of a results folder.
 
     Several pages, and several runs of ``standcam review``, may write to one file: each appends under a lock on the
-    file, after reading what the others wrote. Nobody's edit is lost; of two about one plant the later one holds.
+    file, after reading what the others wrote. Nobody's edit is lost; of two about one plant the later one holds. (On a
+    file system without locks only the order of two that write in the same instant is left open.)
     """
 
     def __init__(self, folder: str | Path) -> None:
@@ -60,7 +61,7 @@ class EditsLog:
         try:
             new = not self.path.exists()
             number = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | _NO_FOLLOW, 0o666)
-            with open(number, "r+b", buffering=0) as file, _locked(number):
+            with open(number, "r+b", buffering=0) as file, locked(number):
                 data = file.read()
                 edits = parse_edits(data).edits
                 added = tuple(make(edits))
@@ -88,25 +89,3 @@ class EditsLog:
                 f"The edit could not be written to {self.path}: {error.strerror or error}.",
                 "Free some space, or check the rights of the folder.",
             ) from None
-
-
-@contextlib.contextmanager
-def _locked(number: int) -> Iterator[None]:
-    if sys.platform == "win32":
-        import msvcrt
-
-        os.lseek(number, 0, os.SEEK_SET)
-        msvcrt.locking(number, msvcrt.LK_LOCK, 1)
-        try:
-            yield
-        finally:
-            os.lseek(number, 0, os.SEEK_SET)
-            msvcrt.locking(number, msvcrt.LK_UNLCK, 1)
-    else:
-        import fcntl
-
-        fcntl.flock(number, fcntl.LOCK_EX)
-        try:
-            yield
-        finally:
-            fcntl.flock(number, fcntl.LOCK_UN)
