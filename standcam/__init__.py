@@ -27,7 +27,7 @@ _PLACES = {
     "BadSettings": "errors",
     "ResultsExist": "errors",
     "write_results": "report.results",
-    "read_table": "report.results",
+    "read_table": "report.csv_tables",
 }
 
 __all__ = ["__version__", *_PLACES]

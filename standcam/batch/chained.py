@@ -16,7 +16,7 @@ from standcam.chain.join import ChainFinder, Chains, join_marks, join_rows
 from standcam.chain.links import ROW, Piece
 from standcam.chain.register import CHAINS, MARKS, SEAMS
 from standcam.measure import Measurement
-from standcam.report.results import csv_parts, csv_text
+from standcam.report.csv_tables import csv_parts, csv_text
 from standcam.settings import ChainSettings, SpacingSettings, StatisticsSettings
 from standcam.spacing.positions import positions_from_plants
 from standcam.summarise import LongSummary, summarise_parts

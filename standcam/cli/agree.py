@@ -57,7 +57,8 @@ def agree(
     """
     from datetime import UTC, datetime
 
-    from standcam.report.results import check_out, run_record
+    from standcam.report.results import check_out
+    from standcam.report.run_file import run_record
 
     started = datetime.now(UTC)
     options.require_positive("--tolerance-cm", tolerance_cm)

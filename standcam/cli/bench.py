@@ -291,8 +291,9 @@ def _accuracy_grid(scenes: int, only: list[str], out: Path | None, settings: Set
     for line in grid_bench.report_lines(grid):
         typer.echo(line)
     if out is not None:
+        from standcam.report.csv_tables import csv_text
         from standcam.report.folder import write_folder
-        from standcam.report.results import csv_text, run_record
+        from standcam.report.run_file import run_record
 
         names = [factor.name for factor in factors]
         record = run_record("bench accuracy", settings, [], started, seed=grid_bench.SEED, scenes=scenes, factors=names)

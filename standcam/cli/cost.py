@@ -79,8 +79,9 @@ def cost(
     from standcam.report.screen import console
 
     if out is not None:
+        from standcam.report.csv_tables import csv_text
         from standcam.report.folder import write_folder
-        from standcam.report.results import csv_text, run_record
+        from standcam.report.run_file import run_record
         from standcam.stand.uniformity import LATE_ROWS
 
         record = run_record(

@@ -113,7 +113,9 @@ def count(
         from standcam.batch.store import WorkStore
         from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
         from standcam.report import screen
-        from standcam.report.results import ResultsWriter, check_out, csv_text, holds_results, run_record
+        from standcam.report.csv_tables import csv_text
+        from standcam.report.results import ResultsWriter, check_out, holds_results
+        from standcam.report.run_file import run_record
         from standcam.survey import use
 
     check_out(out, force)

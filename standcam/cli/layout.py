@@ -54,8 +54,9 @@ def layout(
     settings = options.gather_settings(None, units, row_width_cm)
 
     from standcam.report import layout_report, screen
+    from standcam.report.csv_tables import csv_text
     from standcam.report.folder import write_folder
-    from standcam.report.results import csv_text, run_record
+    from standcam.report.run_file import run_record
     from standcam.report.wording import printable
     from standcam.stand.layout import PLOT_MAP, LayoutSettings, draw_layout
 

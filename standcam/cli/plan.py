@@ -217,8 +217,9 @@ def _write(
     started: object, force: bool, left_out: Sequence[str],
 ) -> None:  # fmt: skip
     from standcam.report import plan_report as report
+    from standcam.report.csv_tables import csv_text
     from standcam.report.folder import write_folder
-    from standcam.report.results import csv_text, run_record
+    from standcam.report.run_file import run_record
 
     table = places if "row_unit" in places else places.assign(row_unit=None)
     table = table.astype({c.name: c.dtype for c in report.PLACES.columns})

@@ -51,8 +51,10 @@ def planter(
 
     from standcam.errors import BadSettings
     from standcam.planter.arithmetic import kmh
+    from standcam.report.csv_tables import csv_text
     from standcam.report.folder import read_results, with_design, write_folder
-    from standcam.report.results import check_out, csv_text, run_record
+    from standcam.report.results import check_out
+    from standcam.report.run_file import run_record
     from standcam.settings import read_settings
 
     started = datetime.now(UTC)
@@ -87,7 +89,7 @@ def planter(
     plants = read.plants
     if visits is not None:
         from standcam.errors import BadResults
-        from standcam.report.results import read_table
+        from standcam.report.csv_tables import read_table
         from standcam.visits.emergence import with_late
         from standcam.visits.register import VISITS
 

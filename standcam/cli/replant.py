@@ -186,8 +186,9 @@ def replant(
 
     from standcam.report import replant_figure
     from standcam.report import replant_report as report
+    from standcam.report.csv_tables import csv_text
     from standcam.report.folder import write_folder
-    from standcam.report.results import csv_text, run_record
+    from standcam.report.run_file import run_record
 
     words = report.Words(decision, system, currency)
     files: dict[str, bytes | str] = {

@@ -119,7 +119,8 @@ def strip(
 
     from standcam.batch.pool import check_workers
     from standcam.errors import BadSettings
-    from standcam.report.results import ResultsWriter, check_out, run_record
+    from standcam.report.results import ResultsWriter, check_out
+    from standcam.report.run_file import run_record
 
     started = datetime.now(UTC)
     settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, min_trust=min_trust)

@@ -116,7 +116,7 @@ def check(
     from standcam.cli.files import write_files
     from standcam.errors import BadSettings
     from standcam.report import screen
-    from standcam.report.results import csv_text
+    from standcam.report.csv_tables import csv_text
     from standcam.report.wording import printable
     from standcam.survey import use
     from standcam.survey.tie import tie_photos

@@ -67,7 +67,8 @@ def tape(
         raise typer.BadParameter("name at least one tape file, or --print-sheet SHEET.pdf")
     from datetime import UTC, datetime
 
-    from standcam.report.results import ResultsWriter, check_out, holds_results, run_record
+    from standcam.report.results import ResultsWriter, check_out, holds_results
+    from standcam.report.run_file import run_record
 
     started = datetime.now(UTC)
     settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, min_trust=min_trust)

@@ -73,8 +73,9 @@ def trial(
 
     from standcam.errors import BadSettings
     from standcam.report import screen, trial_chart, trial_report
+    from standcam.report.csv_tables import csv_text
     from standcam.report.folder import read_results, with_design, write_folder
-    from standcam.report.results import csv_text, run_record
+    from standcam.report.run_file import run_record
     from standcam.stand import trial as analysis
     from standcam.stand import trial_tables as tables
     from standcam.stand.harvest import join_harvest, read_harvest

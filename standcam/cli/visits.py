@@ -57,7 +57,8 @@ def visits(
 
     from standcam.errors import BadSettings
     from standcam.report.folder import read_results, write_folder
-    from standcam.report.results import check_out, run_record
+    from standcam.report.results import check_out
+    from standcam.report.run_file import run_record
 
     started = datetime.now(UTC)
     options.require_positive("--nominal-cm", nominal_cm)
@@ -123,7 +124,7 @@ def _visits_of(one: Results, day: dt.date | None, notes: list[str]) -> list[Visi
     from standcam import tables
     from standcam.chain.register import MARKS
     from standcam.errors import BadSettings
-    from standcam.report.results import read_table
+    from standcam.report.csv_tables import read_table
     from standcam.visits.emergence import Visit
 
     marks = read_table(one.folder, MARKS) if (one.folder / "marks.csv").is_file() else tables.empty(MARKS)

@@ -10,7 +10,7 @@ import numpy as np
 from standcam import units
 from standcam.estimate import Estimate
 from standcam.report import wording
-from standcam.report.results import csv_text
+from standcam.report.csv_tables import csv_text
 from standcam.report.wording import plural
 from standcam.spacing import metrics
 from standcam.validation import agree_tables

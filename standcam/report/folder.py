@@ -14,8 +14,10 @@ from standcam import tables, trust
 from standcam.aside import Lines
 from standcam.errors import BadResults, BadSettings
 from standcam.files import read_file
-from standcam.report.results import RUN, BadTable, ResultsWriter, read_table
+from standcam.report.csv_tables import read_table
+from standcam.report.results import RUN, ResultsWriter
 from standcam.settings import Settings, settings_from_dict
+from standcam.tables import BadTable
 
 if TYPE_CHECKING:
     from standcam.report.html_run import Run
@@ -308,9 +310,9 @@ def write_folder(out: str | Path, files: Mapping[str, bytes | str], run: dict[st
     out : path
         Folder.
     files : mapping
-        File name to content; tables as :func:`standcam.report.results.csv_text` gives them.
+        File name to content; tables as :func:`standcam.report.csv_tables.csv_text` gives them.
     run : dict
-        From :func:`standcam.report.results.run_record`.
+        From :func:`standcam.report.run_file.run_record`.
     force : bool
         Replace results that the folder holds.
 

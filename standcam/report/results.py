@@ -8,17 +8,13 @@ in :mod:`standcam.tables`; text that a spreadsheet would run as a formula is dis
 from __future__ import annotations
 
 import contextlib
-import csv
 import errno
 import json
 import os
-import platform
 import re
 import shutil
-import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -28,12 +24,10 @@ from standcam import tables
 from standcam.aside import Lines
 from standcam.errors import ResultsExist, UnwritableResults
 from standcam.files import umask
+from standcam.report.csv_tables import csv_parts
 from standcam.report.file_names import safe_stem, same_name
 from standcam.report.lock import FileLock, Held
-from standcam.report.run_file import Records, files_of_run, write_run
-from standcam.settings import Settings
-from standcam.stand.plotmap import DESIGN
-from standcam.tables import BadTable
+from standcam.report.run_file import files_of_run, write_run
 
 TABLES = {
     "plants.csv": tables.PLANTS,
@@ -50,14 +44,6 @@ OWN_FILES = (*TABLES, RUN, REPORT, SPREADSHEET, PARQUET)
 _OLD, _JOURNAL, _MOVES = ".standcam-old-", "lock", "moves.json"
 _INSIDE = re.compile(rf"(?:{MARKED}/)?(?!\.\.?$)[^/\\]+")
 """Names of files that results may hold."""
-
-_DECIMALS = {
-    "px": 2, "cm": 3, "cm²": 3, "m": 3, "%": 2, "1/ha": 1, "1": 4,
-    "1/acre": 1, "1/10 m²": 2, "1/0.001 acre": 2,
-}  # fmt: skip
-_PATH_COLUMNS = ("photo", "path")
-_FORMULA = "=+\\-@\t\r\n＝＋－＠"
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 
 
 def holds_results(out: str | Path) -> list[str]:
@@ -452,162 +438,6 @@ def add_files(
         if work is not None:
             shutil.rmtree(work, ignore_errors=True)
     return names, told, replaced
-
-
-def run_record(
-    command: str,
-    settings: Settings,
-    inputs: Sequence[dict[str, Any]],
-    started: datetime,
-    notes: Sequence[str] = (),
-    **more: Any,
-) -> dict[str, Any]:
-    """What was run, on what, with what: the content of run.json.
-
-    Parameters
-    ----------
-    command : str
-        Name of the command, ``count`` or ``tape``.
-    settings : Settings
-        As used.
-    inputs : sequence of dict
-        One record an input: ``path``, ``sha256`` and what else is worth keeping.
-    started : datetime
-        With time zone.
-    notes : sequence of str
-        Sentences about the whole run.
-    more
-        Further entries.
-    """
-    from standcam import __version__
-
-    finished = datetime.now(UTC)
-    seconds: float | None = round((finished - started).total_seconds(), 3)
-    if finished < started:
-        seconds = None
-        notes = [*notes, "The clock was set back while this ran: started, finished and seconds cannot be trusted."]
-    libraries = ("numpy", "pandas", "scipy", "cv2", "skimage", "PIL")
-    return {
-        "standcam": __version__,
-        "command": command,
-        "started": started.astimezone(UTC).isoformat(timespec="seconds"),
-        "finished": finished.isoformat(timespec="seconds"),
-        "seconds": seconds,
-        "settings_digest": settings.digest(),
-        "settings": settings.to_dict(),
-        "inputs": inputs if isinstance(inputs, Records) else list(inputs),
-        "notes": list(notes),
-        "python": platform.python_version(),
-        "platform": f"{platform.system()} {platform.machine()}",
-        # only what this run has loaded: nothing is imported for the sake of its version
-        "libraries": {
-            name: str(getattr(sys.modules[name], "__version__", ""))
-            for name in libraries
-            if name in sys.modules
-        },
-    } | more
-
-
-def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
-    """A table as the text of its CSV: registered columns first, rounded by their units, formulas disarmed.
-
-    Lengths keep hundredths of a millimetre and pixels hundredths: a hundred times finer than any photo tells.
-    """
-    return "".join(csv_parts(Lines.of(table, frame)))
-
-
-def csv_parts(lines: Lines, at_once: int = 10_000) -> Iterator[str]:
-    """The same text in parts of so many lines at most: that of a long table takes more memory than the table."""
-    table = lines.table
-    # the writer quotes a line feed within a cell and not a carriage return, which readers take for the end of a line
-    odd = any(_holds_carriage_return(part) for part in lines.parts())
-    header = True
-    for whole in lines.parts():
-        frame = tables.conform(table, whole)
-        for begin in range(0, max(len(frame), 1), at_once):
-            part = rounded(table, frame.iloc[begin : begin + at_once])
-            for name in part.columns:
-                if _holds_texts(part[name]):
-                    prefix = _prefix(name)
-                    part[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in part[name]]
-            yield part.to_csv(
-                index=False,
-                header=header,
-                lineterminator="\n",
-                quoting=csv.QUOTE_NONNUMERIC if odd else csv.QUOTE_MINIMAL,
-            )
-            header = False
-
-
-def _holds_carriage_return(frame: pd.DataFrame) -> bool:
-    return any("\r" in v for name in frame if _holds_texts(frame[name]) for v in frame[name] if isinstance(v, str))
-
-
-def _holds_texts(column: pd.Series) -> bool:
-    return bool(pd.api.types.is_string_dtype(column) or column.dtype == object)
-
-
-def rounded(table: tables.Table, frame: pd.DataFrame) -> pd.DataFrame:
-    """A table as results files show it: registered columns first, numbers rounded by their units."""
-    frame = tables.conform(table, frame)
-    for column in table.columns:
-        if column.dtype == "float64":
-            frame[column.name] = frame[column.name].round(_DECIMALS.get(column.unit, 6)) + 0.0  # no "-0.0"
-    return frame
-
-
-def read_table(out: str | Path, table: tables.Table) -> pd.DataFrame:
-    """Read one table of a results folder back, texts as they were before :func:`disarm`.
-
-    Further columns are numbers where all of a column are; row unit, treatment and block stay as they were written,
-    for "01" is no 1.
-
-    Raises
-    ------
-    BadTable
-        The file is missing or does not fit the register.
-    """
-    path = Path(out) / f"{table.name}.csv"
-    text = {c.name: str for c in table.columns if c.dtype == "str"} | dict.fromkeys(DESIGN, str)
-    try:
-        frame = pd.read_csv(path, dtype=text, keep_default_na=False, na_values={
-            c.name: [""] for c in table.columns if c.dtype != "str"
-        })  # fmt: skip
-    except FileNotFoundError:
-        raise BadTable(f"{path} is missing.", "Name a folder that standcam wrote results to.") from None
-    except (OSError, ValueError) as error:
-        raise BadTable(f"{path} cannot be read: {error}.", "Make the results anew.") from None
-    for name in frame:
-        if pd.api.types.is_string_dtype(frame[name]):
-            if name not in text and name not in table.names:
-                numbers = pd.to_numeric(frame[name].replace("", None), errors="coerce")
-                if numbers.notna().sum() == (frame[name] != "").sum() > 0:
-                    frame[name] = numbers
-                    continue
-            frame[name] = [rearm(v, _prefix(name)) if isinstance(v, str) else v for v in frame[name]]
-    return tables.conform(table, frame)
-
-
-def _prefix(column: str) -> str:
-    return "./" if column in _PATH_COLUMNS else "'"
-
-
-def disarm(text: str, prefix: str = "'") -> str:
-    """Keep spreadsheets from running a text as a formula.
-
-    A cell that begins with ``= + - @``, tab or carriage return may be run when the CSV is opened (OWASP,
-    "CSV Injection"). File names get ``./`` before them, which names the same file; other texts an
-    apostrophe. Plain numbers stay as they are. :func:`rearm` takes the prefix off again, whatever the text
-    was.
-    """
-    if _NUMBER.fullmatch(text) or not re.match(f"(?:{re.escape(prefix)})*[{_FORMULA}]", text):
-        return text
-    return prefix + text
-
-
-def rearm(text: str, prefix: str = "'") -> str:
-    """Undo :func:`disarm`."""
-    return text.removeprefix(prefix) if re.match(f"(?:{re.escape(prefix)})+[{_FORMULA}]", text) else text
 
 
 def _written_before(out: Path) -> list[str]:

@@ -8,11 +8,15 @@ from __future__ import annotations
 import json
 import math
 import os
+import platform
+import sys
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, overload
 
 from standcam.aside import Aside
+from standcam.settings import Settings
 
 
 class Records(Sequence[dict[str, Any]]):
@@ -60,6 +64,60 @@ class Records(Sequence[dict[str, Any]]):
 
     def __iter__(self) -> Iterator[dict[str, Any]]:
         return (self[k] for k in range(len(self)))
+
+
+def run_record(
+    command: str,
+    settings: Settings,
+    inputs: Sequence[dict[str, Any]],
+    started: datetime,
+    notes: Sequence[str] = (),
+    **more: Any,
+) -> dict[str, Any]:
+    """What was run, on what, with what: the content of run.json.
+
+    Parameters
+    ----------
+    command : str
+        Name of the command, ``count`` or ``tape``.
+    settings : Settings
+        As used.
+    inputs : sequence of dict
+        One record an input: ``path``, ``sha256`` and what else is worth keeping.
+    started : datetime
+        With time zone.
+    notes : sequence of str
+        Sentences about the whole run.
+    more
+        Further entries.
+    """
+    from standcam import __version__
+
+    finished = datetime.now(UTC)
+    seconds: float | None = round((finished - started).total_seconds(), 3)
+    if finished < started:
+        seconds = None
+        notes = [*notes, "The clock was set back while this ran: started, finished and seconds cannot be trusted."]
+    libraries = ("numpy", "pandas", "scipy", "cv2", "skimage", "PIL")
+    return {
+        "standcam": __version__,
+        "command": command,
+        "started": started.astimezone(UTC).isoformat(timespec="seconds"),
+        "finished": finished.isoformat(timespec="seconds"),
+        "seconds": seconds,
+        "settings_digest": settings.digest(),
+        "settings": settings.to_dict(),
+        "inputs": inputs if isinstance(inputs, Records) else list(inputs),
+        "notes": list(notes),
+        "python": platform.python_version(),
+        "platform": f"{platform.system()} {platform.machine()}",
+        # only what this run has loaded: nothing is imported for the sake of its version
+        "libraries": {
+            name: str(getattr(sys.modules[name], "__version__", ""))
+            for name in libraries
+            if name in sys.modules
+        },
+    } | more
 
 
 def write_run(path: str | Path, run: Mapping[str, Any]) -> None:

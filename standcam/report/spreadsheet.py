@@ -15,7 +15,7 @@ from typing import Any
 from standcam import tables
 from standcam.aside import Lines
 from standcam.report import wording
-from standcam.report.results import rounded
+from standcam.report.csv_tables import rounded
 
 MOST_LINES = 20_000
 """Of one sheet; a line of plants takes some 0.1 ms."""

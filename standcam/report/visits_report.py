@@ -12,7 +12,7 @@ from rich.markup import escape
 from rich.table import Table as Grid
 
 from standcam.report import chart, screen, wording
-from standcam.report.results import csv_text
+from standcam.report.csv_tables import csv_text
 from standcam.visits.register import DAYS, EMERGENCE, VISITS
 
 if TYPE_CHECKING:

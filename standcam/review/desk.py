@@ -17,7 +17,8 @@ import pandas as pd
 from standcam import flags, tables
 from standcam.errors import BadResults, StandcamError
 from standcam.report import wording
-from standcam.report.results import RUN, read_table
+from standcam.report.csv_tables import read_table
+from standcam.report.results import RUN
 from standcam.review.log import EditsLog
 from standcam.review.pictures import (
     Picture,

@@ -18,7 +18,7 @@ from pathlib import Path, PurePosixPath
 import pandas as pd
 
 from standcam import tables
-from standcam.report.results import disarm, rearm
+from standcam.report.csv_tables import disarm, rearm
 from standcam.stand.plotmap import DESIGN, read_lines
 from standcam.survey.facts import PhotoFacts
 

@@ -13,7 +13,7 @@ from standcam.aside import Lines
 from standcam.batch.inputs import Input, is_results
 from standcam.chain.join import design_of_chains
 from standcam.errors import BadSettings
-from standcam.report.results import csv_text
+from standcam.report.csv_tables import csv_text
 from standcam.report.wording import plural
 from standcam.settings import Settings
 from standcam.stand.plotmap import join_plot_map

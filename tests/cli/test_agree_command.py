@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from standcam import tables
 from standcam.cli.app import app
-from standcam.report.results import read_table
+from standcam.report.csv_tables import read_table
 from standcam.validation.agree_tables import AGREE, CLASSES, LIMITS, PAIRS
 
 DEMO = Path(__file__).resolve().parents[2] / "demo-images"

@@ -12,8 +12,8 @@ from typer.testing import CliRunner
 
 from standcam.cli.app import app
 from standcam.report.cost_report import COST
+from standcam.report.csv_tables import read_table
 from standcam.report.folder import read_results
-from standcam.report.results import read_table
 from standcam.stand.uniformity import LATE_ROWS
 from standcam.stand.yield_risk import spacing_sd
 

@@ -7,8 +7,8 @@ from typer.testing import CliRunner
 from standcam import tables
 from standcam.cli.app import app
 from standcam.plants.locate import LOCATORS
+from standcam.report.csv_tables import read_table
 from standcam.report.folder import read_results
-from standcam.report.results import read_table
 
 PHOTO = Path(__file__).resolve().parents[2] / "demo-images" / "slow_1_board.jpg"
 

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from standcam.cli.app import app
 from standcam.planter.units import UNITS
-from standcam.report.results import read_table
+from standcam.report.csv_tables import read_table
 
 
 def run(*arguments):

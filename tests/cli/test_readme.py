@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from standcam import benchmark, flags, tables
 from standcam.cli.app import app
-from standcam.report.results import read_table
+from standcam.report.csv_tables import read_table
 from standcam.settings import Settings, read_settings
 from standcam.spacing.tape import read_tape
 from standcam.strips.grid import grid_plots, read_grid

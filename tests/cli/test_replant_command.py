@@ -12,7 +12,7 @@ from standcam.cli.app import app
 from standcam.cli.replant import _parts, _span
 from standcam.errors import BadSettings
 from standcam.report import replant_figure, replant_report
-from standcam.report.results import read_table
+from standcam.report.csv_tables import read_table
 
 DATES = ("--planted", "2026-04-25", "--replant-on", "2026-05-15")
 THIN = ("--stand-acre", "16000", *DATES, "--target-acre", "30000", "--gaps", "none")

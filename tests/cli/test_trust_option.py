@@ -8,8 +8,8 @@ from typer.testing import CliRunner
 
 from standcam import tables
 from standcam.cli.app import app
+from standcam.report.csv_tables import read_table
 from standcam.report.folder import read_results
-from standcam.report.results import read_table
 
 DEMO = Path(__file__).resolve().parents[2] / "demo-images"
 REPLANT = (

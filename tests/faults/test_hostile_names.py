@@ -17,8 +17,9 @@ from standcam.batch.inputs import find_inputs
 from standcam.errors import UnreadablePhoto, UnwritableResults
 from standcam.images.photo import read_photo
 from standcam.plants.labels import photo_of
+from standcam.report.csv_tables import csv_text, read_table
 from standcam.report.file_names import safe_stem, same_name
-from standcam.report.results import ResultsWriter, check_out, csv_text, read_table
+from standcam.report.results import ResultsWriter, check_out
 from standcam.stand.plotmap import join_plot_map, read_plot_map
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -271,7 +272,7 @@ def test_a_results_folder_of_the_longest_name_is_made(tmp_path):
 def test_a_clock_that_was_set_back_is_said(tmp_path):
     from datetime import UTC, datetime, timedelta
 
-    from standcam.report.results import run_record
+    from standcam.report.run_file import run_record
     from standcam.settings import Settings
 
     record = run_record("count", Settings(), [], datetime.now(UTC) + timedelta(hours=2), ["a note"])

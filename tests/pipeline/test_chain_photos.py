@@ -11,7 +11,8 @@ from standcam.batch.inputs import Input
 from standcam.batch.run import count_photos
 from standcam.report.folder import read_run
 from standcam.report.html_report import report_html
-from standcam.report.results import ResultsWriter, run_record
+from standcam.report.results import ResultsWriter
+from standcam.report.run_file import run_record
 from standcam.settings import Settings
 from standcam.synthetic.noise import write_jpeg
 from standcam.validation.align import align

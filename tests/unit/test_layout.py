@@ -3,8 +3,8 @@ from __future__ import annotations
 import pytest
 
 from standcam.errors import BadSettings
+from standcam.report.csv_tables import csv_text
 from standcam.report.layout_report import lines, picture
-from standcam.report.results import csv_text
 from standcam.stand.layout import PLOT_MAP, LayoutSettings, draw_layout
 from standcam.stand.plotmap import read_plot_map
 

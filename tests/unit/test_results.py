@@ -15,16 +15,9 @@ from hypothesis import strategies as st
 from standcam import tables
 from standcam.errors import ResultsExist, UnwritableResults
 from standcam.report import results
-from standcam.report.results import (
-    ResultsWriter,
-    check_out,
-    csv_text,
-    disarm,
-    read_table,
-    rearm,
-    run_record,
-    write_results,
-)
+from standcam.report.csv_tables import csv_text, disarm, read_table, rearm
+from standcam.report.results import ResultsWriter, check_out, write_results
+from standcam.report.run_file import run_record
 from standcam.settings import Settings
 
 

@@ -15,9 +15,12 @@ from typer.testing import CliRunner
 from standcam import tables
 from standcam.cli.app import app
 from standcam.errors import BadResults, PlotMapMismatch, ResultsExist, UnwritableResults
+from standcam.report.csv_tables import csv_text
 from standcam.report.folder import read_results, with_design, write_folder
-from standcam.report.results import BadTable, csv_text, run_record, write_results
+from standcam.report.results import write_results
+from standcam.report.run_file import run_record
 from standcam.settings import Settings
+from standcam.tables import BadTable
 
 TAPE = """plot,row,position_cm,row_length_cm,treatment,block,speed_kmh,leaf_stage
 north,1,5,60,-N,01,8,2

@@ -9,7 +9,7 @@ import pytest
 
 from standcam import tables
 from standcam.aside import Lines
-from standcam.report.results import csv_parts, csv_text
+from standcam.report.csv_tables import csv_parts, csv_text
 from standcam.report.run_file import Records, files_of_run, plain, write_run
 
 RUN = {

@@ -13,9 +13,9 @@ from standcam.settings import Settings
 DEMO = Path(__file__).parents[2] / "demo-images"
 LATER = {  # one setting of each stage that photos are not measured by
     "raster": {"tile_px": 1024}, "strip_rows": {"band_cm": 77.0}, "passes": {}, "strip_stems": {"closeness_cm": 3.1},
-    "plots": {"trim_m": 0.3}, "maps": {"gap_cm": 61.0}, "flight": {"register_px": 999}, "spacing": {"nominal_spacing_cm": 17.0},
-    "planter": {"row_units": 8}, "statistics": {"seed": 7}, "labels": {"reach_cm": 2.5}, "ties": {"gps_error_m": 9.0},
-    "chain": {"across_cm": 7.5},
+    "plots": {"trim_m": 0.3}, "maps": {"gap_cm": 61.0}, "flight": {"register_px": 999}, "planter": {"row_units": 8},
+    "spacing": {"nominal_spacing_cm": 17.0}, "statistics": {"seed": 7}, "labels": {"reach_cm": 2.5},
+    "ties": {"gps_error_m": 9.0}, "chain": {"across_cm": 7.5},
 }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from standcam import tables
 from standcam.aside import Lines
 from standcam.errors import BadSettings
 from standcam.report import extras, long_table, spreadsheet
-from standcam.report.results import rounded
+from standcam.report.csv_tables import rounded
 
 NAMES = ("plants", "gaps", "rows", "plots", "problems")
 

@@ -6,7 +6,7 @@ from typer.testing import CliRunner
 
 from standcam import tables
 from standcam.cli.app import app
-from standcam.report.results import read_table
+from standcam.report.csv_tables import read_table
 
 GOOD = "plot,row,position (in)\nA,1,3\nA,1,9.5\nA,1,16\nA,1,29\nA,2,4\nA,2,10.5\nA,2,17\n"
 

@@ -9,7 +9,8 @@ import pytest
 from standcam import flags, tables, trust
 from standcam.errors import BadResults, BadSettings
 from standcam.report.folder import read_results
-from standcam.report.results import run_record, write_results
+from standcam.report.results import write_results
+from standcam.report.run_file import run_record
 from standcam.settings import Settings, SpacingSettings, StatisticsSettings
 from standcam.summarise import summarise
 
