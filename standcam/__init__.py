@@ -19,7 +19,7 @@ _PLACES = {
     "measure_photo": "measure",
     "read_tape": "spacing.tape",
     "Settings": "settings",
-    "read_settings": "settings",
+    "read_settings": "settings_file",
     "StandcamError": "errors",
     "UnreadablePhoto": "errors",
     "BoardNotFound": "errors",

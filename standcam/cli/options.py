@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from standcam.errors import BadSettings
-from standcam.settings import Settings, read_settings
+from standcam.settings import Settings
+from standcam.settings_file import read_settings
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -55,7 +55,7 @@ def planter(
     from standcam.report.folder import read_results, with_design, write_folder
     from standcam.report.results import check_out
     from standcam.report.run_file import run_record
-    from standcam.settings import read_settings
+    from standcam.settings_file import read_settings
 
     started = datetime.now(UTC)
     options.require_positive("--nominal-cm", nominal_cm)

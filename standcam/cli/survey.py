@@ -213,7 +213,8 @@ def _survey(folder: Path, walk: bool = True) -> tuple[Settings, list[Input], lis
     from standcam.batch.inputs import find_inputs
     from standcam.batch.mosaics import leave_out_mosaics
     from standcam.errors import BadSettings
-    from standcam.settings import Settings, read_settings
+    from standcam.settings import Settings
+    from standcam.settings_file import read_settings
 
     if not folder.is_dir():
         raise BadSettings(f"{folder} is no folder.", "Name the folder of the survey.")

@@ -16,7 +16,8 @@ from standcam.errors import BadResults, BadSettings
 from standcam.files import read_file
 from standcam.report.csv_tables import read_table
 from standcam.report.results import RUN, ResultsWriter
-from standcam.settings import Settings, settings_from_dict
+from standcam.settings import Settings
+from standcam.settings_file import settings_from_dict
 from standcam.tables import BadTable
 
 if TYPE_CHECKING:

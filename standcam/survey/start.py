@@ -13,7 +13,7 @@ from typing import Any
 from standcam.batch.inputs import find_inputs, is_results
 from standcam.batch.mosaics import leave_out_mosaics
 from standcam.errors import BadSettings, UnwritableResults
-from standcam.settings import settings_from_dict
+from standcam.settings_file import settings_from_dict
 from standcam.survey.facts import read_facts
 from standcam.survey.names import name_pattern
 from standcam.survey.plot_list import (

@@ -16,7 +16,8 @@ from typer.testing import CliRunner
 from standcam import benchmark, flags, tables
 from standcam.cli.app import app
 from standcam.report.csv_tables import read_table
-from standcam.settings import Settings, read_settings
+from standcam.settings import Settings
+from standcam.settings_file import read_settings
 from standcam.spacing.tape import read_tape
 from standcam.strips.grid import grid_plots, read_grid
 from standcam.units import spacing_cm

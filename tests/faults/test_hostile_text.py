@@ -14,7 +14,8 @@ from standcam.files import read_file, read_toml
 from standcam.ground.geometry import read_boards
 from standcam.ground.lens import read_lens
 from standcam.plants.labels import BadLabels, read_labels
-from standcam.settings import Settings, read_settings, settings_from_dict
+from standcam.settings import Settings
+from standcam.settings_file import read_settings, settings_from_dict
 from standcam.spacing.tape import read_tape_file
 from standcam.stand.plotmap import read_plot_map
 

@@ -14,7 +14,8 @@ from standcam import tables
 from standcam.batch.crop_notes import crop_notes
 from standcam.crops import crop_card, read_crop_card, shipped_cards, stage_leaves, unusual
 from standcam.errors import BadSettings
-from standcam.settings import SpacingSettings, StemSettings, read_settings
+from standcam.settings import SpacingSettings, StemSettings
+from standcam.settings_file import read_settings
 from standcam.summarise import summarise
 
 CROPS = [card for card in shipped_cards() if card.name != "other"]

@@ -3,7 +3,8 @@ import dataclasses
 import pytest
 
 from standcam.errors import BadSettings
-from standcam.settings import CalibrationSettings, OutputSettings, Settings, read_settings, settings_from_dict
+from standcam.settings import CalibrationSettings, OutputSettings, Settings
+from standcam.settings_file import read_settings, settings_from_dict
 
 
 def written(tmp_path, text):

@@ -15,7 +15,8 @@ from standcam.batch.inputs import find_inputs
 from standcam.cli.app import app
 from standcam.errors import BadSettings, UnwritableResults
 from standcam.report.results import check_out
-from standcam.settings import Settings, read_settings, settings_from_dict
+from standcam.settings import Settings
+from standcam.settings_file import read_settings, settings_from_dict
 from standcam.survey import template
 from standcam.survey.marks import label_dictionary, labels_in
 from standcam.survey.names import name_pattern

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from standcam.images.photo import SUFFIXES, read_photo
-from standcam.settings import read_settings
+from standcam.settings_file import read_settings
 from standcam.spacing.tape import read_tape
 from standcam.stand.plotmap import read_plot_map
 from standcam.synthetic.demo import (
