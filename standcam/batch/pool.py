@@ -269,16 +269,25 @@ def keep_freed_memory() -> None:
 
     Linux with glibc (mallopt(3)); does nothing elsewhere.
     """
+    _tell_malloc(trim_threshold=(1 << 31) - 1, mmap_threshold=1 << 25, mmap_max=0)
+
+
+def give_freed_memory_back() -> None:
+    """Undo :func:`keep_freed_memory`: give the system back what is free, now and from now on."""
+    _tell_malloc(trim_threshold=1 << 17, mmap_threshold=1 << 17, mmap_max=1 << 16, trim=True)
+
+
+def _tell_malloc(trim_threshold: int, mmap_threshold: int, mmap_max: int, trim: bool = False) -> None:
     if not sys.platform.startswith("linux"):
         return
     import ctypes
 
-    trim_threshold, mmap_threshold, mmap_max = -1, -3, -4
     with contextlib.suppress(OSError, AttributeError):
         libc = ctypes.CDLL("libc.so.6")
-        libc.mallopt(mmap_threshold, 1 << 25)
-        libc.mallopt(mmap_max, 0)
-        libc.mallopt(trim_threshold, (1 << 31) - 1)
+        for name, value in ((-3, mmap_threshold), (-4, mmap_max), (-1, trim_threshold)):
+            libc.mallopt(name, value)
+        if trim:
+            libc.malloc_trim(0)
 
 
 def _on_cluster(

@@ -34,7 +34,7 @@ from standcam.batch.inputs import Input, Problem
 from standcam.batch.labelled import Labelled, use_labels
 from standcam.batch.measured import Measured, named
 from standcam.batch.pieces import pack, unpack
-from standcam.batch.pool import Spread, keep_freed_memory
+from standcam.batch.pool import Spread, give_freed_memory_back, keep_freed_memory
 from standcam.batch.store import WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
 from standcam.files import sha256_of
@@ -236,6 +236,7 @@ def _count(
             else:
                 notes.append(f"{photo} was counted, but its marked photo could not be drawn: {jpeg}")
             drawn(photo)
+    give_freed_memory_back()
     return Batch(
         lines={
             "plants": chained.plants,
