@@ -16,6 +16,7 @@ import pandas as pd
 from standcam import flags, tables
 from standcam.images.raster import Raster
 from standcam.images.raster_read import Tile, Window, read_window, squares
+from standcam.images.small_picture import SmallPart, joined, small_part, small_step
 from standcam.plants.green_cells import green_cells
 from standcam.plants.strip_plants import StripPlants, StripSeen, green_of, plants_of, without_seams
 from standcam.plants.strip_stems import SEAM_CM, TileStems, look_over_tile, with_areas
@@ -47,6 +48,8 @@ class TileFinds:
     """Pixels of the core that show ground."""
     rim: np.ndarray = field(default_factory=lambda: np.empty((0, 3), np.float32))
     """Green along seams, x, y [px] and green pixels, which may belong to stems of another tile. (k, 3) float32"""
+    small: SmallPart = field(default_factory=SmallPart)
+    """Its part of the small picture of all."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ class LookAtTile:
         pixels = (x1 - x0) * (y1 - y0)
         if tile.valid is not None:
             pixels = int(tile.valid[y0 - tile.y0 : y1 - tile.y0, x0 - tile.x0 : x1 - tile.x0].sum())
-        return TileFinds(stems, cells, hidden, pixels, rim)
+        return TileFinds(stems, cells, hidden, pixels, rim, small_part(tile, window, small_step(self.raster)))
 
     def _nothing(self, window: Window, tile: Tile | None) -> TileFinds:
         return TileFinds(TileStems.none(), np.empty((0, 3)), _hidden(window, tile))
@@ -127,7 +130,7 @@ class Site:
 
 @dataclass(frozen=True)
 class StripMeasurement:
-    """All that one strip gave. Holds no pixels."""
+    """All that one strip gave."""
 
     site: Site
     rows: StripRows
@@ -137,6 +140,8 @@ class StripMeasurement:
     stems cannot be told, squares of green on rows, judged so."""
     flags: int = 0
     notes: tuple[str, ...] = ()
+    small: np.ndarray | None = None
+    """The mosaic in a small picture, north up, where there is one: to lie under maps. (h, w, 3) uint8"""
 
 
 def soil_table(raster: Raster) -> np.ndarray:
@@ -183,7 +188,9 @@ def measure_strip(raster: Raster, finds: Iterable[TileFinds], settings: Settings
     )
     m = strip_of(site, without_seams(_seen(raster, finds, settings), settings.strip_stems), green, settings)
     x, y = raster.to_source_pixels(m.plants[["easting_m", "northing_m"]].to_numpy(float)).T
-    return replace(m, plants=m.plants.assign(x_px=x, y_px=y))
+    north_up = raster.transform[1] == raster.transform[3] == 0
+    small = joined(raster, (f.small for f in finds)) if north_up else None
+    return replace(m, plants=m.plants.assign(x_px=x, y_px=y), small=small)
 
 
 def strip_of(site: Site, seen: StripSeen, green: np.ndarray, settings: Settings) -> StripMeasurement:

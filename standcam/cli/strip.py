@@ -14,7 +14,6 @@ from standcam.cli import options
 if TYPE_CHECKING:
     from standcam.batch.store import WorkStore
     from standcam.batch.strip_count import StripCount
-    from standcam.images.raster import Raster
     from standcam.report.screen import Bar
     from standcam.settings import Settings
     from standcam.strips.plots import Plots
@@ -169,7 +168,7 @@ def strip(
             notes.insert(0, f"{counted.reused} of {counted.pieces} {job.pieces} had been looked at before.")
         frames = counted.tables
         record = run_record("strip", counted.settings, counted.inputs, started, notes, strip=counted.facts())
-        files, faults = strip_files(counted, job.raster, geojson)
+        files, faults = strip_files(counted, geojson)
         wanted = True if report is None else report
         more = options.results_pages(
             frames, counted.settings, record, out, wanted, kinds, writer, strip_map=files.get(STRIP_MAP)
@@ -203,7 +202,7 @@ class _Mosaic:
         from standcam.images.raster_read import tiles
 
         self.settings, self.scheduler, self.bar = settings, scheduler, bar
-        self.raster: Raster | None = open_raster(path, settings.raster)
+        self.raster = open_raster(path, settings.raster)
         self.crs_wkt = self.raster.crs_wkt
         self.workers = 1 if scheduler is not None else worth(len(tiles(self.raster, settings.raster)), workers)
         if self.workers > 1:
@@ -212,13 +211,11 @@ class _Mosaic:
     def extent(self) -> Any:
         from standcam.batch.strip_run import extent_of
 
-        assert self.raster is not None
         return extent_of(self.raster)
 
     def count(self, plots: Plots | None, store: WorkStore) -> StripCount:
         from standcam.batch.strip_run import count_strip
 
-        assert self.raster is not None
         return count_strip(self.raster, self.settings, plots, store=store, **_ways(self))
 
 
@@ -226,7 +223,6 @@ class _Frames:
     """Raw frames of one flight to be counted."""
 
     pieces = "frames"
-    raster: Raster | None = None
 
     def __init__(
         self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, bar: Bar | None

@@ -126,21 +126,17 @@ class Raster:
     @property
     def ground(self) -> GroundMap:
         """Ground map of the whole raster: cm, x along easting, y along northing, zero at ``origin_m``."""
-        return self._ground(0, 0, 1.0, 1.0, self.width_px, self.height_px)
+        return self._ground(0, 0, self.width_px, self.height_px)
 
     def ground_of(self, window: Window) -> GroundMap:
         """The same ground frame for the pixels of one piece, whose first pixel is (0, 0)."""
-        return self._ground(window.x0, window.y0, 1.0, 1.0, window.width_px, window.height_px)
+        return self._ground(window.x0, window.y0, window.width_px, window.height_px)
 
-    def reduced_ground(self, width_px: int, height_px: int) -> GroundMap:
-        """The same ground frame for a picture of all of it with so many pixels."""
-        return self._ground(0, 0, self.width_px / width_px, self.height_px / height_px, width_px, height_px)
-
-    def _ground(self, x0: float, y0: float, sx: float, sy: float, width_px: int, height_px: int) -> GroundMap:
+    def _ground(self, x0: float, y0: float, width_px: int, height_px: int) -> GroundMap:
         a, b, c, d, e, f = self.transform
         east, north = self.origin_m
         cm = 100 * np.array([[a, b, c - east], [d, e, f - north], [0, 0, 0.01]])
-        corner = np.array([[sx, 0, x0 + 0.5 * sx], [0, sy, y0 + 0.5 * sy], [0, 0, 1.0]])
+        corner = np.array([[1.0, 0, x0 + 0.5], [0, 1.0, y0 + 0.5], [0, 0, 1.0]])
         return GroundMap(cm @ corner, width_px, height_px, "geotiff", notes=self.notes)
 
 

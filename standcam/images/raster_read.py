@@ -15,16 +15,14 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from standcam.ground.map import GroundMap
 from standcam.images.raster import Raster
 from standcam.images.raster_file import close_rasters, dataset
 from standcam.settings import RasterSettings
 
 if TYPE_CHECKING:
-    from rasterio.io import DatasetReader
-    from rasterio.windows import Window as Piece
+    pass
 
-__all__ = ["Overview", "Tile", "Window", "close_rasters", "read_overview", "read_window", "squares", "tiles"]
+__all__ = ["Tile", "Window", "close_rasters", "read_window", "squares", "tiles"]
 
 MOST_WINDOW_PX = 300_000_000
 """Larger windows are a mistake of the caller, whose memory they would fill. [px]"""
@@ -90,19 +88,6 @@ class Tile:
         return self.valid is not None and not self.valid.any()
 
 
-@dataclass(frozen=True)
-class Overview:
-    """The whole raster in a small picture."""
-
-    rgb: np.ndarray
-    """uint8 (h, w, 3)"""
-    valid: np.ndarray | None
-    ground: GroundMap
-    """Of the small picture, in the ground frame of the raster."""
-    px_per_px: tuple[float, float]
-    """Pixels of the raster for one of these, in x and y."""
-
-
 def tiles(raster: Raster, settings: RasterSettings | None = None) -> list[Window]:
     """Windows whose cores cover the raster without gap or overlap, line by line from the top.
 
@@ -158,11 +143,13 @@ def square_cuts(length: int, side: int, margin: int = 0) -> list[int]:
 
 def _cuts(length: int, tile: int, margin: int, block: int, factor: int, square: int) -> list[int]:
     """Where cores end, so that windows begin with blocks: a line of them more is decoded on two sides, not on four."""
-    step = math.lcm(block // math.gcd(block, factor), square)
-    if step > max(tile, square):
-        step = square
-    tile = max(1, round(tile / step)) * step
-    return _trimmed([0, *range(tile + margin, length, tile), length], max(tile // 4, square // 2))
+    step = block // math.gcd(block, factor)
+    least = tile // 4
+    if tile >= square:
+        step, least = (square if math.lcm(step, square) > tile else math.lcm(step, square)), max(least, square // 2)
+    if step <= tile:
+        tile = max(1, round(tile / step)) * step
+    return _trimmed([0, *range(tile + margin, length, tile), length], least)
 
 
 def _trimmed(cuts: list[int], least: int) -> list[int]:
@@ -306,84 +293,6 @@ def _levels(low: float, high: float) -> np.ndarray:
 
 def _eight_bits(raster: Raster, band: np.ndarray) -> np.ndarray:
     return band if raster.stretch is None else _levels(*raster.stretch)[band]
-
-
-def read_overview(raster: Raster, longer_px: int = 2000) -> Overview:
-    """The whole raster in a picture whose longer side has at most ``longer_px``.
-
-    Quick where the file holds overviews; else all of it is decoded, as long as that takes.
-
-    Raises
-    ------
-    UnreadableRaster
-        The file is damaged, is gone or was changed.
-    """
-    if not 100 <= longer_px <= 16_000:
-        raise ValueError(f"longer_px is {longer_px}")
-    ratio = max(1.0, max(raster.width_px, raster.height_px) / longer_px)
-    w, h = max(1, round(raster.width_px / ratio)), max(1, round(raster.height_px / ratio))
-    sx, sy = raster.width_px / w, raster.height_px / h
-    rgb, valid, k = _source_overview(raster, min(sx, sy) * raster.factor)
-    # places of the small picture's pixels in that of the file
-    x = ((np.arange(w) + 0.5) * sx) * raster.factor - 0.5
-    y = ((np.arange(h) + 0.5) * sy) * raster.factor - 0.5
-    grid = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
-    places = grid if raster.warp is None else raster.warp.source_px(grid)
-    places = np.nan_to_num((places + 0.5) / k - 0.5, nan=-1e4, posinf=-1e4, neginf=-1e4)
-    mx, my = (places[:, i].reshape(h, w).clip(-1e4, 1e5).astype(np.float32) for i in (0, 1))
-    small = cv2.remap(rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    seen = None
-    if raster.has_valid:
-        beyond = raster.source_width_px / k - 0.5, raster.source_height_px / k - 0.5
-        seen = (mx >= -0.5) & (my >= -0.5) & (mx <= beyond[0]) & (my <= beyond[1])
-        if valid is not None:
-            nearest = cv2.remap(valid.astype(np.uint8), mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-            seen &= nearest.astype(bool)
-        small[~seen] = 0
-    return Overview(small, None if seen is None or seen.all() else seen, raster.reduced_ground(w, h), (sx, sy))
-
-
-def _source_overview(raster: Raster, ratio: float) -> tuple[np.ndarray, np.ndarray | None, int]:
-    """The whole file reduced by a whole number that does not exceed ``ratio``, and that number."""
-    from rasterio.windows import Window as Piece
-
-    with dataset(raster.opening) as file:
-        s = max([1, *(o for o in file.overviews(raster.bands[0]) if 1 < o <= ratio)])
-        k = min(max(1, int(ratio)), raster.source_width_px, raster.source_height_px)
-        k = max(1, k // s) * s if s <= k else k
-        w, h = raster.source_width_px // k, raster.source_height_px // k
-        rgb, valid = np.zeros((h, w, 3), np.uint8), np.ones((h, w), bool)
-        # blocks of the small picture, a whole number of which fill what is decoded at once
-        columns = min(w, max(1, _PIECE_PX * s * s // (k * k)))
-        rows = max(1, _PIECE_PX * s * s // (k * k * columns))
-        for top in range(0, h, rows):
-            for left in range(0, w, columns):
-                here = slice(top, min(h, top + rows)), slice(left, min(w, left + columns))
-                m, n = here[0].stop - top, here[1].stop - left
-                piece = Piece(left * k, top * k, n * k, m * k)
-                colours, there = _reduced(raster, file, piece, (m * k // s, n * k // s))
-                rgb[here] = cv2.resize(colours, (n, m), interpolation=cv2.INTER_AREA)
-                if there is not None:
-                    share = cv2.resize(there.astype(np.float32), (n, m), interpolation=cv2.INTER_AREA)
-                    valid[here] = share >= 0.5
-    return rgb, None if valid.all() else valid, k
-
-
-def _reduced(
-    raster: Raster, file: DatasetReader, piece: Piece, shape: tuple[int, int]
-) -> tuple[np.ndarray, np.ndarray | None]:
-    """A rectangle of the file in fewer pixels, as its overviews have them."""
-    valid = None
-    if raster.alpha_band is not None:
-        read = file.read([*raster.bands, raster.alpha_band], window=piece, out_shape=(4, *shape))
-        valid = read[3] >= (_OPAQUE if read.dtype == np.uint8 else _OPAQUE * 257)
-    else:
-        read = file.read(raster.bands, window=piece, out_shape=(3, *shape))
-        if raster.validity == "mask":
-            valid = file.read_masks(raster.bands[0], window=piece, out_shape=shape) >= _OPAQUE
-        elif raster.nodata is not None:
-            valid = ~_no_data(raster, read)
-    return cv2.merge([_eight_bits(raster, band) for band in read[:3]]), valid
 
 
 @dataclass(frozen=True)

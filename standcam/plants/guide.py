@@ -98,8 +98,8 @@ def lines_of(
         return None
     angle, _ = told
     along = np.array([np.cos(angle), np.sin(angle)])
-    lines = Lines(along, np.array([-along[1], along[0]]), 0.0, np.zeros(0))
-    lines = _with_heaps(lines, points, weight, half_cm)
+    none = Lines(along, np.array([-along[1], along[0]]), 0.0, np.zeros(0))
+    lines = _with_heaps(none, points, weight, half_cm)
     if lines is None:
         return None
     for catch in _CATCH_CM:

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 STRIP_MAP = "strip_map.png"
 _PALE = 0.5  # of white, over the mosaic
-_MOST_PX = 2400
 _WIDE_IN, _HIGH_IN, _DPI = 5.0, 8.0, 240
 """A page so small that its letters can be read where it fills a phone, with pixels to zoom into. [in], [px/in]"""
 _HEAD_IN, _FOOT_IN = 0.85, 1.2
@@ -67,7 +66,8 @@ def strip_map(
     pt_per_m = 72 * min(across_in / (east - west), up_in / (north - south))
     if mosaic is not None and mosaic_bounds is not None:
         w, s, e, n = mosaic_bounds
-        ax.imshow(_paled(mosaic, valid), extent=(w, e, s, n), origin="upper", interpolation="nearest", zorder=0)
+        pale = _paled(mosaic, valid, int((n - s) * pt_per_m / 72 * _DPI))
+        ax.imshow(pale, extent=(w, e, s, n), origin="upper", interpolation="nearest", zorder=0)
     ax.set_aspect("equal", adjustable="box")
     ax.set_xlim(west, east)
     ax.set_ylim(south, north)
@@ -110,13 +110,18 @@ def _size(wide: float, high: float) -> tuple[float, float]:
     return max(wide * scale, 4.5), max(high * scale, 1.0)
 
 
-def _paled(mosaic: np.ndarray, valid: np.ndarray | None) -> np.ndarray:
-    step = max(1, math.ceil(max(mosaic.shape[:2]) / _MOST_PX))
-    rgb = mosaic[::step, ::step, :3].astype(np.float32)
-    pale = np.round(rgb + (255 - rgb) * _PALE).astype(np.uint8)
+def _paled(mosaic: np.ndarray, valid: np.ndarray | None, high_px: int) -> np.ndarray:
+    """The mosaic as pale as a map asks, no larger than it is shown."""
+    import cv2
+
+    pale = 255 - cv2.convertScaleAbs(255 - mosaic[..., :3], alpha=1 - _PALE)
     if valid is not None:
-        pale[~np.asarray(valid, bool)[::step, ::step]] = 255
-    return pale
+        pale[~np.asarray(valid, bool)] = 255
+    times = high_px / len(pale)
+    if times >= 1:
+        return pale
+    size = max(1, round(pale.shape[1] * times)), max(1, high_px)
+    return cv2.resize(pale, size, interpolation=cv2.INTER_AREA)
 
 
 def _draw(ax: Any, layers: Mapping[str, Layer], gap_cm: float, pt_per_m: float, system: str) -> list[Any]:

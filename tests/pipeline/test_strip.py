@@ -11,6 +11,7 @@ from standcam.batch.strip_run import count_strip, extent_of
 from standcam.images.raster import open_raster
 from standcam.images.raster_read import square_px
 from standcam.settings import Settings
+from standcam.strip_bench import mosaic_of
 from standcam.strips.plots import read_plots
 from standcam.validation.match import match
 
@@ -60,21 +61,44 @@ def test_stems_are_found_where_they_stand(whole, truth):
     np.testing.assert_allclose(px, crops(whole)[["x_px", "y_px"]].to_numpy(float), atol=1e-6)
 
 
-@pytest.mark.parametrize("tile_px", [256, 1024])
-def test_seams_of_tiles_change_nothing(whole, tile_px):
+@pytest.fixture(scope="module")
+def large(tmp_path_factory):
+    """The strip repeated, of three by three squares."""
+    return mosaic_of(ORTHO, tmp_path_factory.mktemp("large") / "large.tif", 3500, 2700)
+
+
+@pytest.fixture(scope="module")
+def in_one(large):
+    settings = Settings().replace("raster", tile_px=4096)
+    return count_strip(open_raster(large, settings.raster), settings)
+
+
+@pytest.mark.parametrize("tile_px", [1024, 2048])
+def test_seams_of_tiles_change_nothing(large, in_one, tile_px):
     """Squares are looked at on the raster's own grid: a find, its place and its area are the same in whichever tile."""
     settings = Settings().replace("raster", tile_px=tile_px)
-    tiled = count_strip(open_raster(ORTHO, settings.raster), settings)
-    assert tiled.pieces >= 2 * whole.pieces
-    side = square_px(whole.measurement.site.mm_per_px)
-    plants = whole.cut.plants[["easting_m", "northing_m"]].to_numpy(float)
-    at = whole.measurement.site.mm_per_px / 1000
-    px = np.abs(plants - np.array(whole.measurement.site.bounds_m)[[0, 3]]) / at
+    tiled = count_strip(open_raster(large, settings.raster), settings)
+    assert tiled.pieces == {1024: 9, 2048: 4}[tile_px] and in_one.pieces == 1
+    side = square_px(in_one.measurement.site.mm_per_px)
+    plants = in_one.cut.plants[["easting_m", "northing_m"]].to_numpy(float)
+    at = in_one.measurement.site.mm_per_px / 1000
+    px = np.abs(plants - np.array(in_one.measurement.site.bounds_m)[[0, 3]]) / at
     margin = np.ceil(settings.raster.margin_cm / 100 / at)
     # the seams do cut through plants
     assert (np.abs((px - margin + 6) % side - 6) < 6).any(axis=1).sum() > 10
-    for name, frame in whole.tables.items():
+    for name, frame in in_one.tables.items():
         pd.testing.assert_frame_equal(frame, tiled.tables[name], check_exact=True, obj=name)
+
+
+def test_tiles_smaller_than_squares_agree_but_for_what_their_seams_cut(whole):
+    """There rows are told by less green, and the network sees other surroundings."""
+    settings = Settings().replace("raster", tile_px=512)
+    tiled = count_strip(open_raster(ORTHO, settings.raster), settings)
+    assert tiled.pieces >= 6 * whole.pieces
+    one, many = (crops(c)[["easting_m", "northing_m"]].to_numpy(float) * 100 for c in (whole, tiled))
+    pairs = match(one, many, 1.0)
+    assert len(pairs.found) >= 0.96 * max(len(one), len(many))
+    assert len(many) == pytest.approx(len(one), rel=0.01)
 
 
 def test_plots_and_treatments_reach_the_tables(truth):

@@ -57,8 +57,6 @@ def test_ground_is_the_map_in_cm(tmp_path):
     assert np.linalg.det(ground.jacobian(points[:1]))[0] < 0  # pictures' y runs down: the ground is right-handed
     window = Window.of(100, 50, 64, 64)
     assert raster.ground_of(window).to_ground(points) == pytest.approx(ground.to_ground(points + np.array([100, 50])))
-    half = raster.reduced_ground(250, 150)
-    assert half.to_ground([[10, 20]]) == pytest.approx(ground.to_ground([[20.5, 40.5]]))
 
 
 @pytest.mark.parametrize("angle", [30, -100])

@@ -11,8 +11,9 @@ from fixtures.mosaics import pattern, read_whole, write_tif
 from rasterio.transform import Affine
 
 from standcam.errors import UnreadableRaster
+from standcam.images import small_picture
 from standcam.images.raster import open_raster
-from standcam.images.raster_read import Window, close_rasters, read_overview, read_window, tiles
+from standcam.images.raster_read import Window, close_rasters, read_window, tiles
 from standcam.settings import RasterSettings
 
 SMALL = RasterSettings(tile_px=256, margin_cm=10)
@@ -197,28 +198,24 @@ def test_empty_windows_are_told_by_overviews(tmp_path, kind, cog):
 
 
 @pytest.mark.parametrize("kind", ["tiled", "striped", "rgba", "nodata", "fine", "degrees"])
-@pytest.mark.parametrize("overviews", [(), (2, 4)])
-def test_overview_lies_where_the_raster_lies(tmp_path, kind, overviews):
+@pytest.mark.parametrize("tile_px", [512, 4096])
+def test_the_small_picture_is_the_mean_of_the_large_one(tmp_path, monkeypatch, kind, tile_px):
     bands, options = kinds()[kind]
-    yellow = np.array([200, 180, 60], np.uint8)[:, None, None]
-    bands = bands.copy()
-    bands[:3] = np.where(bands[:3] == 7, 7, 90)
-    bands[:3, 440:480, 640:700] = yellow
-    raster = open_raster(write_tif(tmp_path / "a.tif", bands, overviews=overviews, **options))
-    small = read_overview(raster, 150)
-    assert max(small.rgb.shape[:2]) == 150
+    raster = open_raster(write_tif(tmp_path / "a.tif", bands, **options))
+    monkeypatch.setattr(small_picture, "LONGER_PX", 150)
+    step = small_picture.small_step(raster)
+    assert step > 2
+    settings = RasterSettings(tile_px=tile_px)
+    parts = [small_picture.small_part(read_window(raster, w), w, step) for w in tiles(raster, settings)]
+    small = small_picture.joined(raster, parts)
+    assert 100 <= max(small.shape[:2]) <= 150
     whole = everything(raster)
-
-    def middle(picture, ground):
-        y, x = np.nonzero(picture[..., 0] > 150)
-        return ground.to_ground([[x.mean(), y.mean()]])[0]
-
-    # a third of a pixel of the small picture
-    assert middle(small.rgb, small.ground) == pytest.approx(
-        middle(whole.rgb, raster.ground), abs=0.35 * small.px_per_px[0] * raster.mm_per_px / 10
-    )
-    share = 1.0 if whole.valid is None else whole.valid.mean()
-    assert (1.0 if small.valid is None else small.valid.mean()) == pytest.approx(share, abs=0.015)
+    h, w = (n // step for n in whole.rgb.shape[:2])
+    mean = whole.rgb[: h * step, : w * step].reshape(h, step, w, step, 3).mean((1, 3))
+    if whole.valid is not None:
+        mean[~whole.valid[step // 2 : h * step : step, step // 2 : w * step : step]] = 255
+    off = np.abs(small[:h, :w] - mean).mean(axis=2)
+    assert np.median(off) < 8 and off.mean() < 16  # JPEG, of a picture that changes from cell to cell
 
 
 def test_windows_beyond_the_raster(tmp_path):
@@ -262,6 +259,7 @@ MEMORY = """
 import re, sys, time
 from pathlib import Path
 from standcam.images.raster import open_raster
+from standcam.images import small_picture
 from standcam.images.raster_read import read_window, tiles
 def peak():  # of this program alone; ru_maxrss starts with that of the parent
     return int(re.search(r"VmHWM:\\s*(\\d+)", Path("/proc/self/status").read_text())[1]) // 1024
@@ -328,6 +326,6 @@ def test_memory_stays_small_in_a_sparse_giant(tmp_path):
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     raster = open_raster(path)
     windows = tiles(raster)
-    read_window(raster, windows[5000])
-    assert len(windows) > 9000 and time.perf_counter() - begin < 10
+    read_window(raster, windows[2000])
+    assert len(windows) > 4000 and time.perf_counter() - begin < 10
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 300_000

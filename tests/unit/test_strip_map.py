@@ -180,7 +180,7 @@ def test_lines_stand_out_in_the_sun():
 
     hexes = {"row": maps._ROW, "gap": maps._GAP, "ink": maps.INK}
     rgb = {name: [int(h[k : k + 2], 16) for k in (1, 3, 5)] for name, h in hexes.items()}
-    soil = maps._paled(np.array([[[110, 85, 62]]], np.uint8), None)[0, 0]
+    soil = maps._paled(np.array([[[110, 85, 62]]], np.uint8), None, 1)[0, 0]
     assert contrast(rgb["row"], soil) > 3
     assert contrast(rgb["gap"], (255, 255, 255)) > 3  # its casing
     assert contrast(rgb["ink"], (255, 255, 255)) > 4.5 and contrast(rgb["ink"], soil) > 4.5
