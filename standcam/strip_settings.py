@@ -26,7 +26,7 @@ class RasterSettings:
     """In coarser files no stems are sought, only rows and gaps: a maize seedling then covers a few pixels. [mm/px]"""
     rows_mm_per_px: float = 80.0
     """Coarser files are refused: rows 38 to 76 cm apart do not show in them. [mm/px]"""
-    tile_px: int = 2048
+    tile_px: int = 3072
     """Side of the pieces that a raster is worked in, before their margin; a whole number of 512, or the next such
     number is taken. Larger ones take more memory; in smaller ones finds at seams may differ by a few in a hundred.
     [px]"""
