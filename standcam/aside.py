@@ -100,6 +100,10 @@ class Lines:
         filled = [part for part in parts if len(part)] or parts[:1]
         return filled[0] if len(filled) == 1 else tables.conform(self.table, pd.concat(filled, ignore_index=True))
 
+    def only(self, columns: list[str]) -> pd.DataFrame:
+        """Some columns of all lines, in memory."""
+        return pd.concat([part[columns] for part in self.parts()], ignore_index=True)
+
     def then(self, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Lines:
         """The same, each part changed when it is looked at."""
         return Lines(self.table, lambda: (change(part) for part in self.parts()))

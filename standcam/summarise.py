@@ -13,7 +13,7 @@ from standcam import tables, trust
 from standcam.aside import Lines, LinesWriter
 from standcam.settings import SpacingSettings, StatisticsSettings
 from standcam.spacing.nominal import Nominal, theoretical_spacing
-from standcam.sums import Sums, see
+from standcam.sums import Sums, below_each_other, see
 
 
 @dataclass(frozen=True)
@@ -81,17 +81,18 @@ def summarise(
     # rows below the bar have no say in the theoretical spacing
     sums = Sums(theoretical_spacing(seen.gap_cm[kept[seen.at]], spacing), spacing, statistics)
     gaps = sums.add(seen)
-    rows, plots, notes = sums.done()
+    rows, notes = sums.rows()
+    plots = below_each_other(tables.PLOTS, list(sums.plots(rows)))
     return Summary(gaps, rows, plots, sums.nominal, notes)
 
 
 @dataclass(frozen=True)
 class LongSummary:
-    """What many positions say about a stand; the fields of :class:`Summary`, gaps on disk."""
+    """What many positions say about a stand; the fields of :class:`Summary`, gaps and plots on disk."""
 
     gaps: Lines
     rows: pd.DataFrame
-    plots: pd.DataFrame
+    plots: Lines
     nominal: Nominal
     notes: tuple[str, ...] = ()
 
@@ -102,7 +103,9 @@ def summarise_parts(
     statistics: StatisticsSettings | None = None,
     folder: str | Path | None = None,
 ) -> LongSummary:
-    """The same numbers as :func:`summarise`, of positions that come part by part: gaps stay out of memory.
+    """The same numbers as :func:`summarise`, of positions that come part by part.
+
+    Gaps and plots stay out of memory.
 
     Parameters
     ----------
@@ -134,5 +137,9 @@ def summarise_parts(
     for positions, stretches in parts():
         gaps.add(sums.add(see(positions, stretches)))
         gaps.end_part()
-    rows, plots, notes = sums.done()
-    return LongSummary(gaps.done(), rows, plots, nominal, notes)
+    rows, notes = sums.rows()
+    plots = LinesWriter(tables.PLOTS, folder)
+    for part in sums.plots(rows):
+        plots.add(part)
+        plots.end_part()
+    return LongSummary(gaps.done(), rows, plots.done(), nominal, notes)

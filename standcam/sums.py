@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -125,6 +125,7 @@ class Sums:
         self._grade: list[np.ndarray] = []
         self._gaps: list[_Gaps] | Aside = [] if folder is None else Aside(folder)
         self._gaps_in: list[np.ndarray] = []
+        self._begins = np.zeros(1, int)
 
     def add(self, seen: Seen) -> pd.DataFrame:
         """Rows of some stretches; gives their GAPS."""
@@ -182,22 +183,23 @@ class Sums:
             self._gaps.append(own)
         return gaps
 
-    def done(self) -> tuple[pd.DataFrame, pd.DataFrame, tuple[str, ...]]:
-        """ROWS, PLOTS and notes."""
-        begins = np.cumsum([0, *map(len, self._rows)])
-        rows = _below_each_other(tables.ROWS, self._rows)
+    def rows(self) -> tuple[pd.DataFrame, tuple[str, ...]]:
+        """ROWS of all stretches, and notes on them; nothing can be added after."""
+        self._begins = np.cumsum([0, *map(len, self._rows)])
+        rows = below_each_other(tables.ROWS, self._rows)
         self._rows.clear()
+        notes = (*_notes(self.nominal, self._spacing), *trust.left_out_notes(rows, self._statistics.min_trust))
+        return rows, notes
+
+    def plots(self, rows: pd.DataFrame) -> Iterator[pd.DataFrame]:
+        """PLOTS in the order of their first rows, some at a time, from what :meth:`rows` gave."""
         plot_of, names = pd.factorize(rows["plot"])
         order = _by_name(rows)
-        parts = [
-            self._plots(some, names, rows.take(own), own, order, begins)
-            for some, own in _some_plots(plot_of, len(names), _joined(self._gaps_in))
-        ]
-        notes = (*_notes(self.nominal, self._spacing), *trust.left_out_notes(rows, self._statistics.min_trust))
-        return rows, _below_each_other(tables.PLOTS, parts), notes
+        for some, own in _some_plots(plot_of, len(names), _joined(self._gaps_in)):
+            yield self._plots(some, names, rows.take(own), own, order)
 
     def _plots(
-        self, plots: range, names: pd.Index, rows: pd.DataFrame, at: np.ndarray, order: np.ndarray, begins: np.ndarray
+        self, plots: range, names: pd.Index, rows: pd.DataFrame, at: np.ndarray, order: np.ndarray
     ) -> pd.DataFrame:
         """PLOTS of some plots, from their rows and the places of these among all."""
         spacing, statistics, width = self._spacing, self._statistics, _width_cm(self._spacing)
@@ -215,7 +217,7 @@ class Sums:
         measured = np.bincount(plot_of[has_length], weights=plants[has_length], minlength=m)
         plot_per_ha = population.density_per_ha(measured, plot_length, width)
         gaps_in = np.bincount(plot_of[kept], weights=gaps_in[kept], minlength=m).astype(np.int64)
-        gaps = self._gaps_of(at[kept], begins)
+        gaps = self._gaps_of(at[kept])
         # the order of names fixes which rows the bootstrap draws
         place = np.full(len(order), -1)
         place[at[kept]] = np.flatnonzero(kept)
@@ -261,12 +263,12 @@ class Sums:
             },
         )
 
-    def _gaps_of(self, rows: np.ndarray, begins: np.ndarray) -> _Gaps:
+    def _gaps_of(self, rows: np.ndarray) -> _Gaps:
         """Gaps of some rows, in their order. (n,) places among all rows, ascending"""
         found = []
-        for k in np.unique(np.searchsorted(begins, rows, side="right") - 1).tolist():
+        for k in np.unique(np.searchsorted(self._begins, rows, side="right") - 1).tolist():
             part = pickle.loads(self._gaps[k]) if isinstance(self._gaps, Aside) else self._gaps[k]
-            at = part.at + begins[k]
+            at = part.at + self._begins[k]
             mine = np.isin(at, rows)
             found.append([v[mine] for v in (part.gap_cm, part.code, at, part.left_var, part.right_var)])
         if not found:
@@ -299,8 +301,9 @@ def _some_plots(plot_of: np.ndarray, plots: int, gaps_in: np.ndarray) -> Iterato
         yield range(first, last), np.sort(order[begin:end])
 
 
-def _below_each_other(table: tables.Table, parts: list[pd.DataFrame]) -> pd.DataFrame:
-    filled = [part for part in parts if len(part)] or parts[:1] or [tables.empty(table)]
+def below_each_other(table: tables.Table, parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Tables as one; without any, the empty one."""
+    filled = [part for part in parts if len(part)] or [*parts[:1], tables.empty(table)][:1]
     return filled[0] if len(filled) == 1 else pd.concat(filled, ignore_index=True)
 
 

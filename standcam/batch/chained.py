@@ -55,6 +55,10 @@ class Chained:
             files["chain_finds.csv"] = csv_parts(self.raw_plants)
         return files
 
+    def summarised(self) -> Chained:
+        """The same without positions and stretches, once all that they tell is in the summary."""
+        return replace(self, parts=lambda: iter(()), raw_parts=lambda: iter(()))
+
     def by_photo(
         self, spacing: SpacingSettings, statistics: StatisticsSettings, known_cm: float, folder: Path | None = None
     ) -> LongSummary | None:

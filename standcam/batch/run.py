@@ -16,6 +16,7 @@ need not be done again when a run was broken off.
 from __future__ import annotations
 
 import os
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext, suppress
@@ -214,6 +215,7 @@ def _count(
         chained = chain_photos(measurements, settings.chain, days, folder)
         summary = summarise_parts(chained.parts, settings.spacing, settings.statistics, folder)
         by_photo = chained.by_photo(settings.spacing, settings.statistics, summary.nominal.spacing_cm, folder)
+    chained = chained.summarised()
 
     notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *records.same_pictures]
     if not_tried_again:
@@ -242,7 +244,7 @@ def _count(
             "plants": chained.plants,
             "gaps": summary.gaps,
             "rows": Lines.of(tables.ROWS, summary.rows),
-            "plots": Lines.of(tables.PLOTS, summary.plots),
+            "plots": summary.plots,
             "problems": Lines.of(tables.PROBLEMS, problems_table(problems)),
         },
         problem_list=tuple(problems),
@@ -424,15 +426,16 @@ class _Told:
         """Photo to the day it was taken, as far as it tells."""
         self.same_pictures: list[str] = []
         """Notes: a photo that was copied counts twice; the user should know."""
-        self._first: dict[str, str] = {}
+        self._first: dict[bytes, str] = {}
 
     def add(self, record: dict[str, Any]) -> None:
         photo, sha256 = record["photo"], record["sha256"]
-        if sha256 in self._first:
-            first = self._first[sha256]
+        told = bytes.fromhex(sha256)[:16]
+        if told in self._first:
+            first = self._first[told]
             self.same_pictures.append(f"{photo} is the same picture as {first}: its plants are counted twice.")
-        self._first.setdefault(sha256, photo)
-        self.days[photo] = str(record["taken"] or "")[:10]
+        self._first.setdefault(told, photo)
+        self.days[photo] = sys.intern(str(record["taken"] or "")[:10])
         self.photos.append(photo)
         with nullcontext() if self._store is None else self._store.clear_errors():
             self._records.append(record)

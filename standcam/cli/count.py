@@ -162,7 +162,8 @@ def count(
         if batch.reused:
             notes.append(f"{batch.reused} of {len(inputs)} photos had been counted before and were not counted again.")
         if tied is not None:
-            batch = replace(batch, lines=use.described(tied, batch.lines))
+            with store.clear_errors():
+                batch = replace(batch, lines=use.described(tied, batch.lines, store.folder))
         nothing = not batch.measurements
         if nothing and holds_results(out):
             _nothing_done(batch.problem_list, f"Earlier results in {out} were left as they are.")

@@ -200,12 +200,13 @@ def results_pages(
     from standcam.report.results import TABLES
 
     lines = {table.name: Lines.of(table, frames[table.name]) for table in TABLES.values()}
-    plants, gaps = lines.pop("plants"), lines.pop("gaps")
+    plants, gaps, plots = (lines.pop(name) for name in ("plants", "gaps", "plots"))
     whole = {name: table.whole() for name, table in lines.items()}
     whole["rows"] = with_design(whole["rows"], plants, None)[0]
     run = Run(
         plants=plants,
         gaps=gaps,
+        plots=plots,
         **whole,
         settings=settings,
         record=record,

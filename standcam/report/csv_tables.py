@@ -31,7 +31,7 @@ def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
     return "".join(csv_parts(Lines.of(table, frame)))
 
 
-def csv_parts(lines: Lines, at_once: int = 10_000) -> Iterator[str]:
+def csv_parts(lines: Lines, at_once: int = 2_000) -> Iterator[str]:
     """The same text in parts of so many lines at most: that of a long table takes more memory than the table."""
     table = lines.table
     # the writer quotes a line feed within a cell and not a carriage return, which readers take for the end of a line

@@ -168,12 +168,13 @@ def read_run(
     laid, told = lay_edits(folder, frames, settings)
     if laid:
         frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
-    plants, gaps = Lines.of(tables.PLANTS, frames.pop("plants")), Lines.of(tables.GAPS, frames.pop("gaps"))
+    plants, gaps, plots = (Lines.of(t, frames.pop(t.name)) for t in (tables.PLANTS, tables.GAPS, tables.PLOTS))
     frames["rows"], notes = with_design(frames["rows"], plants, plot_map)
     more, faults = _further_tables(folder, None if visits is None else Path(visits))
     return Run(
         plants=plants,
         gaps=gaps,
+        plots=plots,
         **frames,
         settings=settings.replace("output", units=units),
         record=run,

@@ -21,6 +21,10 @@ FOLDED = 200
 MAP_PX = 1_600
 """Longer side of the map of a strip: names of plots can still be read. [px]"""
 
+_PLOT_COLUMNS = ["plot", "status", "plants", "plants_per_ha", "plants_per_ha_low", "plants_per_ha_high", "cv_pct",
+                 "multiples_pct", "quality_of_feed_pct", "misses_pct", "trust"]  # fmt: skip
+"""What the page tells of a plot."""
+
 
 def map_uri(run: Run) -> str:
     """Map of a strip as data URI; empty where there is none."""
@@ -40,8 +44,9 @@ def plots_part(run: Run, rows: pd.DataFrame, us: str) -> dict[str, Any]:
     from standcam.report.html_more import treatments_told
     from standcam.report.plot_picture import places_of, plot_picture
 
-    plots = run.plots[run.plots["status"] != trust.LEFT_OUT]
-    lost = [str(p) for p in run.plots.loc[run.plots["status"] == trust.LEFT_OUT, "plot"]]
+    every = run.plots.only(_PLOT_COLUMNS)
+    plots = every[every["status"] != trust.LEFT_OUT]
+    lost = [str(p) for p in every.loc[every["status"] == trust.LEFT_OUT, "plot"]]
     places = places_of(rows, run.inputs) if len(plots) > 1 else None
     figure = plot_picture(places, plots, us) if places is not None else None
     drawn = ""

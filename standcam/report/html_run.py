@@ -26,7 +26,7 @@ class Run:
     """ROWS, those left out too; columns of the design (row unit, treatment, range, ...) behind."""
     gaps: Lines
     plants: Lines
-    plots: pd.DataFrame
+    plots: Lines
     problems: pd.DataFrame
     settings: Settings
     record: Mapping[str, Any]
@@ -83,7 +83,7 @@ class Run:
             "plants": self.plants,
             "gaps": self.gaps,
             "rows": Lines.of(tables.ROWS, self.rows),
-            "plots": Lines.of(tables.PLOTS, self.plots),
+            "plots": self.plots,
             "problems": Lines.of(tables.PROBLEMS, self.problems),
         }
 

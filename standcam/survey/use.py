@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from standcam import tables
-from standcam.aside import Lines
+from standcam.aside import Lines, LinesWriter
 from standcam.batch.inputs import Input, is_results
 from standcam.chain.join import design_of_chains
 from standcam.errors import BadSettings
@@ -78,10 +78,23 @@ def of_visit(tied: Ties, visit: str) -> Ties:
     return replace(tied, inputs=inputs, ties=tied.ties[keep].reset_index(drop=True))
 
 
-def described(tied: Ties, lines: Mapping[str, Lines]) -> dict[str, Lines]:
+def described(tied: Ties, lines: Mapping[str, Lines], folder: Path | None = None) -> dict[str, Lines]:
     """Tables of a count with plot_row, row_unit, treatment, block, visit, and columns of the user's own behind.
 
     Plants and gaps get the first five, rows all. Plots get what is the same in all rows of the plot that tell it.
+
+    Parameters
+    ----------
+    tied : Ties
+    lines : mapping
+        Table name to table.
+    folder : path, optional
+        Where there is room for the plots.
+
+    Raises
+    ------
+    OSError
+        Disk full.
     """
     out = dict(lines)
     if not len(tied.design):
@@ -100,16 +113,19 @@ def described(tied: Ties, lines: Mapping[str, Lines]) -> dict[str, Lines]:
 
     for name in ("plants", "gaps"):
         out[name] = lines[name].then(with_cells)
-    plots = lines["plots"].whole()
     of_plot: dict[str, dict[str, object]] = {}
     for plot, own in rows.groupby("plot", sort=False):
         told = {name: own[name][own[name].notna() & (own[name].astype("str") != "")].unique() for name in names}
         of_plot[str(plot)] = {name: values[0] for name, values in told.items() if len(values) == 1}
-    for name in names:
-        numbers = pd.api.types.is_numeric_dtype(design[name])
-        values = [of_plot.get(plot, {}).get(name, float("nan") if numbers else "") for plot in plots["plot"]]
-        plots = plots.assign(**{name: pd.Series(values, index=plots.index, dtype=None if numbers else "object")})
-    return out | {"rows": Lines.of(tables.ROWS, rows), "plots": Lines.of(tables.PLOTS, plots)}
+    plots = LinesWriter(tables.PLOTS, folder)
+    for part in lines["plots"].parts():
+        for name in names:
+            numbers = pd.api.types.is_numeric_dtype(design[name])
+            values = [of_plot.get(plot, {}).get(name, float("nan") if numbers else "") for plot in part["plot"]]
+            part = part.assign(**{name: pd.Series(values, index=part.index, dtype="float64" if numbers else "object")})
+        plots.add(part)
+        plots.end_part()
+    return out | {"rows": Lines.of(tables.ROWS, rows), "plots": plots.done()}
 
 
 def files(tied: Ties) -> dict[str, str]:

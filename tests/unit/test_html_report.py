@@ -10,6 +10,7 @@ from fixtures.report_runs import a_run
 from PIL import Image
 
 from standcam import tables, trust
+from standcam.aside import Lines
 from standcam.chain.register import CHAINS, SEAMS
 from standcam.report import html_photos, html_report, screen, strips, wording
 from standcam.report.plot_picture import places_of
@@ -266,7 +267,8 @@ def a_strip(rows=4, turn_deg=0.0, **design):
         return table.assign(row=table["plot"].map(row_of), plot=table["plot"].map(renamed))
 
     own = of_plots(run.rows).assign(strip_row=range(1, rows + 1), flags="", **places, **design)
-    plots = tables.conform(tables.PLOTS, run.plots.assign(plot=run.plots["plot"].map(renamed)).drop_duplicates("plot"))
+    whole = run.plots.whole()
+    plots = Lines.of(tables.PLOTS, whole.assign(plot=whole["plot"].map(renamed)).drop_duplicates("plot"))
     facts = {"hectares": 0.0088, "mm_per_px": 5.0, "crs": "EPSG:32615"}
     return replace(run, rows=own, gaps=run.gaps.then(of_plots), plants=run.plants.then(of_plots), plots=plots,
                    record={**run.record, "strip": facts})  # fmt: skip

@@ -107,7 +107,7 @@ def test_parquet_gives_the_tables_back(monkeypatch, tmp_path):
     assert set(places["unit"]) == {"cm"} and places["photo"].iloc[-1] == "c.jpg"
     assert "\\udce9.jpg" in set(places["photo"].astype(str))
     cv = table[(table["of"] == "plot") & (table["measure"] == "cv_pct")]
-    np.testing.assert_array_equal(cv["low"].to_numpy(), run.plots["cv_pct_low"].to_numpy())
+    np.testing.assert_array_equal(cv["low"].to_numpy(), run.plots.whole()["cv_pct_low"].to_numpy())
     assert not table["measure"].astype(str).isin(["cv_pct_low", "photo", "row_unit"]).any()
     assert rows.groupby("plot", observed=True)["row_unit"].first().astype(object).tolist()[:2] == ["1", "2"]
     trusts = rows[rows["measure"] == "trust"]["text"].astype(str).tolist()
