@@ -7,6 +7,7 @@ found handy (the board's centre, the stick's end); rows give positions their own
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -74,7 +75,7 @@ class GroundMap:
         """Pixels of ground points. (n, 2) [cm] -> (n, 2) [px]; NaN behind the camera."""
         points = np.asarray(points_cm, float).reshape(-1, 2)
         # of inverse homographies the denominators are inverse too, so their sign is the same
-        pixels = _project(np.linalg.inv(self.ground_from_px), points, self._sign)
+        pixels = _project(self._px_from_ground, points, self._sign)
         if self.lens is not None:
             pixels = self.lens.distort(pixels, self.width_px, self.height_px)
         return pixels
@@ -107,14 +108,20 @@ class GroundMap:
         shrink = 1 - np.asarray(height_cm, float).reshape(-1, 1) / z
         return np.array([x, y]) + (points - [x, y]) * shrink
 
-    @property
+    @cached_property
+    def _px_from_ground(self) -> np.ndarray:
+        return np.linalg.inv(self.ground_from_px)
+
+    @cached_property
     def _sign(self) -> float:
         """Sign of the homography's denominator at the picture's middle: elsewhere the other sign is sky."""
         return float(np.sign(self.ground_from_px[2] @ [*self.middle_px[0], 1.0]))
 
 
 def _project(H: np.ndarray, points: np.ndarray, sign: float) -> np.ndarray:
-    homogeneous = np.c_[points, np.ones(len(points))] @ H.T
+    homogeneous = np.ones((len(points), 3))
+    homogeneous[:, :2] = points
+    homogeneous = homogeneous @ H.T
     w = homogeneous[:, 2:]
     bad = np.abs(w) < 1e-12
     if sign:

@@ -78,10 +78,7 @@ def places_on(
     vegetation, ground, view, settings
     """
     frame = frame_over(field_cm, ground, settings, SHEET_CM)
-    at_x, at_y = photo_places(frame, ground)
-    for places in (at_x, at_y):  # to working pixels, in place: these are large
-        places *= np.float32(1 / vegetation.factor)
-        places += np.float32(0.5 / vegetation.factor - 0.5)
+    at_x, at_y = photo_places(frame, ground, vegetation.factor)
     mask = cv2.remap(_no_marks(vegetation, ground), at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     plant = (mask > 127).view(np.uint8)
     joined = cv2.dilate(plant, np.ones((_GAP_PX, _GAP_PX), np.uint8))

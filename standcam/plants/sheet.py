@@ -60,10 +60,8 @@ class Sheet:
 def draw(frame: Frame, vegetation: Vegetation, ground: GroundMap, view: View) -> Sheet:
     """Draw a sheet from the working picture."""
     source = vegetation.smooth(frame.cm_per_px, ground)
-    x, y = photo_places(frame, ground)
     # halved a whole number of times, an odd last pixel left out
-    scale = 0.5 ** round(np.log2(vegetation.rgb.shape[1] / source.shape[1]))
-    x, y = (_rescaled(vegetation, v, scale) for v in (x, y))
+    x, y = photo_places(frame, ground, vegetation.factor * 2 ** round(np.log2(vegetation.rgb.shape[1] / source.shape[1])))
     rgb = cv2.remap(
         source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(128, 128, 128)
     )
@@ -76,12 +74,10 @@ def draw(frame: Frame, vegetation: Vegetation, ground: GroundMap, view: View) ->
     return Sheet(frame, rgb, lean, seen)
 
 
-def _rescaled(vegetation: Vegetation, photo_px: np.ndarray, scale: float) -> np.ndarray:
-    return (((photo_px + 0.5) / vegetation.factor) * scale - 0.5).astype(np.float32)
-
-
-def photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarray]:
+def photo_places(frame: Frame, ground: GroundMap, factor: float = 1) -> tuple[np.ndarray, np.ndarray]:
     """Photo pixel, x and y, of every sheet pixel: exact at nodes some 16 pixels apart, linear between. (h, w) [px]
+
+    With a ``factor``, pixels of a copy of the photo that is reduced by it.
 
     Perspective and lens bend the grid by well under a tenth of a pixel between nodes.
     """
@@ -89,7 +85,8 @@ def photo_places(frame: Frame, ground: GroundMap) -> tuple[np.ndarray, np.ndarra
     at_x, at_y = np.linspace(0, frame.width_px - 1, n_x), np.linspace(0, frame.height_px - 1, n_y)
     nodes = np.stack(np.meshgrid(at_x, at_y), axis=-1).reshape(-1, 2)
     px = ground.to_pixels(frame.to_ground(nodes)).reshape(n_y, n_x, 2)
-    px = np.clip(np.nan_to_num(px, nan=-1e5), -1e5, 1e5).astype(np.float32)
+    px = (np.clip(np.nan_to_num(px, nan=-1e5), -1e5, 1e5) + 0.5) / factor - 0.5
+    px = px.astype(np.float32)
     # no matrix product: its last digits hang on how many threads the library of linear algebra uses, and then counts of
     # one process and of several would differ
     low, part = _between(frame.width_px, n_x)
