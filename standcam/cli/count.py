@@ -106,9 +106,13 @@ def count(
         settings = settings.replace("output", marked=False)
     check_workers(workers)
     inputs, problems = find_inputs(photos, out)
-    if scheduler is None and worth(len(inputs), workers) > 1:
+    several = scheduler is None and worth(len(inputs), workers) > 1
+    if several:
         warm_up()  # workers load their libraries while this process loads its own
     with uncollected():
+        if several:  # is needed in the end, when workers would wait for it
+            import scipy.special  # noqa: F401
+
         from standcam.batch.run import count_photos
         from standcam.batch.store import WorkStore
         from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
@@ -144,8 +148,8 @@ def count(
     processes = 1 if scheduler is not None else worth(len(inputs), workers)
     with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
         console = screen.console(sys.stderr)
-        several = len(inputs) > 1 and console.is_terminal
-        with screen.progress(console) if several else nullcontext() as bar:
+        shown = len(inputs) > 1 and console.is_terminal
+        with screen.progress(console) if shown else nullcontext() as bar:
             batch = count_photos(
                 inputs,
                 settings,

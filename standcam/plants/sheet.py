@@ -60,8 +60,8 @@ class Sheet:
 def draw(frame: Frame, vegetation: Vegetation, ground: GroundMap, view: View) -> Sheet:
     """Draw a sheet from the working picture."""
     source = vegetation.smooth(frame.cm_per_px, ground)
-    # halved a whole number of times, an odd last pixel left out
-    x, y = photo_places(frame, ground, vegetation.factor * 2 ** round(np.log2(vegetation.rgb.shape[1] / source.shape[1])))
+    halved = round(np.log2(vegetation.rgb.shape[1] / source.shape[1]))  # an odd last pixel left out
+    x, y = photo_places(frame, ground, vegetation.factor * 2**halved)
     rgb = cv2.remap(
         source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(128, 128, 128)
     )
