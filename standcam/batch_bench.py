@@ -3,7 +3,7 @@
 Every figure comes from whole runs of the program in processes of their own, files written and marked photos drawn, in
 one go on one machine. "One core" is one process held to one OpenCV thread and one thread of linear algebra; left to
 itself, that process would use all cores for parts of its work, and the gain of several processes would look smaller
-than a second core is worth.
+than a second core is worth. Modules are compiled by a run that is not timed, as installing compiles them.
 """
 
 from __future__ import annotations
@@ -133,6 +133,9 @@ def run(
         work = Path(temporary)
         every = repeats_of(photos, many, work / "many")
         repeats_of(photos, few, work / "few")
+        _decoding(every)
+        for locator in locators:
+            _counting(work, "few", locator, 1)
         for n in range(repeats):
             for locator in locators:
                 tell(f"round {n + 1} of {repeats}: decoding")
@@ -166,11 +169,23 @@ def run(
     return table[[name for name in table if name not in last] + last]
 
 
-def environment(one_thread: bool) -> dict[str, str]:
-    """Variables of a run in a process of its own that imports this package, if wanted with one thread a library."""
-    held = dict.fromkeys(_THREADS, "1") if one_thread else {}
+def environment(one_thread: bool, compiled: Path | None = None) -> dict[str, str]:
+    """Variables of a run in a process of its own that imports this package.
+
+    Parameters
+    ----------
+    one_thread : bool
+        Whether each library is held to one thread.
+    compiled : path, optional
+        Folder for compiled modules: a checkout need not have them.
+    """
     root = str(Path(__file__).parents[1])
-    return os.environ | held | {"PYTHONPATH": os.pathsep.join(filter(None, [root, os.environ.get("PYTHONPATH")]))}
+    chosen = {"PYTHONPATH": os.pathsep.join(filter(None, [root, os.environ.get("PYTHONPATH")]))}
+    if one_thread:
+        chosen |= dict.fromkeys(_THREADS, "1")
+    if compiled is not None:
+        chosen |= {"PYTHONPYCACHEPREFIX": str(compiled), "PYTHONDONTWRITEBYTECODE": ""}
+    return os.environ | chosen
 
 
 def _decoding(photos: Sequence[Path]) -> float:
@@ -197,7 +212,10 @@ def _counting(work: Path, folder: str, locator: str, processes: int) -> dict[str
     with open(work / "said.txt", "w+", encoding="utf-8") as said:
         since = time.perf_counter()
         program = subprocess.Popen(
-            [sys.executable, "-c", code, *words], env=environment(processes == 1), stdout=said, stderr=said
+            [sys.executable, "-c", code, *words],
+            env=environment(processes == 1, work / "compiled"),
+            stdout=said,
+            stderr=said,
         )
         used = None
         if hasattr(os, "wait4"):

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import io
 import sys
+from collections.abc import Iterable
 from typing import Annotated, Any
 
 import typer
@@ -33,23 +33,11 @@ def _say(text: str) -> None:
     typer.echo(f"standcam: {line}", err=True)
 
 
-app = typer.Typer(
-    name="standcam",
-    cls=_Program,
-    help="Stand counts and plant spacing from emergence photos or hand tape readings.",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-    epilog="Exit codes: 0 all inputs used; 1 some could not be used; 2 nothing done, or a wrong call.",
-)
-
 COMMANDS = (
     "survey", "count", "strip", "tape", "planter", "cost", "trial", "layout", "replant", "plan", "agree",
     "visits", "report", "review", "board", "lens", "scene", "bench",
 )  # fmt: skip
-"""Files of this package, each with a function ``register(app)`` that adds one command or group of commands."""
+"""Files of this package, each with a function ``register(app)`` that adds the command, or group, of its name."""
 
 
 def _version(wanted: bool) -> None:
@@ -60,7 +48,6 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _root(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
@@ -69,9 +56,29 @@ def _root(
     pass
 
 
-for _name in COMMANDS:
-    if importlib.util.find_spec(f"standcam.cli.{_name}"):
-        importlib.import_module(f"standcam.cli.{_name}").register(app)
+def program(commands: Iterable[str]) -> typer.Typer:
+    """The program with these of its commands."""
+    made = typer.Typer(
+        name="standcam",
+        cls=_Program,
+        help="Stand counts and plant spacing from emergence photos or hand tape readings.",
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        epilog="Exit codes: 0 all inputs used; 1 some could not be used; 2 nothing done, or a wrong call.",
+    )
+    made.callback()(_root)
+    for name in commands:
+        importlib.import_module(f"standcam.cli.{name}").register(made)
+    return made
+
+
+def __getattr__(name: str) -> Any:
+    if name == "app":  # with all its commands, for whoever asks: a call needs one of them
+        return program(COMMANDS)
+    raise AttributeError(name)
 
 
 def main() -> None:
@@ -80,7 +87,8 @@ def main() -> None:
         # a file name that the terminal's encoding lacks must not end the run
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
-    app()
+    called = sys.argv[1:2]
+    program(called if called and called[0] in COMMANDS else COMMANDS)()
 
 
 if __name__ == "__main__":
