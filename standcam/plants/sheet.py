@@ -89,17 +89,19 @@ def photo_places(frame: Frame, ground: GroundMap, factor: float = 1) -> tuple[np
     px = px.astype(np.float32)
     # no matrix product: its last digits hang on how many threads the library of linear algebra uses, and then counts of
     # one process and of several would differ
-    low, part = _between(frame.width_px, n_x)
-    lines = px[:, low] + (px[:, low + 1] - px[:, low]) * part[:, None]
-    low, part = _between(frame.height_px, n_y)
-    ends = np.searchsorted(low, np.arange(n_y))
+    along, part_x = _between(frame.width_px, n_x)
+    down, part_y = _between(frame.height_px, n_y)
+    ends = np.searchsorted(down, np.arange(n_y))
     found = np.empty((2, frame.height_px, frame.width_px), np.float32)
-    for whole, each in zip(found, (np.ascontiguousarray(lines[..., k]) for k in (0, 1)), strict=True):
-        step = np.diff(each, axis=0)
+    for whole, each in zip(found, (np.ascontiguousarray(px[..., k]) for k in (0, 1)), strict=True):
+        lines = np.diff(each, axis=1)[:, along]
+        lines *= part_x
+        lines += each[:, along]
+        step = np.diff(lines, axis=0)
         for k, (begin, end) in enumerate(pairwise(ends)):  # band by band, which stays in the processor's own memory
             band = whole[begin:end]
-            np.multiply(part[begin:end, None], step[k], out=band)
-            band += each[k]
+            np.multiply(part_y[begin:end, None], step[k], out=band)
+            band += lines[k]
     return found[0], found[1]
 
 
