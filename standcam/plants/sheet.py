@@ -94,9 +94,9 @@ def photo_places(frame: Frame, ground: GroundMap, factor: float = 1) -> tuple[np
     ends = np.searchsorted(down, np.arange(n_y))
     found = np.empty((2, frame.height_px, frame.width_px), np.float32)
     for whole, each in zip(found, (np.ascontiguousarray(px[..., k]) for k in (0, 1)), strict=True):
-        lines = np.diff(each, axis=1)[:, along]
+        lines = np.diff(each, axis=1).take(along, axis=1)  # unlike an index, leaves line after line in memory
         lines *= part_x
-        lines += each[:, along]
+        lines += each.take(along, axis=1)
         step = np.diff(lines, axis=0)
         for k, (begin, end) in enumerate(pairwise(ends)):  # band by band, which stays in the processor's own memory
             band = whole[begin:end]
