@@ -87,8 +87,9 @@ def mark_view(
     head = _head(m, rows, output, unit, view.shape[1])
     foot = _foot(m, set(gaps["kind"]), unit, view.shape[1])
     whole = np.empty((head.height + view.shape[0] + foot.height, view.shape[1], 3), np.uint8)
-    whole[: head.height] = INK
-    whole[head.height + view.shape[0] :] = INK
+    ink = np.tile(np.array(INK, np.uint8), (view.shape[1], 1))  # a line at a time, not pixel by pixel
+    whole[: head.height] = ink
+    whole[head.height + view.shape[0] :] = ink
     picture = whole[head.height : head.height + view.shape[0]]
     picture[...] = view
 
