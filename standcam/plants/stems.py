@@ -11,6 +11,7 @@ from standcam.ground.map import GroundMap
 from standcam.plants.areas import Area, busy_areas
 from standcam.plants.heat import COARSEST_SHEET_CM, GRANULE_PX, SHEET_CM, Peaks, apart, look
 from standcam.plants.nearest import nearest_points
+from standcam.plants.rivals import rivals
 from standcam.plants.sheet import Frame, draw
 from standcam.plants.view import View
 from standcam.rows.line import RowLine
@@ -198,26 +199,17 @@ def calibrated(
 
     Where the network cannot tell which of two places a plant's stem stands at, it warms both; true doubles are both
     hot. So a peak loses by how much hotter its neighbour is, the more the nearer it stands: a logistic regression
-    with four weights (``StemSettings.calibration``), fitted on photos and scenes the network had not seen.
+    with four weights (``StemSettings.calibration``), fitted on photos and scenes the network had not seen. Peaks come
+    in walking order.
     """
     p = np.clip(probability, 1e-3, 1 - 1e-3)
     own = np.log(p / (1 - p))
     if not len(own):
         return probability
-    closeness, above = rivalry(own, points_cm, closeness_cm)
+    closeness, above = rivals(own, points_cm, closeness_cm)
     base, by_heat, by_closeness, by_rival = calibration
     logit = base + by_heat * own + closeness * (by_closeness + by_rival * above)
     return 1 / (1 + np.exp(-logit))
-
-
-def rivalry(heat: np.ndarray, points_cm: np.ndarray, closeness_cm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Closeness of the nearest hotter peak (1 at no distance, 0 when there is none), and how much hotter it is. (n,)"""
-    apart = np.linalg.norm(points_cm[:, None] - points_cm[None], axis=2)
-    apart[heat[None] <= heat[:, None]] = np.inf  # only hotter peaks count; the hottest has none
-    if not len(heat):
-        return np.empty(0), np.empty(0)
-    nearest = apart.argmin(axis=1)
-    return np.exp(-apart[np.arange(len(heat)), nearest] / closeness_cm), heat[nearest] - heat
 
 
 def green_areas(stems_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, reach_cm: float = 15.0) -> np.ndarray:

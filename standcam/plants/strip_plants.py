@@ -9,11 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from standcam.plants.rivals import rivals
 from standcam.rows.strip import StripRows
 from standcam.settings import StripStemSettings
-
-_NEIGHBOURS = 6
-"""Stems before and behind that may be one's rival: they stand within a few ``closeness_cm``."""
 
 
 @dataclass(frozen=True)
@@ -149,7 +147,7 @@ def _crop(seen: StripSeen, rows: StripRows, cm_per_px: float, settings: StripSte
     ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
     p = np.clip(seen.crop_heat[own], 1e-3, 1 - 1e-3)
     logit = np.log(p / (1 - p)) + np.log(ratio)
-    closeness, above = rivals(logit, seen.crop_cm[own], row, settings.closeness_cm)
+    closeness, above = rivals(logit, seen.crop_cm[own], settings.closeness_cm, row)
     inputs = evidence(logit, closeness, above, cm_per_px)
     p = 1 / (1 + np.exp(-(settings.calibration[0] + inputs @ np.array(settings.calibration[1:]))))
     listed = p >= settings.lowest_probability
@@ -177,21 +175,6 @@ def evidence(logit: np.ndarray, closeness: np.ndarray, above: np.ndarray, cm_per
     """
     coarse = np.full(len(logit), np.log2(cm_per_px / 0.4))
     return np.stack([logit, closeness, closeness * above, coarse, coarse * logit], axis=1)
-
-
-def rivals(logit: np.ndarray, places: np.ndarray, row: np.ndarray, far_cm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Closeness of the nearest hotter stem of the row, 0 where there is none near, and how much hotter it is. (n,)"""
-    n = len(logit)
-    nearest, above = np.full(n, np.inf), np.zeros(n)
-    for step in range(1, min(_NEIGHBOURS, n - 1) + 1):
-        same = row[step:] == row[:-step]
-        apart = np.where(same, np.linalg.norm(places[step:] - places[:-step], axis=1), np.inf)
-        for mine, other in ((slice(step, None), slice(None, -step)), (slice(None, -step), slice(step, None))):
-            more = logit[other] - logit[mine]
-            better = (more > 0) & (apart < nearest[mine])
-            nearest[mine] = np.where(better, apart, nearest[mine])
-            above[mine] = np.where(better, more, above[mine])
-    return np.exp(-nearest / far_cm), above
 
 
 def _weeds(seen: StripSeen, rows: StripRows, settings: StripStemSettings) -> StripPlants:

@@ -18,7 +18,7 @@ import pandas as pd
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo, read_photo
 from standcam.measure import measure_photo
-from standcam.plants.stems import rivalry
+from standcam.plants.rivals import rivals
 from standcam.settings import Settings
 from standcam.synthetic.scene import make_scene
 from standcam.training.samples import random_recipe, true_map
@@ -55,7 +55,7 @@ def peaks(photo: Photo, ground: GroundMap, truth: pd.DataFrame) -> tuple[np.ndar
     hit[match(places, true, TOLERANCE_CM).found] = True
     heat = np.clip(found["crop_probability"].to_numpy(), 1e-3, 1 - 1e-3)
     own = np.log(heat / (1 - heat))
-    closeness, above = rivalry(own, places, settings.stems.closeness_cm)
+    closeness, above = rivals(own, places, settings.stems.closeness_cm)
     return np.stack([own, closeness, closeness * above], axis=1), hit
 
 

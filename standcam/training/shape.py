@@ -18,6 +18,7 @@ import pandas as pd
 from standcam.ground.calibrate import calibrate
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo
+from standcam.plants.rivals import rivals
 from standcam.plants.shape_card import Card, Cards
 from standcam.plants.shape_peaks import (
     BASE_MEASURES,
@@ -29,7 +30,6 @@ from standcam.plants.shape_peaks import (
     shared_out,
 )
 from standcam.plants.shape_places import MEASURES, SHEET_CM, Places, measures, places_on
-from standcam.plants.stems import rivalry
 from standcam.plants.view import view_of
 from standcam.rows.find import field_of
 from standcam.settings import Settings
@@ -217,8 +217,11 @@ def fit_rest(examples: list[Example], judges: list[Card], places: Card) -> Cards
             ratio = np.clip(np.exp(-0.5 * (own[near] / 1.8) ** 2) / (1.8 * np.sqrt(2 * np.pi)) * 12, 1 / 3, 3)
             odds = np.clip(p[near], 0, 0.98) / (1 - np.clip(p[near], 0, 0.98)) * ratio
             heat = np.clip(np.log(odds), -6.9, 6.9)
-            closeness, above = rivalry(heat, at[near], Settings().stems.closeness_cm)
-            inputs.append(np.stack([heat, closeness, closeness * above], axis=1))
+            aside = at[near] - at[near].mean(axis=0)
+            walk = np.argsort(aside @ np.linalg.svd(aside, full_matrices=False)[2][0])
+            closeness, above = rivals(heat[walk], at[near][walk], Settings().stems.closeness_cm)
+            told = np.stack([heat[walk], closeness, closeness * above], axis=1)
+            inputs.append(told[np.argsort(walk)])
             hits.append(found(e, at[near], p[near], True) >= 0)
     from scipy.optimize import nnls
 

@@ -16,7 +16,8 @@ import pandas as pd
 
 from standcam.batch.strip_run import count_strip
 from standcam.images.raster import open_raster
-from standcam.plants.strip_plants import evidence, rivals
+from standcam.plants.rivals import rivals
+from standcam.plants.strip_plants import evidence
 from standcam.settings import Settings
 from standcam.training.calibrate import TOLERANCE_CM, fit
 from standcam.validation.match import match
@@ -48,7 +49,7 @@ def peaks(ortho: Path, truth: pd.DataFrame, network: str | None) -> tuple[np.nda
     hit[pairs.found] = True
     p = np.clip(found["crop_probability"].to_numpy(float), 1e-3, 1 - 1e-3)
     logit = np.log(p / (1 - p))
-    closeness, above = rivals(logit, places, found["row"].to_numpy(), settings.strip_stems.closeness_cm)
+    closeness, above = rivals(logit, places, settings.strip_stems.closeness_cm, found["row"].to_numpy())
     off = (places[pairs.found] - true[pairs.true]).T.ravel()
     stated = np.tile(found["position_sd_cm"].to_numpy(float)[pairs.found], 2)
     cm_per_px = counted.measurement.site.mm_per_px / 10

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from standcam.plants import stems as photo_stems
-from standcam.plants.strip_plants import StripSeen, plants_of, rivals, without_seams
+from standcam.plants.rivals import rivals
+from standcam.plants.strip_plants import StripSeen, plants_of, without_seams
 from standcam.rows.strip import find_strip_rows
 from standcam.settings import StripRowSettings, StripStemSettings
 
@@ -62,20 +62,22 @@ def test_standing_off_the_line_lowers_the_odds_at_most_by_their_bound():
     assert p[1] == pytest.approx(1 / 4, abs=0.02)
 
 
-def testrivals_are_those_of_photos():
-    """The fast way and the plain way of ``plants.stems`` agree on one row."""
+def test_rivals_as_asked_of_every_pair():
     rng = np.random.default_rng(4)
-    x = np.sort(rng.uniform(0, 900, 80))
-    places, logit = np.stack([x, rng.normal(0, 0.6, 80)], axis=1), rng.normal(0, 2, 80)
-    closeness, above = rivals(logit, places, np.zeros(80, int), 4.0)
-    plain, plain_above = photo_stems.rivalry(logit, places, 4.0)
-    near = plain > 1e-3
-    np.testing.assert_allclose(closeness[near], plain[near], rtol=1e-6)
-    np.testing.assert_allclose(above[near], plain_above[near], rtol=1e-6)
-    assert (closeness[~near] < 2e-3).all()
+    x = np.sort(rng.uniform(0, 900, 300))
+    places, logit = np.stack([x, rng.normal(0, 0.6, 300)], axis=1), rng.normal(0, 2, 300)
+    closeness, above = rivals(logit, places, 4.0)
+    apart = np.linalg.norm(places[:, None] - places[None], axis=2)
+    apart[logit[None] <= logit[:, None]] = np.inf
+    nearest = apart.argmin(axis=1)
+    plain, plain_above = np.exp(-apart[np.arange(300), nearest] / 4.0), logit[nearest] - logit
+    near = plain > 1e-5
+    np.testing.assert_allclose(closeness[near], plain[near], rtol=1e-9)
+    np.testing.assert_allclose(above[near], plain_above[near], rtol=1e-9)
+    assert (closeness[~near] < 1e-5).all() and near.sum() > 200
     # another row's plants are no rivals
-    apart, _ = rivals(logit, places, np.arange(80), 4.0)
-    assert (apart == 0).all()
+    assert (rivals(logit, places, 4.0, np.arange(300))[0] == 0).all()
+    assert rivals(np.empty(0), np.empty((0, 2)), 4.0)[0].shape == (0,)
 
 
 def test_a_plant_on_a_seam_is_counted_once():
