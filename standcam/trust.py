@@ -91,6 +91,12 @@ def kept(rows: pd.DataFrame) -> np.ndarray:
     return (rows["left_out"] == "").to_numpy(bool)
 
 
+def rows_kept(rows: pd.DataFrame) -> pd.DataFrame:
+    """Those lines of ROWS; no copy where that is all of them."""
+    keep = kept(rows)
+    return rows if keep.all() else rows[keep]
+
+
 def of_kept(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Lines of PLANTS or GAPS that belong to rows in the summaries."""
     out = rows[~kept(rows)]

@@ -111,7 +111,7 @@ def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
     if screen.not_sought(run.rows):
         told = screen.bare_line(run.rows, Spacings.of(run.rows, run.gaps), run.settings.output.units)
         return [("rows", len(run.rows), ""), (told, None, ""), (screen.CAUTION_OF[run.source], None, "")]
-    rows = run.rows[trust.kept(run.rows)]
+    rows = trust.rows_kept(run.rows)
     lines: list[tuple[str, Any, str]] = [
         ("rows", len(rows), ""),
         ("rows left out", len(run.rows) - len(rows), ""),

@@ -61,15 +61,16 @@ def photo_list(
     dict
         shown (with pictures), doubtful (how many there are), links (without), more (not even listed).
     """
-    lines_of = rows.groupby("photo", sort=False).indices
     rank_of = _ranks(rows)
     names = [str(i.get("photo", "")) for i in inputs]
     rank = np.array([rank_of.get(name, len(flags.GRADES)) for name in names], np.int8)
     order = np.argsort(rank, kind="stable")  # in the order of the run within a grade
 
     def photos(some: np.ndarray) -> Iterator[Photo]:
+        own = rows[rows["photo"].isin({names[k] for k in some.tolist()})]
+        lines_of = own.groupby("photo", sort=False).indices
         for k in some.tolist():
-            yield _photo(inputs[k], rows.take(lines_of.get(names[k], [])), system)
+            yield _photo(inputs[k], own.take(lines_of.get(names[k], [])), system)
 
     few = len(names) <= FEW
     doubtful = order[: int((rank < len(flags.GRADES) - 1).sum())]

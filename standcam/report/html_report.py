@@ -57,7 +57,10 @@ def _content(run: Run) -> dict[str, Any]:
     us = run.settings.output.units
     rows = run.rows.reset_index(drop=True)
     coarse = screen.not_sought(rows)
-    kept = rows[trust.kept(rows) & (rows["status"] != tables.NO_STEMS)].reset_index(drop=True)
+    kept = trust.rows_kept(rows)
+    if coarse:
+        kept = kept[kept["status"] != tables.NO_STEMS]
+    kept = kept.reset_index(drop=True)
     spacings = Spacings.of(kept, run.gaps)
     all_rows = overall(kept, spacings, run.settings.statistics) if len(kept) else None
     diagnosis, fit_notes, fitted = html_planter.diagnosis(kept, spacings, run)

@@ -160,7 +160,7 @@ def show(
         to.print(_text(_further(rows.iloc[MOST_ROWS:])))
     to.print()
     # what was left out stands in the table and in the notes, and in no number below
-    rows = rows[trust.kept(rows)]
+    rows = trust.rows_kept(rows)
     spacings = Spacings.of(rows, gaps)
     if not_sought(rows):
         to.print(_text(bare_line(rows, spacings, settings.output.units)))
