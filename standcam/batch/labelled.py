@@ -51,7 +51,7 @@ def use_labels(labels: Sequence[Label], measurements: Sequence[Measurement], set
     settings : Settings
     """
     if not labels:
-        return Labelled(tuple(measurements), tables.empty(LABELLED), {"given": 0}, ("The labels file holds no label.",))
+        return Labelled(measurements, tables.empty(LABELLED), {"given": 0}, ("The labels file holds no label.",))
     survey = _Survey.of(measurements, settings)
     ties = _tied(labels, survey, settings)
     at = np.array([t.plant for t in ties if t.plant is not None], int)
