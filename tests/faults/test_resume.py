@@ -355,6 +355,21 @@ def test_a_killed_worker_costs_its_own_job_only():
     assert list(pool.map_jobs(dies_at_two, range(6), 2, lost=lambda k: -k)) == [0, 1, -2, 9, 16, 25]
 
 
+def process_of(_: int) -> int:
+    time.sleep(0.05)  # so that one alone does not do them all
+    return os.getpid()
+
+
+def test_processes_stay_for_the_next_jobs_and_end_with_the_block():
+    with pool.Spread(2) as spread:
+        first, second = (set(spread.map(process_of, range(8))) for _ in range(2))
+        assert second == first and len(first) == 2 and os.getpid() not in first
+        assert list(spread.map(dies_at_two, range(4), lambda k: -k)) == [0, 1, -2, 9]
+        third = set(spread.map(process_of, range(8)))
+        assert len(third) == 2 and not third & first
+    assert not any(Path(f"/proc/{pid}").exists() for pid in third)
+
+
 def test_no_store_no_trace(photos, tmp_path):
     inputs, problems = find_inputs([photos], tmp_path / "out")
     batch = run.count_photos(inputs, Settings().replace("stems", locator="shape"), problems)
