@@ -214,12 +214,17 @@ def _context() -> Any:
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     # libraries are loaded once and shared by all workers
-    context.set_forkserver_preload(["standcam.batch.preloaded"])
+    context.set_forkserver_preload([_PRELOADED[-1]])
     return context
 
 
-def warm_up() -> None:
-    """Start loading what workers need while this process does something else."""
+_PRELOADED = ["standcam.batch.preloaded"]
+
+
+def warm_up(preloaded: str | None = None) -> None:
+    """Start loading what workers need, a module's imports, while this process does something else."""
+    if preloaded is not None:
+        _PRELOADED.append(preloaded)
     if _context().get_start_method() == "forkserver":
         from multiprocessing import forkserver
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from standcam.batch.looked import looked
+from standcam.batch.pool import give_freed_memory_back, keep_freed_memory
 from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile
@@ -66,12 +67,17 @@ def count_strip(
     sha256 = raster_sha256(raster)
     keys = _keys(look, windows, sha256)
     staged("Looking", len(windows))
+    here = workers == 1 and scheduler is None
+    if here:
+        keep_freed_memory()
     finds: list[TileFinds] = []
     reused = 0
     for found, before in looked(look, windows, keys, store, workers, scheduler, _lost):
         finds.append(found)
         reused += before
         done(found)
+    if here:
+        give_freed_memory_back()
     measurement = measure_strip(raster, finds, settings)
     record = {
         "photo": raster.path.name,

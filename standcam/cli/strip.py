@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -17,6 +18,10 @@ if TYPE_CHECKING:
     from standcam.report.screen import Bar
     from standcam.settings import Settings
     from standcam.strips.plots import Plots
+
+
+_MANY_BYTES = 3_000_000
+"""Files smaller than this are not worth processes."""
 
 
 class Pattern(StrEnum):
@@ -116,7 +121,10 @@ def strip(
     import sys
     from datetime import UTC, datetime
 
-    from standcam.batch.pool import check_workers
+    from standcam.batch.pool import check_workers, cores, warm_up
+
+    if scheduler is None and (workers or cores()) > 1 and ortho.is_file() and ortho.stat().st_size > _MANY_BYTES:
+        warm_up("standcam.batch.preloaded_strip")  # workers load their libraries while this process loads its own
     from standcam.errors import BadSettings
     from standcam.report.results import ResultsWriter, check_out
     from standcam.report.run_file import run_record
@@ -182,6 +190,14 @@ def strip(
         raise typer.Exit(1)
 
 
+def _load() -> None:
+    """Libraries that are needed in the end, when workers would wait for it."""
+    from importlib import import_module
+
+    for name in ("scipy.spatial", "scipy.linalg", "scipy.sparse.csgraph", "shapely", "pyogrio", "matplotlib.figure"):
+        import_module(name)
+
+
 def _is_photo(path: Path) -> bool:
     """Whether a file is a camera's, and no mosaic."""
     from standcam.images.suffixes import SUFFIXES
@@ -197,7 +213,7 @@ class _Mosaic:
     def __init__(
         self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, bar: Bar | None
     ) -> None:
-        from standcam.batch.pool import warm_up, worth
+        from standcam.batch.pool import worth
         from standcam.images.raster import open_raster
         from standcam.images.raster_read import tiles
 
@@ -206,7 +222,7 @@ class _Mosaic:
         self.crs_wkt = self.raster.crs_wkt
         self.workers = 1 if scheduler is not None else worth(len(tiles(self.raster, settings.raster)), workers)
         if self.workers > 1:
-            warm_up()
+            Thread(target=_load, daemon=True).start()  # while workers look
 
     def extent(self) -> Any:
         from standcam.batch.strip_run import extent_of

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from functools import cache
 
+import cv2
 import numpy as np
 
 from standcam.plants.heat import network_of, onnx_of
@@ -34,8 +35,11 @@ def planes_of(rgb: np.ndarray, others: np.ndarray) -> np.ndarray:
     h, w = (n // PATCH_PX for n in rgb.shape[:2])
     n = PATCH_PX**2
     x = np.empty((1, 3 * n + len(others), h, w), np.float32)
-    parts = rgb.reshape(h, PATCH_PX, w, PATCH_PX, 3).transpose(4, 1, 3, 0, 2)
-    np.multiply(parts, np.float32(1 / 255), out=x[0, : 3 * n].reshape(3, PATCH_PX, PATCH_PX, h, w))
+    # a line of a patch holds its pixels, each with its colours: one transposition makes planes of them
+    parts = cv2.transpose(rgb.reshape(-1, 3 * PATCH_PX)).reshape(PATCH_PX, 3, h, PATCH_PX, w)
+    np.multiply(
+        parts.transpose(1, 3, 0, 2, 4), np.float32(1 / 255), out=x[0, : 3 * n].reshape(3, PATCH_PX, PATCH_PX, h, w)
+    )
     x[0, 3 * n :] = others
     return x
 
@@ -43,7 +47,12 @@ def planes_of(rgb: np.ndarray, others: np.ndarray) -> np.ndarray:
 def heat_of(out: np.ndarray) -> np.ndarray:
     """What the network gives, (outputs * 4, h, w), with each of the four cells in its place: (outputs, 2 h, 2 w)."""
     n, h, w = len(out) // FINER**2, *out.shape[1:]
-    return out.reshape(n, FINER, FINER, h, w).transpose(0, 3, 1, 4, 2).reshape(n, FINER * h, FINER * w)
+    parts = out.reshape(n, FINER, FINER, h, w)
+    heat = np.empty((n, h, FINER, w, FINER), np.float32)
+    for dy in range(FINER):
+        for dx in range(FINER):
+            heat[:, :, dy, :, dx] = parts[:, dy, dx]
+    return heat.reshape(n, FINER * h, FINER * w)
 
 
 def look_at(rgb: np.ndarray, others: np.ndarray, network: str) -> np.ndarray:

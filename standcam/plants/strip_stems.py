@@ -2,7 +2,7 @@
 
 Square by square, the green tells where rows run (``plants.guide``); strips are drawn along them (``plants.along``) and
 looked at. Where no rows are clear, rectangles about all green are. The network is told how coarse a pixel is, and was
-taught on pixels of 3 to 4.6 mm; coarser pictures are enlarged, finer ones reduced. Places are pixels of the tile;
+taught on pixels of 3 to 4.6 mm; coarser pictures are enlarged, finer ones reduced. Places are pixels of the tile:
 whoever joins tiles knows the ground.
 """
 
@@ -127,8 +127,6 @@ class _Look:
     ) -> None:
         self.rgb, self.cells, self.settings, self.lean, self.corner = rgb, cells, settings, lean, corner
         self.cm = cells.cm_per_px
-        # enlarged where the picture is coarse, reduced where it is finer than the network was taught on
-        self.look_cm = min(max(self.cm, settings.finest_look_cm), settings.look_cm)
         self.near = cells.near(settings.green_reach_cm)
 
     def over(self, square: tuple[int, int, int, int]) -> Iterator[TileStems]:
@@ -155,7 +153,8 @@ class _Look:
     def _strips(
         self, square: tuple[int, int, int, int], middle: np.ndarray, lines: Lines, green_cm: np.ndarray
     ) -> Iterator[TileStems]:
-        cm, settings = self.look_cm, self.settings
+        settings = self.settings
+        cm = settings.look_cm
         half = max(GRANULE_PX // 2, round(settings.look_across_cm / cm / GRANULE_PX) * GRANULE_PX // 2)
         low, high = ((np.array(edge) - 0.5 - middle) * self.cm for edge in (square[:2], square[2:]))
         for strip in strips_along(lines, green_cm, (low, high), half, cm, settings.off_row_cm):
@@ -180,7 +179,7 @@ class _Look:
     @cached_property
     def smooth(self) -> np.ndarray:
         """The picture, blurred where it is sampled at every second pixel or so."""
-        return cv2.blur(self.rgb, (3, 3)) if self.look_cm > _BLURRED * self.cm else self.rgb
+        return cv2.blur(self.rgb, (3, 3)) if self.settings.look_cm > _BLURRED * self.cm else self.rgb
 
     def _between(
         self, square: tuple[int, int, int, int], middle: np.ndarray, lines: Lines, wide: tuple[int, int, int, int]
@@ -208,7 +207,7 @@ class _Look:
     def _boxes(self, square: tuple[int, int, int, int]) -> Iterator[TileStems]:
         """Rectangles about all green."""
         h, w = self.rgb.shape[:2]
-        times = self.cm / self.look_cm
+        times = self.cm / self.settings.look_cm
         side, margin = SQUARE_PX, max(1, math.ceil(MARGIN_SQUARES / times))
         x0, y0, x1, y1 = square
         busy = self.cells.squares(self.near, square, side)
@@ -222,7 +221,7 @@ class _Look:
                 return np.round(((xy + 0.5) / times - 0.5) * 1024) / 1024 + np.array(at)
 
             edge = (own[0], own[1], min(int(own[2]), x1), min(int(own[3]), y1))
-            yield self._counting(Heat(out), edge, self.look_cm, to_px)
+            yield self._counting(Heat(out), edge, self.settings.look_cm, to_px)
 
     def _look(self, rgb: np.ndarray, times: float, corner: tuple[int, int]) -> np.ndarray:
         """What the network says of a window; it gets grey margins to whole granules. (5, h, w)"""
@@ -238,7 +237,7 @@ class _Look:
             x, y = ((np.arange(n // 4) * 4 + 1.5) / times for n in (size[1], size[0]))
             others[0] = (corner[0] - self.lean.foot_px[0] + x) / self.lean.height_px
             others[1] = ((corner[1] - self.lean.foot_px[1] + y) / self.lean.height_px)[:, None]
-        others[2] = np.log2(self.look_cm / 0.4)
+        others[2] = np.log2(self.settings.look_cm / 0.4)
         return look_at(whole, others, self.settings.network)
 
     def _counting(
