@@ -210,6 +210,7 @@ def _count(
     if labelled is not None:
         measurements = labelled.measurements
     days = records.days | {item.photo: item.visit for item in inputs if item.visit}
+    give_freed_memory_back()  # tables of all photos come and go from here on, where one photo's pixels did before
     folder = None if store is None else store.folder
     with nullcontext() if store is None else store.clear_errors():
         chained = chain_photos(measurements, settings.chain, days, folder)
@@ -229,6 +230,8 @@ def _count(
             key = measured.key(k)
             return drawer.aside(f"view-{k}") if store is None or key is None else store.view(key)
 
+        if not spread.away:
+            keep_freed_memory()
         staged("Drawing", len(measured))
         names, final = records.photos, labelled is None
         pictures = marked_photos(names, measurements, view_of, gaps_of, rows_of, settings, final, spread)
