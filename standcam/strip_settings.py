@@ -209,9 +209,10 @@ class StripStemSettings:
     network: str = "strips"
     """Network that ships with the package, or path of an ONNX file made by ``standcam.training`` for strips."""
     green: float = -0.7
-    """Greenness from which a pixel is worth a look, well below what is plainly green: thin leaves melt into soil at
-    such pixels. On path-traced photos reduced to 4.8 and 7.2 mm, F1 was 0.849 and 0.777 at 0.5, 0.874 and 0.838 at
-    -0.7, 0.879 and 0.849 where all ground was looked at. Higher where time matters and plants are large. [1]"""
+    """Greenness from which a pixel hints at a plant, well below what is plainly green: thin leaves melt into soil at such
+    pixels. Hints tell which stretches of a row are looked at, and areas. Where no rows show, all hints are looked at: on
+    path-traced photos reduced to 4.8 and 7.2 mm F1 was 0.849 and 0.777 at 0.5, 0.874 and 0.838 at -0.7, 0.879 and
+    0.849 where all ground was looked at. Higher where soil is greenish. [1]"""
     fewest_green_px: int = 1
     """Green pixels in a square of three by three below which they are taken for noise. [px]"""
     green_reach_cm: float = 3.0
@@ -254,7 +255,8 @@ class StripStemSettings:
     stem at all. On unseen pictures of 3 to 8 mm counts are then off by -1 to +3 % (made strips) and -4 to -14 %
     (reduced path-traced photos); F1 is the same from 0.35 to 0.5."""
     weeds_reach_cm: float = 30.0
-    """Weeds are listed this far to either side of a row. [cm]"""
+    """Weeds are listed this far to either side of a row: those that the network saw within ``look_across_cm``, beyond
+    it patches of plain green. [cm]"""
     double_cm: float = 5.0
     """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
     sd_at_cm: float = 0.5
