@@ -19,7 +19,7 @@ from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile
 from standcam.images.raster import Raster, raster_sha256
-from standcam.images.raster_read import Window, tiles
+from standcam.images.raster_read import Window, square_px, tiles
 from standcam.measure_strip import LookAtTile, TileFinds, measure_strip, soil_table
 from standcam.settings import Settings
 from standcam.strips.plots import Plots
@@ -62,7 +62,9 @@ def count_strip(
         Called once a step.
     """
     staged, done = on_stage or (lambda *_: None), on_done or (lambda *_: None)
-    windows = tiles(raster, settings.raster)
+    # finds are made in squares: smaller tiles would cut them
+    least = square_px(raster.mm_per_px) if raster.stems_possible else 0
+    windows = tiles(raster, replace(settings.raster, tile_px=max(settings.raster.tile_px, least)))
     look = LookAtTile(raster, settings, soil_table(raster))
     sha256 = raster_sha256(raster)
     keys = _keys(look, windows, sha256)
