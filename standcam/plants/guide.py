@@ -17,7 +17,7 @@ from standcam.settings import StripStemSettings
 
 FEWEST_CELLS = 20
 """Cells with green without which no direction is sought."""
-_MOST_CELLS = 1500
+_MOST_CELLS = 800
 """Cells that vote for a direction; of more, evenly chosen ones."""
 _STEP_DEG, _FINE_DEG = 1.5, 0.3
 _BIN_CM, _FINE_BIN_CM = 3.0, 1.0
@@ -133,10 +133,11 @@ def _direction(points: np.ndarray, weight: np.ndarray, clear: float = _CLEAR) ->
 
 def _contrast(points: np.ndarray, weight: np.ndarray, angles: np.ndarray) -> np.ndarray:
     """How much green heaps up in lines of each direction. (a,)"""
-    v = np.cos(angles)[:, None] * points[:, 1] - np.sin(angles)[:, None] * points[:, 0]
+    x, y = points.T.astype(np.float32)
+    v = np.cos(angles).astype(np.float32)[:, None] * y - np.sin(angles).astype(np.float32)[:, None] * x
     reach = float(np.abs(points).sum(axis=1).max()) + _AROUND_CM
     bins = int(2 * reach / _BIN_CM) + 2
-    index = ((v + reach) * (1 / _BIN_CM)).astype(np.int32)
+    index = ((v + np.float32(reach)) * np.float32(1 / _BIN_CM)).astype(np.int32)
     index += np.arange(len(angles), dtype=np.int32)[:, None] * bins
     heap = np.bincount(index.ravel(), np.tile(weight, len(angles)), len(angles) * bins).reshape(len(angles), bins)
     heap[:, 1:-1] = 0.25 * heap[:, :-2] + 0.5 * heap[:, 1:-1] + 0.25 * heap[:, 2:]
