@@ -243,7 +243,7 @@ def _look(
     )
     grid = soil.make_grid(low - 100, high + 100, 0.9 * recipe.flight.mm_per_px)
     light = lighting.cast(recipe.light, None, 0.0, mesh, grid)
-    colour = shade(mesh, samples, camera, light, None)
+    colour = shade(mesh, samples, camera, light, None, recipe.leaves)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0) if len(mesh) else np.zeros_like(samples.index)
     return compose(seen, samples, colour), owner, corners_px
 

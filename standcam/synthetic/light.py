@@ -41,6 +41,8 @@ class Light:
     """Share that the photographer takes."""
     shelter: np.ndarray
     """Share of the sky that plants take from the soil below. (rows, columns)"""
+    cover: np.ndarray
+    """Height of what stands or lies over a cell, or ``raster.NOTHING``. (rows, columns) [mm]"""
 
     def along_sun(self, points_mm: np.ndarray) -> np.ndarray:
         """Cells where the sun rays through points end. (n, 3) [mm] -> (n, 2)"""
@@ -60,6 +62,16 @@ class Light:
         if self.person is not None:
             hidden = np.maximum(hidden, _sample(self.person, cells))
         return 1 - hidden
+
+    def covered(self, points_mm: np.ndarray) -> np.ndarray:
+        """Share of the directions about straight up in which something is above points. (n, 3) [mm] -> (n,)"""
+        z = points_mm[:, 2].astype(np.float32)
+        hidden = np.zeros(len(z), np.float32)
+        for angle in (0.4, 2.5, 4.6):
+            beside = points_mm[:, :2] + 7 * np.array([np.cos(angle), np.sin(angle)])
+            over = _sample(self.cover, self.grid.cells(beside).astype(np.float32), cv2.INTER_NEAREST) - z
+            hidden += np.clip((over - 3) / 9, 0, 1) / 3
+        return hidden
 
 
 def _sample(field: np.ndarray, cells: np.ndarray, how: int = cv2.INTER_LINEAR) -> np.ndarray:
@@ -99,7 +111,7 @@ def cast(recipe: LightRecipe, camera: Camera | None, azimuth_deg: float, mesh: M
     cover = raster.fill_heights(grid.cells(mesh.corners[..., :2]), mesh.corners[..., 2].mean(1), grid.shape)
     low_cover = (cover > raster.NOTHING).astype(np.float32) * np.clip(1.2 - cover / 120, 0.3, 1)
     shelter = 0.42 * soil.blur(low_cover, 6 / grid.cell_mm) + 0.45 * soil.blur(low_cover, 22 / grid.cell_mm)
-    return Light(sun, sun_rgb, sky_rgb, grid, top, shadow, person, np.clip(shelter, 0, 0.75))
+    return Light(sun, sun_rgb, sky_rgb, grid, top, shadow, person, np.clip(shelter, 0, 0.75), cover)
 
 
 def _photographer(camera: Camera, azimuth_deg: float, sun: np.ndarray, grid: Grid) -> np.ndarray:

@@ -1,85 +1,36 @@
-"""Seedlings as curved ribbons: a maize-like grass, a soybean-like broad-leaf, and weeds.
+"""Plain seedlings as curved ribbons: a maize-like grass, a soybean-like broad-leaf, and weeds.
 
 Sizes are those of ordinary seedlings (common practice, no source): they need only look right and stand right.
-Each function gives triangles about a stem base at the origin, Z up, in mm.
+Each function gives triangles about a stem base at the origin, Z up, in mm. Natural forms are in :mod:`grass_forms`,
+:mod:`broad_forms` and :mod:`weed_forms`, of the same sizes.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from standcam.synthetic.mesh import BROAD_LEAF, LEAF, STEM, Mesh, join, sheet, tube
+from standcam.synthetic import broad_forms, grass_forms, weed_forms
+from standcam.synthetic.leaf_recipe import LeafRecipe
+from standcam.synthetic.mesh import BROAD_LEAF, STEM, Mesh, join, sheet, tube
+from standcam.synthetic.ribbons import MAIZE_GREEN, PALE_STEM, SOY_GREEN, WEED_GREEN, arc, blade, frame, tinted
 
-MAIZE_GREEN = np.array([0.112, 0.235, 0.038])
-SOY_GREEN = np.array([0.120, 0.245, 0.052])
-PALE_STEM = np.array([0.26, 0.33, 0.12])
+PLAIN = LeafRecipe()
 
 
-def plant_mesh(species: str, stage: float, owner: int, seed: int) -> Mesh:
+def plant_mesh(species: str, stage: float, owner: int, seed: int, leaves: LeafRecipe = PLAIN) -> Mesh:
     """Triangles of one plant: ``species`` is maize, soybean or weed."""
     rng = np.random.default_rng(seed)
-    grow = {"maize": maize, "soybean": soybean, "weed": weed}[species]
-    return grow(stage, owner, rng)
+    if species == "weed":
+        return (weed_forms.weed if leaves.weeds == "many" else weed)(stage, owner, rng, leaves)
+    natural = {"maize": grass_forms.maize, "soybean": broad_forms.soybean}
+    plain = {"maize": maize, "soybean": soybean}
+    return (natural if leaves.form == "natural" else plain)[species](stage, owner, rng, leaves)
 
 
-def _hue(rng: np.random.Generator, base: np.ndarray, sd: float = 0.10) -> np.ndarray:
-    """A green near ``base``: brighter or darker, yellower or bluer."""
-    return (
-        base
-        * rng.normal(1, sd)
-        * np.array([1 + rng.normal(0, 0.12), 1, 1 + rng.normal(0, 0.15)]).clip(0.6, 1.5)
-    )
-
-
-def _arc(
-    start: np.ndarray, azimuth: float, angles: np.ndarray, length: float, sway: np.ndarray
-) -> np.ndarray:
-    """A path of given elevation angles; ``sway`` turns it sideways. (n, 3) [mm]"""
-    heading = azimuth + sway
-    step = np.stack(
-        [np.cos(angles) * np.cos(heading), np.cos(angles) * np.sin(heading), np.sin(angles)], axis=1
-    )
-    middle = (step[1:] + step[:-1]) / 2 * (length / (len(angles) - 1))
-    return start + np.vstack([np.zeros(3), np.cumsum(middle, axis=0)])
-
-
-def _frame(path: np.ndarray, twist: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Unit vectors across and out of a ribbon along ``path``, turned by ``twist``. (n, 3), (n, 3)"""
-    along = np.gradient(path, axis=0)
-    along /= np.linalg.norm(along, axis=1, keepdims=True) + 1e-12
-    flat = path[-1, :2] - path[0, :2]
-    flat = flat / (np.linalg.norm(flat) + 1e-9)
-    side = np.tile([-flat[1], flat[0], 0.0], (len(path), 1))
-    side -= (side * along).sum(1, keepdims=True) * along
-    side /= np.linalg.norm(side, axis=1, keepdims=True) + 1e-12
-    out = np.cross(along, side)
-    c, s = np.cos(twist)[:, None], np.sin(twist)[:, None]
-    return c * side + s * out, c * out - s * side
-
-
-def _blade(
-    path: np.ndarray, width: np.ndarray, fold: np.ndarray, twist: np.ndarray, colour: np.ndarray, owner: int
-) -> Mesh:
-    """A ribbon of two halves, each raised by ``fold`` at its edge, so that light breaks at the rib."""
-    side, out = _frame(path, twist)
-    half = width[:, None] / 2
-    up = np.sin(fold)[:, None]
-    left = path + half * (np.cos(fold)[:, None] * side + up * out)
-    right = path + half * (-np.cos(fold)[:, None] * side + up * out)
-    meshes = []
-    for edge, sign in ((left, -1.0), (right, 1.0)):
-        columns = [edge, (edge + path) / 2, path] if sign < 0 else [path, (edge + path) / 2, edge]
-        mesh = sheet(np.stack(columns, axis=1), colour, owner, LEAF)
-        mesh.uv = mesh.uv.copy()
-        mesh.uv[..., 0] = (mesh.uv[..., 0] + sign) / 2
-        meshes.append(mesh)
-    return join(meshes)
-
-
-def maize(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
+def maize(stage: float, owner: int, rng: np.random.Generator, leaves: LeafRecipe = PLAIN) -> Mesh:
     """Maize-like seedling: leaves alternate on two sides of a short whorl and arch outwards."""
-    green = _hue(rng, MAIZE_GREEN)
-    leaves = int(np.ceil(stage))
+    green = tinted(rng, MAIZE_GREEN, leaves)
+    count = int(np.ceil(stage))
     size = rng.normal(1.0, 0.08)
     whorl = size * (6 + 13 * stage + 2.2 * stage**2)
     lean = rng.normal(0, 0.06, 2)
@@ -92,12 +43,12 @@ def maize(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
     t = np.linspace(0, 1, 15)
     lengths = np.array([42.0, 92, 150, 205, 260, 300])
     widths = np.array([9.5, 10.0, 13.5, 18, 23, 27])
-    for i in range(leaves):
+    for i in range(count):
         grown = np.clip(stage - i, 0.12, 1.0)
         age = np.clip((stage - i) / 2.2, 0, 1)
         length = size * lengths[i] * (0.25 + 0.75 * grown) * rng.normal(1, 0.09)
         width = size * widths[i] * (0.4 + 0.6 * grown) * rng.normal(1, 0.06)
-        base_height = whorl * (0.45 + 0.55 * (i + 0.5) / leaves) if leaves > 1 else whorl * 0.9
+        base_height = whorl * (0.45 + 0.55 * (i + 0.5) / count) if count > 1 else whorl * 0.9
         azimuth = plane + np.pi * (i % 2) + rng.normal(0, 0.28)
         start_angle = np.deg2rad(np.clip(84 - 34 * age + rng.normal(0, 6), 30, 88))
         bend = np.deg2rad(np.clip((18 + 75 * age) * rng.normal(1, 0.25), 4, 130)) * (0.5 if i == 0 else 1.0)
@@ -106,7 +57,7 @@ def maize(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
         centre = np.array(
             [np.interp(base_height, heights, stem[:, 0]), np.interp(base_height, heights, stem[:, 1])]
         )
-        path = _arc(np.r_[centre, base_height], azimuth, angles, length, sway)
+        path = arc(np.r_[centre, base_height], azimuth, angles, length, sway)
         path[:, 2] = np.maximum(path[:, 2], 1.0 + 2 * rng.random())  # tips rest on the soil
         if i == 0:  # the first leaf has a blunt, spoon-like tip
             profile = np.sqrt(np.clip(1 - np.abs((t - 0.55) / 0.46) ** 3.2, 0, 1)) * (
@@ -118,7 +69,7 @@ def maize(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
         fold = np.deg2rad(38 - 24 * age) * (1 - 0.55 * t)
         twist = rng.normal(0, 0.45) * t**1.5 + rng.normal(0, 0.08) * np.sin(t * rng.uniform(4, 9))
         young = np.array([1.22, 1.12, 0.9]) if grown < 0.9 else np.array([1.0, 1, 1])
-        parts.append(_blade(path, np.maximum(width * profile, 0.25), fold, twist, green * young, owner))
+        parts.append(blade(path, np.maximum(width * profile, 0.25), fold, twist, green * young, owner))
     return join(parts)
 
 
@@ -137,8 +88,8 @@ def _leaflet(
     """An oval leaf, cupped and drooping; ``shape`` above 1 moves its widest place to the base."""
     t = np.linspace(0, 1, 10)
     droop = rng.uniform(0.2, 0.9)
-    path = _arc(start, azimuth, elevation - droop * t**1.3, length, rng.normal(0, 0.15) * t)
-    side, out = _frame(path, np.full(10, rng.normal(0, 0.22)))
+    path = arc(start, azimuth, elevation - droop * t**1.3, length, rng.normal(0, 0.15) * t)
+    side, out = frame(path, np.full(10, rng.normal(0, 0.22)))
     outline = np.sin(np.pi * t ** (1 / shape)) ** 0.75
     outline[[0, -1]] = 0.02
     s = np.linspace(-1, 1, 5)
@@ -151,9 +102,9 @@ def _leaflet(
     return sheet(points, colour, owner, BROAD_LEAF)
 
 
-def soybean(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
+def soybean(stage: float, owner: int, rng: np.random.Generator, leaves: LeafRecipe = PLAIN) -> Mesh:
     """Soybean-like seedling: cotyledons, then a pair of simple leaves across them, then leaves of three."""
-    green = _hue(rng, SOY_GREEN)
+    green = tinted(rng, SOY_GREEN, leaves)
     size = rng.normal(1.0, 0.09)
     first = size * np.clip(14 + 12 * stage, 18, 45)
     top = first + size * max(0.0, stage - 1) * 21
@@ -189,7 +140,7 @@ def soybean(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
         azimuth = plane + leaf * np.pi + rng.normal(0, 0.35)
         node = first + (top - first) * min(1.0, (leaf + 1) / max(stage - 1, 1e-6))
         steep = np.deg2rad(rng.uniform(35, 65))
-        stalk = _arc(at(node), azimuth, np.full(5, steep), (16 + 26 * grown) * size, np.zeros(5))
+        stalk = arc(at(node), azimuth, np.full(5, steep), (16 + 26 * grown) * size, np.zeros(5))
         parts.append(tube(stalk, np.full(5, 0.9), green * 1.15, owner, STEM, sides=5))
         tone = green * (1 + 0.18 * (1 - grown))
         for turn, share in ((0.0, 1.0), (1.35, 0.86), (-1.35, 0.86)):
@@ -210,7 +161,7 @@ def _stalked(
     owner: int,
     rng: np.random.Generator,
 ) -> list[Mesh]:
-    stalk = _arc(start, azimuth, np.full(3, np.deg2rad(30)), max(stalk_mm, 1.0), np.zeros(3))
+    stalk = arc(start, azimuth, np.full(3, np.deg2rad(30)), max(stalk_mm, 1.0), np.zeros(3))
     rise = np.deg2rad(rng.uniform(-5, 40))
     return [
         tube(stalk, np.full(3, 0.8), colour * 1.15, owner, STEM, sides=4),
@@ -218,10 +169,9 @@ def _stalked(
     ]
 
 
-def weed(stage: float, owner: int, rng: np.random.Generator) -> Mesh:
+def weed(stage: float, owner: int, rng: np.random.Generator, leaves: LeafRecipe = PLAIN) -> Mesh:
     """A small weed: a rosette of oval leaves, or a grass."""
-    base = np.array([0.090, 0.195, 0.055])
-    green = _hue(rng, base, 0.16)
+    green = tinted(rng, WEED_GREEN, leaves, 0.16)
     if rng.random() < 0.25:
         return _grass(stage, owner, green * [1.1, 1.1, 0.8], rng)
     size = rng.uniform(0.6, 1.5)
@@ -254,10 +204,10 @@ def _grass(stage: float, owner: int, green: np.ndarray, rng: np.random.Generator
     for k in range(1 + int(stage)):
         azimuth = plane + np.pi * (k % 2) + rng.normal(0, 0.4)
         angles = np.deg2rad(rng.uniform(40, 80)) - rng.uniform(0.4, 1.5) * t**1.4
-        path = _arc(
+        path = arc(
             np.array([0.0, 0, 0.5]), azimuth, angles, rng.uniform(14, 30) * (0.8 + 0.35 * stage), 0.2 * t
         )
         path[:, 2] = np.maximum(path[:, 2], 0.5)
         width = np.maximum(rng.uniform(1.6, 3.2) * (1 - t**2.2), 0.2)
-        parts.append(_blade(path, width, np.full(9, 0.35), rng.normal(0, 0.3) * t, green, owner))
+        parts.append(blade(path, width, np.full(9, 0.35), rng.normal(0, 0.3) * t, green, owner))
     return join(parts)

@@ -29,6 +29,7 @@ import numpy as np
 from standcam.errors import BadSettings
 from standcam.synthetic.checks import in_range as _check
 from standcam.synthetic.checks import one_of as _one_of
+from standcam.synthetic.leaf_recipe import LeafRecipe
 from standcam.synthetic.strip_recipe import FlightRecipe, StripRecipe
 
 
@@ -229,6 +230,7 @@ class SceneRecipe:
     ``camera`` and ``target`` serve photos, ``strip`` strips and flights, ``flight`` flights."""
     strip: StripRecipe = field(default_factory=StripRecipe)
     flight: FlightRecipe = field(default_factory=FlightRecipe)
+    leaves: LeafRecipe = field(default_factory=LeafRecipe)
     story: str = ""
     """What the photo shows, for a reader."""
 

@@ -16,10 +16,11 @@ from standcam.synthetic import light as lighting
 from standcam.synthetic import raster, soil
 from standcam.synthetic.camera import FARTHEST_MM, Camera
 from standcam.synthetic.lanes import Lanes
+from standcam.synthetic.leaf_recipe import LeafRecipe
 from standcam.synthetic.light import Light
 from standcam.synthetic.mesh import BOARD, BROAD_LEAF, LEAF, STEM, STICK, STRAW, Mesh, join
 from standcam.synthetic.ortho import OrthoCamera
-from standcam.synthetic.plant_shapes import plant_mesh
+from standcam.synthetic.plant_shapes import PLAIN, plant_mesh
 from standcam.synthetic.raster import SUPER, Samples
 from standcam.synthetic.recipe import GroundRecipe, SceneRecipe
 from standcam.synthetic.residue import stone_mesh, straw_mesh, stubble_mesh
@@ -75,7 +76,7 @@ def render(
     grid = soil.make_grid(low, high, _finest_mm(camera))
     light = lighting.cast(recipe.light, camera, recipe.camera.azimuth_deg, mesh, grid)
     ground = _soil_picture(recipe, field, camera, light, rng)
-    colour = shade(mesh, samples, camera, light, target)
+    colour = shade(mesh, samples, camera, light, target, recipe.leaves)
     linear = compose(ground, samples, colour)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0)
     return Rendered(linear, vote(owner), visibility(field, camera, mesh, corners_px, owner))
@@ -89,7 +90,7 @@ def _plants(recipe: SceneRecipe, field: pd.DataFrame, target: Target | None) -> 
     for n, (kind, stage, seed) in enumerate(zip(field.kind, field.stage, field.shape_seed, strict=True)):
         if not covered[n]:
             species = "weed" if kind == "weed" else recipe.crop.species
-            meshes.append(plant_mesh(species, stage, n + 1, int(seed)).moved(bases[n]))
+            meshes.append(plant_mesh(species, stage, n + 1, int(seed), recipe.leaves).moved(bases[n]))
     return join(meshes)
 
 
@@ -179,7 +180,12 @@ def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: s
 
 
 def shade(
-    mesh: Mesh, samples: Samples, camera: Camera | OrthoCamera, light: Light, target: Target | None
+    mesh: Mesh,
+    samples: Samples,
+    camera: Camera | OrthoCamera,
+    light: Light,
+    target: Target | None,
+    leaves: LeafRecipe = PLAIN,
 ) -> np.ndarray:
     """Light sent to the camera by each sample. (n, 3)"""
     p = samples.interpolate(mesh.corners)
@@ -190,7 +196,7 @@ def shade(
     material = mesh.material[samples.triangle]
     colour = mesh.colour[samples.triangle] * 1.0
     uv = samples.interpolate(mesh.uv)
-    _paint(colour, uv, material, target)
+    _paint(colour, uv, material, target, leaves.vein)
 
     level = max(light.sun[2], 0.15)
     cos = n @ light.sun
@@ -200,13 +206,17 @@ def shade(
     green = leaf | (material == STEM)
     # low parts of a plant see less sky than its top
     height = np.clip(p[:, 2] / 45, 0, 1)
-    sky = np.where(green, (0.50 + 0.35 * height) * (0.62 + 0.38 * n[:, 2]), 0.72 + 0.28 * n[:, 2])
+    lie = 0.38 + 0.42 * leaves.depth
+    open_sky = (0.50 + 0.35 * height) * (1 - lie + lie * n[:, 2])
+    if leaves.depth:
+        open_sky *= 1 - 0.65 * leaves.depth * light.covered(p)
+    sky = np.where(green, open_sky, 0.72 + 0.28 * n[:, 2])
     out = colour * (np.clip(cos, 0, None)[:, None] * sun + sky[:, None] * light.sky_rgb)
     # light through a leaf is yellower than light off it
     through = np.clip(-cos, 0, None) + 0.12 * np.abs(cos)
     out += (
         leaf[:, None]
-        * 0.62
+        * (0.62 * leaves.through)
         * colour
         * np.array([1.25, 1.35, 0.5])
         * (through[:, None] * sun + 0.15 * light.sky_rgb)
@@ -215,26 +225,31 @@ def shade(
     half /= np.linalg.norm(half, axis=1, keepdims=True)
     shine = np.clip((n * half).sum(1), 0, 1)
     gloss = np.select(
-        [leaf, material == STEM, material == STRAW, material == STICK], [0.11, 0.05, 0.05, 0.06], 0.0
+        [leaf, material == STEM, material == STRAW, material == STICK], [0.11 * leaves.gloss, 0.05, 0.05, 0.06], 0.0
     )
-    sharp = np.where(material == BROAD_LEAF, 16.0, 26.0)
+    sharp = np.where(material == BROAD_LEAF, 16.0, 26.0) / np.where(leaf, leaves.gloss_width**2, 1.0)
     out += (gloss * shine**sharp * (cos > 0))[:, None] * sun
     rim = (1 - np.clip((n * view).sum(1), 0, 1)) ** 4
-    out += (green * (0.018 + 0.14 * rim))[:, None] * light.sky_rgb
+    mirror = 0.018 * np.where(leaf, 1 + 0.35 * (leaves.gloss - 1), 1.0) + 0.14 * rim
+    out += (green * mirror)[:, None] * light.sky_rgb
     return out.astype(np.float32)
 
 
-def _paint(colour: np.ndarray, uv: np.ndarray, material: np.ndarray, target: Target | None) -> None:
+def _paint(
+    colour: np.ndarray, uv: np.ndarray, material: np.ndarray, target: Target | None, vein: float
+) -> None:
     """Veins, nodes and the board's print, in place."""
     u, v = uv[:, 0], uv[:, 1]
     grass = material == LEAF
     colour[grass] *= (
-        1 + 0.32 * np.exp(-((u[grass] / 0.13) ** 2)) + 0.05 * np.sin(34 * u[grass]) + 0.10 * (v[grass] < 0.12)
+        1
+        + vein * (0.32 * np.exp(-((u[grass] / 0.13) ** 2)) + 0.05 * np.sin(34 * u[grass]))
+        + 0.10 * (v[grass] < 0.12)
     )[:, None]
     broad = material == BROAD_LEAF
     ub, vb = u[broad], v[broad]
     ribs = np.clip(np.sin(2 * np.pi * (5.5 * vb - 1.6 * np.abs(ub))), 0, 1) ** 6
-    colour[broad] *= (1 + 0.25 * np.exp(-((ub / 0.07) ** 2)) + 0.10 * ribs)[:, None]
+    colour[broad] *= (1 + vein * (0.25 * np.exp(-((ub / 0.07) ** 2)) + 0.10 * ribs))[:, None]
     straw = material == STRAW
     colour[straw] *= (1 + 0.07 * np.sin(21 * u[straw]) + 0.10 * np.sin(5 * v[straw] + 3 * u[straw]))[:, None]
     board = material == BOARD

@@ -191,6 +191,7 @@ def scene_record(scene: Scene, seed: int | None = None) -> dict[str, Any]:
         "pixel_convention": "centre of top-left pixel is (0,0)",
         "light": dataclasses.asdict(r.light),
         "soil": {"kind": r.ground.soil, **dataclasses.asdict(r.ground)},
+        "leaves": dataclasses.asdict(r.leaves),
         "weeds_per_m2": r.crop.weeds_per_m2,
         "stage_mean": r.crop.stage,
         "target": _target_record(scene),

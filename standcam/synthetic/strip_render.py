@@ -164,7 +164,7 @@ def plant_meshes(
     species = np.where(plants.kind == "weed", "weed", recipe.crop.species)
     stage, seed = plants.stage.to_numpy(float), plants.shape_seed.to_numpy()
     return [
-        kept[n] if n in kept else plant_mesh(species[n], stage[n], n + 1, int(seed[n])).moved(bases[n])
+        kept[n] if n in kept else plant_mesh(species[n], stage[n], n + 1, int(seed[n]), recipe.leaves).moved(bases[n])
         for n in wanted.tolist()
     ]
 
@@ -196,7 +196,7 @@ def _draw(
     stems = crop[["x_mm", "y_mm"]].to_numpy(float)
     stems = stems[((stems > low - 20) & (stems < high + 20)).all(1)]
     radiance, _ = lit_soil(recipe.ground, field.lanes, stems, light, soil.GroundNoise(seed, number))
-    colour = shade(mesh, samples, window, light, None)
+    colour = shade(mesh, samples, window, light, None, recipe.leaves)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0) if len(mesh) else np.zeros_like(samples.index)
     return compose(window.look_at(radiance, grid), samples, colour), owner, mesh, corners_px
 
