@@ -141,7 +141,7 @@ class _Look:
         middle = np.array([wide[0] + wide[2] - 1, wide[1] + wide[3] - 1]) / 2
         green = (px - middle) * self.cm
         lines = None
-        if self.settings.look_across_cm > 0:
+        if self.settings.look_across_cm > 0 and self.cm <= self.settings.along_to_cm:
             half = np.array([wide[2] - wide[0], wide[3] - wide[1]]) * self.cm / 2
             lines = lines_of(green, plain, hint, half, self.settings)
         if lines is None:
