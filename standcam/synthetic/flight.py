@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 
 from standcam.errors import BadSettings
+from standcam.synthetic import ground_grid, noise, raster
 from standcam.synthetic import light as lighting
-from standcam.synthetic import noise, raster, soil
 from standcam.synthetic.camera import Camera, turned
 from standcam.synthetic.mesh import Mesh, join
 from standcam.synthetic.ortho import OrthoCamera
@@ -241,7 +241,7 @@ def _look(
     seen = cv2.remap(
         piece, np.ascontiguousarray(x), np.ascontiguousarray(y), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    grid = soil.make_grid(low - 100, high + 100, 0.9 * recipe.flight.mm_per_px)
+    grid = ground_grid.make_grid(low - 100, high + 100, 0.9 * recipe.flight.mm_per_px)
     light = lighting.cast(recipe.light, None, 0.0, mesh, grid)
     colour = shade(mesh, samples, camera, light, None, recipe.leaves)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0) if len(mesh) else np.zeros_like(samples.index)

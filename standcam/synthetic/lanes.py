@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from standcam.synthetic.soil import Grid
+    from standcam.synthetic.ground_grid import Grid
 
 RUT_MM, LUG_MM, LUG_APART_MM = 9.0, 3.5, 95.0
 """Depth of a wheel track, height of the marks of its lugs and their distance (common practice, no source). [mm]"""

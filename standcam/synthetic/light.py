@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from standcam.synthetic import raster, soil
+from standcam.synthetic import ground_grid, raster
 from standcam.synthetic.camera import Camera
+from standcam.synthetic.ground_grid import Grid
 from standcam.synthetic.mesh import Mesh
 from standcam.synthetic.recipe import LightRecipe
-from standcam.synthetic.soil import Grid
 
 SUN_RGB = np.array([1.0, 0.93, 0.82])
 SKY_RGB = np.array([0.78, 0.90, 1.12])
@@ -41,6 +41,8 @@ class Light:
     """Share that the photographer takes."""
     shelter: np.ndarray
     """Share of the sky that plants take from the soil below. (rows, columns)"""
+    softness: float
+    """Factor on the width of half-shadows."""
     cover: np.ndarray
     """Height of what stands or lies over a cell, or ``raster.NOTHING``. (rows, columns) [mm]"""
 
@@ -90,6 +92,7 @@ def cast(recipe: LightRecipe, camera: Camera | None, azimuth_deg: float, mesh: M
         [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
     )
     strength, sky = STRENGTH[recipe.kind]
+    sky *= recipe.sky
     low = np.clip((35 - recipe.sun_elevation_deg) / 25, 0, 1)  # a low sun is warmer and weaker
     sun_rgb = strength * SUN_RGB * (1 - low * np.array([0.10, 0.22, 0.42]))
     sky_rgb = sky * (CLOUD_RGB if recipe.kind == "overcast" else SKY_RGB)
@@ -104,14 +107,15 @@ def cast(recipe: LightRecipe, camera: Camera | None, azimuth_deg: float, mesh: M
         shadow = cv2.GaussianBlur(
             (top > raster.NOTHING).astype(np.float32),
             (0, 0),
-            max(PENUMBRA_MM[recipe.kind] / grid.cell_mm, 0.6),
+            max(PENUMBRA_MM[recipe.kind] * recipe.softness / grid.cell_mm, 0.6),
         )
         if recipe.photographer_shadow and camera is not None:
             person = _photographer(camera, azimuth_deg, sun, grid)
     cover = raster.fill_heights(grid.cells(mesh.corners[..., :2]), mesh.corners[..., 2].mean(1), grid.shape)
     low_cover = (cover > raster.NOTHING).astype(np.float32) * np.clip(1.2 - cover / 120, 0.3, 1)
-    shelter = 0.42 * soil.blur(low_cover, 6 / grid.cell_mm) + 0.45 * soil.blur(low_cover, 22 / grid.cell_mm)
-    return Light(sun, sun_rgb, sky_rgb, grid, top, shadow, person, np.clip(shelter, 0, 0.75), cover)
+    blur = ground_grid.blur
+    shelter = 0.42 * blur(low_cover, 6 / grid.cell_mm) + 0.45 * blur(low_cover, 22 / grid.cell_mm)
+    return Light(sun, sun_rgb, sky_rgb, grid, top, shadow, person, np.clip(shelter, 0, 0.75), recipe.softness, cover)
 
 
 def _photographer(camera: Camera, azimuth_deg: float, sun: np.ndarray, grid: Grid) -> np.ndarray:
@@ -158,4 +162,4 @@ def _photographer(camera: Camera, azimuth_deg: float, sun: np.ndarray, grid: Gri
         camera.position_mm + 78 * a * side + 38 * b * up for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))
     ]
     cv2.fillPoly(mask, [drop(np.array(phone))], 255, shift=4)
-    return soil.blur(mask.astype(np.float32) / 255, 5.5 / grid.cell_mm)
+    return ground_grid.blur(mask.astype(np.float32) / 255, 5.5 / grid.cell_mm)

@@ -18,6 +18,8 @@ USUAL_LIGHT = 0.20
 """Mean light of a common scene, which is brought to middle grey."""
 WHITE_LIMIT = 1.75
 """Exposure is held back so that all but the brightest 0.5 % stays below this. [1]"""
+CONTRAST_GREY = np.float32(0.42)
+"""Encoded grey that contrast leaves as it is. [1]"""
 
 
 def exposure(linear: np.ndarray, capture: CaptureRecipe) -> float:
@@ -47,7 +49,9 @@ def develop(
     x *= np.array(capture.white_balance, np.float32)
     y = _encode(_tone(np.maximum(x, 0)))
     if capture.sharpening > 0:
-        y += np.float32(capture.sharpening) * (y - cv2.GaussianBlur(y, (0, 0), 1.1))
+        y += np.float32(capture.sharpening) * (y - cv2.GaussianBlur(y, (0, 0), capture.sharpen_px))
+    if capture.contrast != 1:
+        y = CONTRAST_GREY + (y - CONTRAST_GREY) * np.float32(capture.contrast)
     if capture.saturation != 1:
         grey = y @ np.array([0.299, 0.587, 0.114], np.float32)
         y = grey[..., None] + (y - grey[..., None]) * np.float32(capture.saturation)

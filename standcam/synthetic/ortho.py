@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from standcam.synthetic.soil import Grid
+from standcam.synthetic.ground_grid import Grid
 
 
 @dataclass(frozen=True)

@@ -120,10 +120,19 @@ class LightRecipe:
     """Direction to the sun, from X towards Y."""
     photographer_shadow: bool = False
     """Draw the photographer's shadow; it falls into the picture if the sun is at their back."""
+    softness: float = 1.0
+    """Factor on the width of half-shadows: above 1 thin cloud or dust before the sun."""
+    sky: float = 1.0
+    """Factor on the sky's light: below 1 shadows are blacker."""
+    veil: float = 0.0
+    """Share of stray light that haze lays over the middle of a photo, more over what is farther."""
 
     def __post_init__(self) -> None:
         _one_of(self, "kind", ("sun", "haze", "overcast"))
         _check(self, "sun_elevation_deg", 10, 90)
+        _check(self, "softness", 0.3, 30)
+        _check(self, "sky", 0.2, 3)
+        _check(self, "veil", 0, 0.8)
 
 
 @dataclass(frozen=True)
@@ -143,6 +152,28 @@ class GroundRecipe:
     """Stones and hard clods that cast shadows."""
     stubble_per_m2: float = 0.0
     """Stumps of the last crop."""
+    dry_leaves_per_m2: float = 0.0
+    """Broad, curled dry leaves and husks."""
+    stalks_per_m2: float = 0.0
+    """Cut stalks that lie on the soil, hollow at their ends."""
+    sticks_per_m2: float = 0.0
+    """Thin sticks, straight or kinked."""
+    relief: float = 1.0
+    """Factor on the heights of clods and waves."""
+    pits: float = 0.0
+    """Cavities with sharp edges, in patches: 1 as deep as a finger nail is long."""
+    crumbs: float = 0.0
+    """Crumbs of 5 to 25 mm, in patches: 1 up to 20 mm high."""
+    cracks: float = 0.0
+    """Cracks of 2 to 4 mm: 1 as deep as wide and more."""
+    crust: float = 0.0
+    """How smooth the soil is between rough patches: at 1 they stand alone."""
+    patches: float = 0.0
+    """Contrast of wet and dry patches: at 1 from two thirds to one and a half of the tone."""
+    tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    """Factor on the soil's colour, red green blue."""
+    tyre_tracks_mm: tuple[float, ...] = ()
+    """Y of tracks of tyres along the rows, with marks of lugs. Those of a strip are in ``strip``. [mm]"""
 
     def __post_init__(self) -> None:
         _one_of(self, "soil", ("dry", "wet", "sandy", "red"))
@@ -151,6 +182,14 @@ class GroundRecipe:
         _check(self, "straw_per_m2", 0, 1500)
         _check(self, "stones_per_m2", 0, 500)
         _check(self, "stubble_per_m2", 0, 200)
+        _check(self, "dry_leaves_per_m2", 0, 300)
+        _check(self, "stalks_per_m2", 0, 100)
+        _check(self, "sticks_per_m2", 0, 1500)
+        _check(self, "relief", 0, 4)
+        for name in ("pits", "crumbs", "cracks", "crust", "patches"):
+            _check(self, name, 0, 1)
+        if len(self.tint) != 3 or not all(0.2 <= value <= 3 for value in self.tint):
+            raise BadSettings(f"GroundRecipe.tint is {self.tint}.", "Give three factors from 0.2 to 3.")
 
 
 @dataclass(frozen=True)
@@ -199,6 +238,10 @@ class CaptureRecipe:
     vignette: float = 0.2
     """Loss of light in the corners."""
     sharpening: float = 0.5
+    sharpen_px: float = 1.1
+    """Radius of sharpening: wide and strong gives pale seams about leaves. [px]"""
+    contrast: float = 1.0
+    """Factor on the picture's contrast about a grey of 0.42."""
     saturation: float = 1.08
     jpeg_quality: int = 85
     orientation: int = 1
@@ -209,6 +252,9 @@ class CaptureRecipe:
         _check(self, "blur_px", 0, 20)
         _check(self, "noise", 0, 0.5)
         _check(self, "jpeg_quality", 20, 100)
+        _check(self, "sharpening", 0, 3)
+        _check(self, "sharpen_px", 0.3, 4)
+        _check(self, "contrast", 0.4, 2)
         if self.orientation not in (1, 3, 6, 8):
             raise BadSettings(f"CaptureRecipe.orientation is {self.orientation}.", "Use 1, 3, 6 or 8.")
 

@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 import pandas as pd
 
+from standcam.synthetic import ground_grid, raster, soil
 from standcam.synthetic import light as lighting
-from standcam.synthetic import raster, soil
 from standcam.synthetic.camera import FARTHEST_MM, Camera
 from standcam.synthetic.lanes import Lanes
 from standcam.synthetic.leaf_recipe import LeafRecipe
@@ -23,7 +23,7 @@ from standcam.synthetic.ortho import OrthoCamera
 from standcam.synthetic.plant_shapes import PLAIN, plant_mesh
 from standcam.synthetic.raster import SUPER, Samples
 from standcam.synthetic.recipe import GroundRecipe, SceneRecipe
-from standcam.synthetic.residue import stone_mesh, straw_mesh, stubble_mesh
+from standcam.synthetic.residue import litter
 from standcam.synthetic.targets import TEXTURE_PX_PER_MM, Target
 
 HAZE = np.array([0.94, 1.0, 1.08])
@@ -55,13 +55,7 @@ def render(
     outline = camera.footprint()
     low, high = outline.min(0) - 20, outline.max(0) + 20
     plants = _plants(recipe, field, target)
-    things = []
-    if recipe.ground.straw_per_m2:
-        things.append(straw_mesh(low, high, recipe.ground.straw_per_m2, rng))
-    if recipe.ground.stones_per_m2:
-        things.append(stone_mesh(low, high, recipe.ground.stones_per_m2, rng))
-    if recipe.ground.stubble_per_m2:
-        things.append(stubble_mesh(low, high, recipe.ground.stubble_per_m2, rng))
+    things = [make(low, high, per_m2, rng) for _, make, per_m2 in litter(recipe.ground)]
     if target is not None:
         things.append(target.mesh)
     lying = join(things)
@@ -73,11 +67,13 @@ def render(
         corners_px, np.r_[np.arange(len(lying)), standing], camera.width_px, camera.height_px
     )
 
-    grid = soil.make_grid(low, high, _finest_mm(camera))
+    grid = ground_grid.make_grid(low, high, _finest_mm(camera))
     light = lighting.cast(recipe.light, camera, recipe.camera.azimuth_deg, mesh, grid)
     ground = _soil_picture(recipe, field, camera, light, rng)
     colour = shade(mesh, samples, camera, light, target, recipe.leaves)
     linear = compose(ground, samples, colour)
+    if recipe.light.veil:
+        linear = veiled(linear, camera, recipe.light.veil)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0)
     return Rendered(linear, vote(owner), visibility(field, camera, mesh, corners_px, owner))
 
@@ -126,7 +122,7 @@ def lit_soil(
     sky = (soil.sky_on_relief(grid, h) * (1 - light.shelter)).astype(np.float32)
     total = sky[..., None] * light.sky_rgb.astype(np.float32)
     if light.sun_rgb.any():
-        facing, lit = soil.sun_on_relief(grid, h, light.sun)
+        facing, lit = soil.sun_on_relief(grid, h, light.sun, light.softness)
         # a shadow slides over clods: look it up where the sun ray through the cell's own height ends
         drift = (light.sun[:2] / light.sun[2] / grid.cell_mm).astype(np.float32)
         x = np.arange(grid.columns, dtype=np.float32)[None, :] - h * drift[0]
@@ -138,7 +134,7 @@ def lit_soil(
     return colour * total, h
 
 
-def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: soil.Grid) -> np.ndarray:
+def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: ground_grid.Grid) -> np.ndarray:
     """The lit soil as the camera sees it, shifted by its relief. (H, W, 3)"""
     step = 8
     w, hgt = camera.width_px, camera.height_px
@@ -153,7 +149,7 @@ def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: s
     at_x, at_y = np.meshgrid(np.arange(w, dtype=np.float32) / step, np.arange(hgt, dtype=np.float32) / step)
     cells = cv2.remap(cells, at_x, at_y, cv2.INTER_LINEAR)
     x, y = np.ascontiguousarray(cells[..., 0]), np.ascontiguousarray(cells[..., 1])
-    smooth = soil.blur(h, 2.5 / grid.cell_mm)
+    smooth = ground_grid.blur(h, 2.5 / grid.cell_mm)
     height = cv2.remap(smooth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) / np.float32(
         camera.position_mm[2]
     )
@@ -278,6 +274,26 @@ def compose(ground: np.ndarray, samples: Samples, colour: np.ndarray) -> np.ndar
     out = ground * (1 - share).reshape(h, w, 1).astype(np.float32)
     for c in range(3):
         out[..., c] += (np.bincount(pixel, colour[:, c], h * w) / SUPER**2).reshape(h, w)
+    return out
+
+
+def veiled(linear: np.ndarray, camera: Camera, share: float) -> np.ndarray:
+    """A picture with stray light that grows with the distance of what it shows. (H, W, 3)
+
+    ``share`` is that of the picture's middle; the law is that of evenly spread haze (Koschmieder; from memory).
+    """
+    step = 16
+    w, h = camera.width_px, camera.height_px
+    px = np.stack(np.meshgrid(np.arange(0, w + step, step), np.arange(0, h + step, step)), axis=-1).reshape(-1, 2)
+    spot = np.vstack([px, camera.centre_px])
+    far = np.linalg.norm(np.c_[camera.to_plane(spot), np.zeros(len(spot))] - camera.position_mm, axis=1)
+    far = np.where(far <= FARTHEST_MM, far, FARTHEST_MM)  # NaN above the horizon
+    clear = (1 - share) ** (far[:-1] / far[-1])
+    coarse = clear.reshape(len(range(0, h + step, step)), -1).astype(np.float32)
+    x, y = np.meshgrid(np.arange(w, dtype=np.float32) / step, np.arange(h, dtype=np.float32) / step)
+    keep = cv2.remap(coarse, x, y, cv2.INTER_LINEAR)[..., None]
+    stray = (HAZE * float(np.percentile(linear[::8, ::8], 90))).astype(np.float32)
+    out: np.ndarray = linear * keep + stray * (1 - keep)
     return out
 
 

@@ -2,9 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
+from standcam.synthetic.litter import dry_leaf_mesh, stalk_mesh, stick_mesh
 from standcam.synthetic.mesh import STONE, STRAW, Mesh, join, sheet, tube
+from standcam.synthetic.recipe import GroundRecipe
+
+Maker = Callable[[np.ndarray, np.ndarray, float, np.random.Generator], Mesh]
+
+
+def litter(ground: GroundRecipe) -> list[tuple[int, Maker, float]]:
+    """What a recipe strews: a number of its own for each kind, who makes it, and how many a m²."""
+    kinds = (
+        (1, straw_mesh, ground.straw_per_m2),
+        (2, stone_mesh, ground.stones_per_m2),
+        (3, stubble_mesh, ground.stubble_per_m2),
+        (4, dry_leaf_mesh, ground.dry_leaves_per_m2),
+        (5, stick_mesh, ground.sticks_per_m2),
+        (6, stalk_mesh, ground.stalks_per_m2),
+    )
+    return [kind for kind in kinds if kind[2]]
 
 
 def straw_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.random.Generator) -> Mesh:

@@ -12,15 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from standcam.synthetic import ground_grid, raster
 from standcam.synthetic import light as lighting
-from standcam.synthetic import raster, soil
 from standcam.synthetic.mesh import Mesh, join
 from standcam.synthetic.ortho import OrthoCamera
 from standcam.synthetic.plant_shapes import plant_mesh
 from standcam.synthetic.raster import SUPER
 from standcam.synthetic.recipe import GroundRecipe, SceneRecipe
 from standcam.synthetic.render import compose, in_picture, lit_soil, shade, vote
-from standcam.synthetic.residue import stone_mesh, straw_mesh, stubble_mesh
+from standcam.synthetic.residue import litter
 from standcam.synthetic.strip_field import StripField
 
 COARSEST_DRAWN_MM = 3.0
@@ -190,12 +190,12 @@ def _draw(
     if not plants_show:
         standing = standing[:0]
     samples = raster.fill(corners_px, np.r_[np.arange(len(lying)), standing], window.width_px, window.height_px)
-    grid = soil.snapped(low, high, _cell_mm(window.mm_per_px))
+    grid = ground_grid.snapped(low, high, _cell_mm(window.mm_per_px))
     light = lighting.cast(recipe.light, None, 0.0, mesh, grid)
     crop = field.plants[field.plants.kind != "weed"]
     stems = crop[["x_mm", "y_mm"]].to_numpy(float)
     stems = stems[((stems > low - 20) & (stems < high + 20)).all(1)]
-    radiance, _ = lit_soil(recipe.ground, field.lanes, stems, light, soil.GroundNoise(seed, number))
+    radiance, _ = lit_soil(recipe.ground, field.lanes, stems, light, ground_grid.GroundNoise(seed, number))
     colour = shade(mesh, samples, window, light, None, recipe.leaves)
     owner = np.where(samples.index >= 0, mesh.owner[samples.index], 0) if len(mesh) else np.zeros_like(samples.index)
     return compose(window.look_at(radiance, grid), samples, colour), owner, mesh, corners_px
@@ -204,15 +204,8 @@ def _draw(
 def _litter(low: np.ndarray, high: np.ndarray, ground: GroundRecipe, seed: int) -> Mesh:
     """Straw, stones and stubble over a rectangle, block by block, each block the same whoever asks."""
     first, last = np.floor(low / LITTER_BLOCK_MM).astype(int), np.floor(high / LITTER_BLOCK_MM).astype(int)
-    kinds = (
-        (1, straw_mesh, ground.straw_per_m2),
-        (2, stone_mesh, ground.stones_per_m2),
-        (3, stubble_mesh, ground.stubble_per_m2),
-    )
     far, blocks = 1 << 24, []  # seeds may not be negative
-    for number, make, per_m2 in kinds:
-        if not per_m2:
-            continue
+    for number, make, per_m2 in litter(ground):
         for j in range(first[1], last[1] + 1):
             for i in range(first[0], last[0] + 1):
                 corner = np.array([i, j]) * LITTER_BLOCK_MM

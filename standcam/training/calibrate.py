@@ -21,7 +21,7 @@ from standcam.measure import measure_photo
 from standcam.plants.rivals import rivals
 from standcam.settings import Settings
 from standcam.synthetic.scene import make_scene
-from standcam.training.samples import random_recipe, true_map
+from standcam.training.samples import random_recipe, stored, true_map
 from standcam.validation.match import match
 
 TOLERANCE_CM = 4.0
@@ -40,7 +40,7 @@ def made(count: int, seed: int) -> Iterator[tuple[Photo, GroundMap, pd.DataFrame
     for k in range(count):
         recipe = random_recipe(np.random.default_rng([seed, k]), f"unseen_{seed}_{k}")
         scene = make_scene(recipe, recipe.rng(seed))
-        yield Photo(Path(f"{recipe.name}.jpg"), scene.rgb, ""), scene.ground_map(), scene.truth
+        yield stored(scene), scene.ground_map(), scene.truth
 
 
 def peaks(photo: Photo, ground: GroundMap, truth: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

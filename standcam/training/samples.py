@@ -37,8 +37,9 @@ from standcam.synthetic.recipe import (
     SceneRecipe,
     TargetRecipe,
 )
-from standcam.synthetic.scene import make_scene
+from standcam.synthetic.scene import Scene, make_scene
 from standcam.training import CROP, SAMPLE_CM, UNSEEN, UNSURE, WEED
+from standcam.training.looks import varied
 from standcam.training.strip_samples import write_strip_samples
 from standcam.vegetation.segment import segment
 
@@ -136,7 +137,7 @@ def folder_samples(folder: Path) -> Iterator[Sample]:
 
 
 def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
-    """A scene drawn over crops, stages, stands, soils, light, straw, weeds and views."""
+    """A scene drawn over crops, stages, stands, soils, light, straw, weeds, views and looks."""
     soybean = rng.random() < 0.4
     portrait = rng.random() < 0.3
     azimuth = (
@@ -144,7 +145,7 @@ def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
         if rng.random() < 0.8
         else rng.uniform(0, 360)
     )
-    return SceneRecipe(
+    stand = SceneRecipe(
         name,
         PlanterRecipe(
             nominal_spacing_mm=rng.uniform(35, 110) if soybean else rng.uniform(100, 260),
@@ -201,6 +202,15 @@ def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
             sharpening=rng.uniform(0, 0.8),
         ),
     )
+    return varied(stand, rng)
+
+
+def stored(scene: Scene) -> Photo:
+    """The photo of a made scene as read from its JPEG file."""
+    quality = [cv2.IMWRITE_JPEG_QUALITY, scene.recipe.capture.jpeg_quality]
+    coded = cv2.imencode(".jpg", np.ascontiguousarray(scene.rgb[..., ::-1]), quality)[1]
+    rgb = np.ascontiguousarray(np.asarray(cv2.imdecode(coded, cv2.IMREAD_COLOR))[..., ::-1])
+    return Photo(Path(f"{scene.recipe.name}.jpg"), rgb, "")
 
 
 def generated_samples(count: int, seed: int) -> Iterator[Sample]:
@@ -209,8 +219,7 @@ def generated_samples(count: int, seed: int) -> Iterator[Sample]:
         recipe = random_recipe(np.random.default_rng([seed, k]), f"made_{seed}_{k}")
         scene = make_scene(recipe, recipe.rng(seed))
         if (scene.truth["kind"] != "weed").any():
-            photo = Photo(Path(f"{recipe.name}.jpg"), scene.rgb, "")
-            yield sample_of(photo, scene.ground_map(), scene.truth, scene.plant_ids, True)
+            yield sample_of(stored(scene), scene.ground_map(), scene.truth, scene.plant_ids, True)
 
 
 def main() -> None:

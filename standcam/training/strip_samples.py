@@ -30,6 +30,7 @@ from standcam.synthetic.recipe import (
 from standcam.synthetic.strip import Strip, make_strip
 from standcam.synthetic.strip_recipe import StripRecipe
 from standcam.training import CROP, STRIP_SAMPLE_CM, UNSEEN, UNSURE, WEED
+from standcam.training.looks import varied_strip
 
 LENGTH_MM, WIDTH_MM = 3600.0, 2800.0
 """Ground of a sheet. [mm]"""
@@ -39,13 +40,13 @@ ROW_WIDTHS_MM = (380, 450, 500, 560, 700, 760, 910)
 
 
 def random_strip(rng: np.random.Generator, name: str) -> SceneRecipe:
-    """A piece of strip drawn over crops, stages, stands, rows, soils, light, straw, weeds and faults of mosaics."""
+    """A piece of strip drawn over crops, stages, stands, rows, soils, light, straw, weeds, looks, faults of mosaics."""
     soybean = rng.random() < 0.4
     row_width = float(rng.choice(ROW_WIDTHS_MM))
     fill = int(WIDTH_MM / row_width) + 2
     sparse, seams, tracks = rng.random() < 0.12, rng.random() < 0.25, rng.random() < 0.2
     track, ends = rng.uniform(-WIDTH_MM / 2, WIDTH_MM / 2), rng.uniform(300, LENGTH_MM - 600)
-    return SceneRecipe(
+    stand = SceneRecipe(
         name,
         PlanterRecipe(
             nominal_spacing_mm=rng.uniform(35, 110) if soybean else rng.uniform(100, 260),
@@ -108,6 +109,7 @@ def random_strip(rng: np.random.Generator, name: str) -> SceneRecipe:
             seam_gain=rng.uniform(0, 0.06),
         ),
     )
+    return varied_strip(stand, rng)
 
 
 def strip_sample(strip: Strip) -> dict:

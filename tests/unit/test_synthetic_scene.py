@@ -10,8 +10,8 @@ from fixtures.scenes import RECIPES, SEED, recipe, scene
 
 from standcam.errors import ResultsExist
 from standcam.images.photo import read_photo
+from standcam.synthetic import ground_grid
 from standcam.synthetic import light as lighting
-from standcam.synthetic import soil
 from standcam.synthetic.camera import place_camera
 from standcam.synthetic.field import lay_field
 from standcam.synthetic.mesh import join
@@ -219,7 +219,7 @@ def test_row_line_lies_on_the_row():
 
 def test_shadow_falls_at_height_over_tangent_of_the_suns_elevation():
     r = LightRecipe(sun_elevation_deg=30.0, sun_azimuth_deg=180.0)
-    grid = soil.make_grid(np.array([-100.0, -100]), np.array([400.0, 100]), 1.0)
+    grid = ground_grid.make_grid(np.array([-100.0, -100]), np.array([400.0, 100]), 1.0)
     light = lighting.cast(r, place_camera(recipe().camera), 90.0, join([]), grid)
     ends = light.along_sun(np.array([[0.0, 0, 100]])) * grid.cell_mm + [grid.x0_mm, grid.y0_mm]
     np.testing.assert_allclose(ends, [[100 / np.tan(np.deg2rad(30)), 0]], atol=1e-6)

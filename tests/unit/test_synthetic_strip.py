@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from standcam.errors import BadSettings
-from standcam.synthetic import soil, strip_render
+from standcam.synthetic import ground_grid, strip_render
 from standcam.synthetic.field import TRUTH_COLUMNS
 from standcam.synthetic.mosaic import Mosaic, data_mask
 from standcam.synthetic.recipe import RecipeBook, SceneRecipe, parse_recipe
@@ -164,10 +164,10 @@ def test_weeds_come_in_patches():
 
 
 def test_octaves_go_on_from_tile_to_tile():
-    a = soil.snapped(np.array([-700.0, -300.0]), np.array([900.0, 500.0]), 2.0)
-    b = soil.snapped(np.array([100.0, -100.0]), np.array([1900.0, 900.0]), 2.0)
-    whole = soil.octave(a, 140, soil.GroundNoise(5, (0, 0)))
-    other = soil.octave(b, 140, soil.GroundNoise(5, (0, 1)))
+    a = ground_grid.snapped(np.array([-700.0, -300.0]), np.array([900.0, 500.0]), 2.0)
+    b = ground_grid.snapped(np.array([100.0, -100.0]), np.array([1900.0, 900.0]), 2.0)
+    whole = ground_grid.octave(a, 140, ground_grid.GroundNoise(5, (0, 0)))
+    other = ground_grid.octave(b, 140, ground_grid.GroundNoise(5, (0, 1)))
     x, y = round((b.x0_mm - a.x0_mm) / 2), round((b.y0_mm - a.y0_mm) / 2)
     shared = whole[y:, x:]
     np.testing.assert_allclose(shared, other[: shared.shape[0], : shared.shape[1]], atol=1e-5)
