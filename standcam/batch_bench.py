@@ -8,7 +8,6 @@ than a second core is worth. Modules are compiled by a run that is not timed, as
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 import subprocess
@@ -40,27 +39,6 @@ print((time.perf_counter() - since) / len(paths), cv2.getNumThreads())
 
 class BenchFailed(StandcamError):
     """A run that was to be timed ended with an error."""
-
-
-def demo_photos() -> list[Path]:
-    """The demonstration photos; made once (some seconds each) and kept with the temporary files."""
-    from standcam.synthetic.demo import demo_recipe, demo_text
-
-    book = demo_recipe()
-    folder = Path(tempfile.gettempdir()) / f"standcam-demo-{hashlib.sha256(demo_text().encode()).hexdigest()[:16]}"
-    if not folder.is_dir():
-        from standcam.synthetic import noise
-        from standcam.synthetic.scene import make_scene
-
-        made = Path(tempfile.mkdtemp(prefix="standcam-", dir=folder.parent))
-        try:
-            for recipe in book.scenes:
-                scene = make_scene(recipe, recipe.rng(book.seed))
-                noise.write_jpeg(made / f"{recipe.name}.jpg", scene.rgb, recipe.capture, recipe.camera)
-            os.replace(made, folder)
-        finally:
-            shutil.rmtree(made, ignore_errors=True)
-    return sorted(folder.glob("*.jpg"))
 
 
 def repeats_of(photos: Sequence[str | Path], many: int, folder: str | Path) -> list[Path]:

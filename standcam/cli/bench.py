@@ -66,7 +66,7 @@ def batch(
         list[Path] | None,
         typer.Argument(
             metavar="[PHOTO_OR_FOLDER]...",
-            help="Photos to repeat. [default: the demonstration photos, made on first use]",
+            help="Photos to repeat. [default: a 12-megapixel photo, made on first use]",
         ),
     ] = None,
     many: Annotated[int, typer.Option("--photos", min=2, help="Photos of the batch, repeats under other names.")] = 40,
@@ -84,14 +84,14 @@ def batch(
     """
     import sys
 
-    from standcam import batch_bench
+    from standcam import batch_bench, benchmark
     from standcam.batch.inputs import find_inputs
     from standcam.errors import BadSettings
     from standcam.report import screen
 
     _check_csv(csv, force)
     with screen.console(sys.stderr).status("Making photos", spinner="line") as status:
-        paths = [item.path for item in find_inputs(photos)[0]] if photos else batch_bench.demo_photos()
+        paths = [item.path for item in find_inputs(photos)[0]] if photos else [benchmark.speed_photo()]
         if not paths:
             raise BadSettings("There is no photo in what you named.", "Name photos, or folders with photos.")
         table = batch_bench.run(
