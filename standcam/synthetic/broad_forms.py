@@ -114,11 +114,11 @@ def _leaflet(
     grown: float,
     leaves: LeafRecipe,
 ) -> Mesh:
-    fold = np.clip(rng.normal(0.32, 0.18), 0.0, 0.9) + 0.9 * (1 - grown) ** 2
+    fold = np.clip(rng.normal(0.25, 0.17), 0.0, 0.9) + 0.9 * (1 - grown) ** 2
     return pointed_leaf(
         start, azimuth, rise + rng.normal(0, 0.22), length, width, colour, owner, rng, fold=float(min(fold, 1.4)),
         droop=rng.uniform(0.1, 0.5 + leaves.droop), roll=rng.normal(0, 0.15 + 0.45 * leaves.twist), wave=leaves.wave,
-        widest=rng.uniform(0.28, 0.42), point=rng.uniform(1.25, 2.0),
+        widest=rng.uniform(0.28, 0.46), point=rng.uniform(1.25, 2.3),
     )  # fmt: skip
 
 
@@ -136,7 +136,7 @@ def _three(
     """A leaf of three: the middle leaflet on a longer stalk."""
     parts = []
     tone = _toned(green, grown, rng)
-    broad = rng.uniform(0.48, 0.74)
+    broad = rng.uniform(0.52, 0.82)
     spread = rng.uniform(1.0, 1.7)
     for turn, share, stalk_mm in ((0.0, 1.0, 9.0), (spread, 0.86, 2.5), (-spread, 0.86, 2.5)):
         way = azimuth + turn + rng.normal(0, 0.1)

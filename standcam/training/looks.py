@@ -18,8 +18,8 @@ PLAIN_SHARE = 0.15
 """Scenes that keep plain leaves, and, by a chance of its own, plain soil."""
 GREENS = ((1.0, 1.0, 1.0), (0.75, 0.8, 0.75), (0.45, 0.62, 0.6), (0.55, 0.85, 1.5), (0.5, 0.75, 1.9), (1.35, 1.15, 0.8))
 """Factors on greens: plain, darker, dark, bluish, more so, yellow: chosen to look right (no source)."""
-SOILS = ((1.0, 1.0, 1.0), (0.75, 0.85, 1.05), (0.5, 0.52, 0.6), (1.15, 1.0, 0.9), (1.2, 0.85, 0.75))
-"""Factors on soils: plain, greyer, dark, warmer, redder."""
+SOILS = ((1.0, 1.0, 1.0), (0.8, 0.92, 1.15), (0.7, 0.8, 1.0), (0.5, 0.52, 0.6), (0.95, 1.0, 1.2), (1.15, 0.9, 0.8))
+"""Factors on soils: plain, greyer, darker, dark, paler, redder."""
 
 
 def random_leaves(rng: np.random.Generator) -> LeafRecipe:
@@ -27,7 +27,7 @@ def random_leaves(rng: np.random.Generator) -> LeafRecipe:
     tint = np.array(GREENS[rng.choice(len(GREENS))]) * np.exp(rng.normal(0, 0.10, 3)) * np.exp(rng.normal(0, 0.15))
     return LeafRecipe(
         form="natural" if rng.random() > PLAIN_SHARE else "plain",
-        slender=rng.uniform(0.8, 1.9),
+        slender=float(np.exp(rng.normal(0.12, 0.22)).clip(0.6, 2)),
         droop=rng.uniform(0, 1),
         wave=rng.uniform(0, 1),
         twist=rng.uniform(0, 1),
@@ -37,7 +37,7 @@ def random_leaves(rng: np.random.Generator) -> LeafRecipe:
         gloss=rng.choice([1.0, rng.uniform(1, 4.5)]),
         gloss_width=rng.uniform(0.6, 1.8),
         through=rng.uniform(0.3, 1.1),
-        depth=rng.uniform(0.2, 1),
+        depth=rng.uniform(0.4, 1),
         vein=rng.uniform(0.3, 2.5),
         purple=rng.uniform(0, 1),
     )
@@ -85,12 +85,15 @@ def varied(recipe: SceneRecipe, rng: np.random.Generator) -> SceneRecipe:
         recipe = recipe.replace("crop", stage=float(rng.uniform(0.7, 1.3)))
     if rng.random() < 0.12:  # a sun just risen
         recipe = recipe.replace("light", sun_elevation_deg=float(rng.uniform(10, 20)))
-    cast = rng.normal(0, 0.09)  # warm or cold
+    cast, still = rng.normal(0, 0.07), rng.random() < 0.6  # warm or cold; a camera held still in good light
     white = np.array(recipe.capture.white_balance) * np.exp([cast, rng.normal(0, 0.02), -cast])
     return recipe.replace(
         "capture",
         white_balance=tuple(white.tolist()),
         exposure_ev=recipe.capture.exposure_ev + rng.normal(0, 0.2),
+        blur_px=rng.uniform(0.3, 0.8) if still else recipe.capture.blur_px,
+        noise=recipe.capture.noise * (0.3 if still else 1.0),
+        saturation=recipe.capture.saturation * rng.uniform(0.75, 1.05),
         sharpening=recipe.capture.sharpening * rng.choice([1.0, 2.0]),
         sharpen_px=rng.uniform(0.8, 1.8),
         contrast=rng.uniform(0.8, 1.2),
