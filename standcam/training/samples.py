@@ -136,8 +136,8 @@ def folder_samples(folder: Path) -> Iterator[Sample]:
             yield sample_of(photo, true_map(scene), truth, row_of[mask], False)
 
 
-def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
-    """A scene drawn over crops, stages, stands, soils, light, straw, weeds, views and looks."""
+def random_recipe(rng: np.random.Generator, name: str, looks: bool = True) -> SceneRecipe:
+    """A scene drawn over crops, stages, stands, soils, light, straw, weeds, views and, if asked for, looks."""
     soybean = rng.random() < 0.4
     portrait = rng.random() < 0.3
     azimuth = (
@@ -202,7 +202,7 @@ def random_recipe(rng: np.random.Generator, name: str) -> SceneRecipe:
             sharpening=rng.uniform(0, 0.8),
         ),
     )
-    return varied(stand, rng)
+    return varied(stand, rng) if looks else stand
 
 
 def stored(scene: Scene) -> Photo:

@@ -39,8 +39,11 @@ WEED_MM2 = 20.0
 ROW_WIDTHS_MM = (380, 450, 500, 560, 700, 760, 910)
 
 
-def random_strip(rng: np.random.Generator, name: str) -> SceneRecipe:
-    """A piece of strip drawn over crops, stages, stands, rows, soils, light, straw, weeds, looks, faults of mosaics."""
+def random_strip(rng: np.random.Generator, name: str, looks: bool = True) -> SceneRecipe:
+    """A piece of strip drawn over crops, stages, stands, rows, soils, light, straw, weeds, faults of mosaics.
+
+    ``looks`` draws leaves, relief and litter over wide ranges too (:mod:`standcam.training.looks`).
+    """
     soybean = rng.random() < 0.4
     row_width = float(rng.choice(ROW_WIDTHS_MM))
     fill = int(WIDTH_MM / row_width) + 2
@@ -109,7 +112,7 @@ def random_strip(rng: np.random.Generator, name: str) -> SceneRecipe:
             seam_gain=rng.uniform(0, 0.06),
         ),
     )
-    return varied_strip(stand, rng)
+    return varied_strip(stand, rng) if looks else stand
 
 
 def strip_sample(strip: Strip) -> dict:

@@ -8,7 +8,7 @@ import pytest
 
 from standcam.synthetic.leaf_recipe import LeafRecipe
 from standcam.synthetic.scene import make_scene, scene_places
-from standcam.training.looks import PLAIN_SHARE, varied, varied_strip
+from standcam.training.looks import PLAIN_SHARE, varied_strip
 from standcam.training.samples import random_recipe, stored
 from standcam.training.strip_samples import random_strip
 
@@ -24,6 +24,8 @@ def test_recipes_hang_on_seed_and_number_only(drawn):
     strip = random_strip(np.random.default_rng([7, 4]), "s4")
     assert strip == random_strip(np.random.default_rng([7, 4]), "s4")
     assert strip.leaves != LeafRecipe()
+    plain = random_strip(np.random.default_rng([7, 4]), "s4", looks=False)
+    assert plain.leaves == LeafRecipe() and plain.strip == strip.strip and plain.planter == strip.planter
 
 
 def test_looks_are_drawn_over_wide_ranges(drawn):
@@ -53,11 +55,12 @@ def test_looks_are_drawn_over_wide_ranges(drawn):
 
 
 def test_looks_do_not_move_a_plant(drawn):
-    # stage and leaves may change; what stands where, and which are weeds, may not
-    r = next(r for r in drawn if r.crop.stage > 1.4)
-    other = varied(r, np.random.default_rng(1))
-    other = other.replace("crop", stage=r.crop.stage).replace("ground", furrow_depth_mm=r.ground.furrow_depth_mm)
-    assert other != r
+    r = random_recipe(np.random.default_rng([7, 6]), "s6", looks=False)
+    other = drawn[6]
+    assert r.leaves == LeafRecipe() and other.leaves != LeafRecipe()
+    assert other.planter == r.planter and other.camera == r.camera and other.target == r.target
+    # the number of leaves may change, what stands where, and which are weeds, may not
+    other = other.replace("crop", stage=r.crop.stage)
     pd.testing.assert_frame_equal(scene_places(r, r.rng(1)), scene_places(other, other.rng(1)))
 
 
