@@ -44,10 +44,11 @@ def _stem(
     leaves: LeafRecipe,
 ) -> Mesh:
     """Stem from its pale or purple foot to a funnel of rolled leaves, bright inside."""
-    radius = size * np.linspace(1.5 + 0.45 * stage, 1.2 + 0.3 * stage, len(path)) * rng.uniform(0.8, 1.1)
+    radius = size * np.linspace(1.5 + 0.45 * stage, 1.2 + 0.3 * stage, len(path)) * rng.uniform(0.85, 1.3)
     purple, strength = rng.random() < leaves.purple, rng.uniform(0.3, 1.0)
     foot = PALE_STEM * (1 + strength * (np.array([0.35, -0.45, 0.0]) if purple else np.array([0.5, 0.35, 0.6])))
-    top = 0.5 * PALE_STEM + 0.5 * green
+    share = rng.uniform(0.4, 0.8)
+    top = share * PALE_STEM + (1 - share) * green
     mesh = tube(path, radius, top, owner, STEM)
     up = mesh.uv[..., 1].mean(1)[:, None]
     reach = rng.uniform(0.2, 0.7)
@@ -59,7 +60,7 @@ def _stem(
     along = along / np.linalg.norm(along)
     funnel = path[-1] - 1.5 * along + rise[:, None] * along
     wide = radius[-1] * np.linspace(1.1, rng.uniform(1.4, 2.2), 4)
-    bright = green * np.array([1.7, 1.45, 1.5]) * rng.uniform(0.8, 1.3)
+    bright = (0.6 * green + 0.5 * PALE_STEM) * np.array([1.5, 1.4, 1.2]) * rng.uniform(0.8, 1.4)
     return join([mesh, tube(funnel, wide, bright.clip(0, 0.8), owner, LEAF, sides=7)])
 
 
@@ -107,7 +108,7 @@ def _leaf(
     # pale where it leaves the funnel, and dark to light, or light to dark, along its length
     v = mesh.uv[..., 1].mean(1)[:, None]
     slope = rng.normal(0, 0.35)
-    pale = np.clip(1 - v / 0.18, 0, 1) * rng.uniform(0, 0.6)
+    pale = np.clip(1 - v / 0.2, 0, 1) * rng.uniform(0.1, 0.9)
     dry = np.clip((v - 0.9) / 0.1, 0, 1) * (rng.random() < 0.15)
     tone = mesh.colour * np.clip(1 + slope * (v - 0.4), 0.5, 1.6) * (1 + pale * [0.9, 0.6, 1.2])
     mesh.colour = tone * (1 - dry) + dry * np.array([0.34, 0.27, 0.12])

@@ -202,10 +202,10 @@ def shade(
     green = leaf | (material == STEM)
     # low parts of a plant see less sky than its top
     height = np.clip(p[:, 2] / 45, 0, 1)
-    lie = 0.38 + 0.42 * leaves.depth
+    lie = 0.38 + 0.14 * leaves.depth  # an upright face sees half of the sky
     open_sky = (0.50 + 0.35 * height) * (1 - lie + lie * n[:, 2])
     if leaves.depth:
-        open_sky *= 1 - 0.65 * leaves.depth * light.covered(p)
+        open_sky *= 1 - leaves.depth * np.where(leaf, 0.65, 0.35) * light.covered(p)
     sky = np.where(green, open_sky, 0.72 + 0.28 * n[:, 2])
     out = colour * (np.clip(cos, 0, None)[:, None] * sun + sky[:, None] * light.sky_rgb)
     # light through a leaf is yellower than light off it
