@@ -202,7 +202,8 @@ def shade(
     green = leaf | (material == STEM)
     # low parts of a plant see less sky than its top
     height = np.clip(p[:, 2] / 45, 0, 1)
-    lie = 0.38 + 0.14 * leaves.depth  # an upright face sees half of the sky
+    # an upright stem sees half of the sky; leaves tell their lie more strongly, for the sky is brightest above
+    lie = 0.38 + leaves.depth * np.where(leaf, 0.34, 0.14)
     open_sky = (0.50 + 0.35 * height) * (1 - lie + lie * n[:, 2])
     if leaves.depth:
         open_sky *= 1 - leaves.depth * np.where(leaf, 0.65, 0.35) * light.covered(p)

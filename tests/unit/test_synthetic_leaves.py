@@ -147,7 +147,7 @@ def test_every_green_pixel_carries_a_plants_number(pair):
 
 @pytest.mark.parametrize(
     "look",
-    [{"gloss": 5.0}, {"gloss_width": 2.0}, {"through": 0.3}, {"vein": 3.0}, {"depth": 1.0}, {"tint": (0.6, 0.7, 1.0)}],
+    [{"gloss": 5.0}, {"gloss_width": 2.0}, {"through": 0.3}, {"vein": 3.0}, {"tint": (0.6, 0.7, 1.0)}],
     ids=lambda look: next(iter(look)),
 )
 def test_each_look_changes_leaves_and_no_truth(pair, look):
@@ -161,6 +161,19 @@ def test_each_look_changes_leaves_and_no_truth(pair, look):
     # the exposure is automatic: it may move the soil by a little
     assert shift[on_plants].mean() > 1.0
     assert shift[on_plants].mean() > 3 * np.median(shift[~on_plants])
+
+
+def test_depth_darkens_what_lies_low_under_cloud(pair):
+    cloudy = pair[2].replace("light", kind="overcast")
+    flat, deep = (make_scene(r, r.rng(5)) for r in (cloudy, cloudy.replace("leaves", depth=1.0)))
+    pd.testing.assert_frame_equal(deep.truth, flat.truth)
+    np.testing.assert_array_equal(deep.plant_ids, flat.plant_ids)
+    on_plants = flat.plant_ids > 0
+    green = [s.rgb[..., 1].astype(float) for s in (flat, deep)]
+    assert green[1][on_plants].mean() < green[0][on_plants].mean() - 2
+    # it is no one factor for all: what lies level and free loses little, what lies under others or stands much
+    share = (green[1][on_plants] + 1) / (green[0][on_plants] + 1)
+    assert np.percentile(share, 5) < 0.9 < 0.94 < np.percentile(share, 95)
 
 
 @pytest.mark.parametrize(
