@@ -49,7 +49,7 @@ def random_ground(rng: np.random.Generator) -> dict[str, Any]:
     values: dict[str, Any] = {"tint": tuple(tint.clip(0.3, 2).tolist())}
     if rng.random() > PLAIN_SHARE:
         values |= {
-            "relief": rng.uniform(0.4, 2.2),
+            "relief": rng.uniform(0.4, 2.0),
             "pits": _often(rng, 0.55, 0.2, 1.0),
             "crumbs": _often(rng, 0.6, 0.2, 1.0),
             "cracks": _often(rng, 0.25, 0.3, 1.0),
@@ -85,18 +85,18 @@ def varied(recipe: SceneRecipe, rng: np.random.Generator) -> SceneRecipe:
         recipe = recipe.replace("crop", stage=float(rng.uniform(0.7, 1.3)))
     if rng.random() < 0.12:  # a sun just risen
         recipe = recipe.replace("light", sun_elevation_deg=float(rng.uniform(10, 20)))
-    cast, still = rng.normal(0, 0.07), rng.random() < 0.6  # warm or cold; a camera held still in good light
+    cast, still = rng.normal(0, 0.07), rng.random() < 0.7  # warm or cold; a camera held still in good light
     white = np.array(recipe.capture.white_balance) * np.exp([cast, rng.normal(0, 0.02), -cast])
     return recipe.replace(
         "capture",
         white_balance=tuple(white.tolist()),
-        exposure_ev=recipe.capture.exposure_ev + rng.normal(0, 0.2),
+        exposure_ev=recipe.capture.exposure_ev + rng.normal(0.12, 0.2),
         blur_px=rng.uniform(0.3, 0.8) if still else recipe.capture.blur_px,
         noise=recipe.capture.noise * (0.3 if still else 1.0),
         saturation=recipe.capture.saturation * rng.uniform(0.75, 1.05),
-        sharpening=recipe.capture.sharpening * rng.choice([1.0, 2.0]),
+        sharpening=recipe.capture.sharpening * rng.choice([0.4, 1.0, 1.7]),
         sharpen_px=rng.uniform(0.8, 1.8),
-        contrast=rng.uniform(0.8, 1.2),
+        contrast=rng.uniform(0.8, 1.15),
         jpeg_quality=int(rng.integers(60, 96)),
     )
 
