@@ -42,7 +42,7 @@ def roughened(level: np.ndarray, grid: Grid, ground: GroundRecipe, rng: np.rando
     if ground.pits:
         f = octave(grid, 15, rng) + 0.6 * octave(grid, 7, rng) + 0.35 * octave(grid, 3.3, rng)
         over = np.clip(f - 1.45 + 1.2 * patch, 0, 1.6)
-        deep = 0.55 * _step(over / 0.3) + 0.5 * over  # steep edges, and bottoms of their own
+        deep = 0.3 * _step(over / 0.35) + 0.65 * over  # steep edges, and bottoms of their own
         h -= np.float32(PIT_MM * ground.pits) * deep
     if ground.crust:
         smooth = np.float32(ground.crust) * (1 - patch)

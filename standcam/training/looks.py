@@ -18,7 +18,7 @@ PLAIN_SHARE = 0.15
 """Scenes that keep plain leaves, and, by a chance of its own, plain soil."""
 GREENS = ((1.0, 1.0, 1.0), (0.75, 0.8, 0.75), (0.45, 0.62, 0.6), (0.55, 0.85, 1.5), (0.5, 0.75, 1.9), (1.35, 1.15, 0.8))
 """Factors on greens: plain, darker, dark, bluish, more so, yellow: chosen to look right (no source)."""
-SOILS = ((1.0, 1.0, 1.0), (0.8, 0.92, 1.15), (0.7, 0.8, 1.0), (0.5, 0.52, 0.6), (0.95, 1.0, 1.2), (1.15, 0.9, 0.8))
+SOILS = ((1.0, 1.0, 1.0), (0.84, 0.91, 1.06), (0.72, 0.79, 0.95), (0.5, 0.52, 0.6), (0.98, 1.0, 1.1), (1.15, 0.9, 0.8))
 """Factors on soils: plain, greyer, darker, dark, paler, redder."""
 
 
@@ -50,7 +50,7 @@ def random_ground(rng: np.random.Generator) -> dict[str, Any]:
     if rng.random() > PLAIN_SHARE:
         values |= {
             "relief": rng.uniform(0.4, 2.0),
-            "pits": _often(rng, 0.55, 0.2, 1.0),
+            "pits": _often(rng, 0.5, 0.15, 1.0),
             "crumbs": _often(rng, 0.6, 0.2, 1.0),
             "cracks": _often(rng, 0.25, 0.3, 1.0),
             "crust": rng.uniform(0, 1),
@@ -85,7 +85,7 @@ def varied(recipe: SceneRecipe, rng: np.random.Generator) -> SceneRecipe:
         recipe = recipe.replace("crop", stage=float(rng.uniform(0.7, 1.3)))
     if rng.random() < 0.12:  # a sun just risen
         recipe = recipe.replace("light", sun_elevation_deg=float(rng.uniform(10, 20)))
-    cast, still = rng.normal(0, 0.07), rng.random() < 0.7  # warm or cold; a camera held still in good light
+    cast, still = rng.normal(0, 0.055), rng.random() < 0.7  # warm or cold; a camera held still in good light
     white = np.array(recipe.capture.white_balance) * np.exp([cast, rng.normal(0, 0.02), -cast])
     return recipe.replace(
         "capture",

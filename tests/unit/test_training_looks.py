@@ -51,7 +51,7 @@ def test_looks_are_drawn_over_wide_ranges(drawn):
         assert min(values) <= low and max(values) >= high, name
     # warm and cold: red over blue
     cast = [r.capture.white_balance[0] / r.capture.white_balance[2] for r in drawn]
-    assert min(cast) < 0.88 and max(cast) > 1.15
+    assert min(cast) < 0.9 and max(cast) > 1.12
 
 
 def test_looks_do_not_move_a_plant(drawn):
