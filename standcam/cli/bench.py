@@ -33,6 +33,7 @@ def speed(
     ] = None,
     repeats: Annotated[int, typer.Option("--repeats", min=1, help="Timed rounds; medians are shown.")] = 7,
     locator: options.LocatorOption = None,
+    turns: options.TurnsOption = None,
     csv: CsvOut = None,
     force: options.Force = False,
 ) -> None:
@@ -42,7 +43,7 @@ def speed(
     _check_csv(csv, force)
     if photo is None:
         photo = benchmark.speed_photo()
-    result = benchmark.speed(photo, repeats, options.gather_settings(locator=locator))
+    result = benchmark.speed(photo, repeats, options.gather_settings(locator=locator, turns=turns))
     words = {
         "decode": "decode the file (cv2.imread)",
         "read": "read it upright, with hash and EXIF",
@@ -235,6 +236,7 @@ def accuracy(
     out: Annotated[Path | None, typer.Option("--out", help="With --grid: folder for tables and picture.")] = None,
     survey: options.Survey = None,
     locator: options.LocatorOption = None,
+    turns: options.TurnsOption = None,
     csv: CsvOut = None,
     force: options.Force = False,
 ) -> None:
@@ -254,7 +256,7 @@ def accuracy(
         given = [name for name, value in unfit.items() if value not in (None, "")]
         if given:
             raise BadSettings(f"--grid does not go with {', '.join(given)}.", "Leave one of them out.")
-        settings = options.gather_settings(survey, locator=locator)
+        settings = options.gather_settings(survey, locator=locator, turns=turns)
         _accuracy_grid(2 if scenes is None else scenes, only or [], out, settings, force)
         return
     idle = [name for name, value in {"--scenes": scenes, "--only": only, "--out": out}.items() if value]
@@ -264,7 +266,7 @@ def accuracy(
         raise BadSettings("No folder of scenes is named.", "Name one, or add --grid.")
     options.require_positive("--tolerance-cm", tolerance_cm)
     _check_csv(csv, force)
-    settings = options.gather_settings(survey, locator=locator)
+    settings = options.gather_settings(survey, locator=locator, turns=turns)
     with screen.console(sys.stderr).status("Counting", spinner="line") as status:
         scores = benchmark.accuracy(folder, by, tolerance_cm, settings, lambda name: status.update(f"Counted {name}"))
     for record in scores.to_dict("records"):

@@ -52,6 +52,7 @@ def count(
         float | None, typer.Option("--camera-height-cm", help="Height of the camera above the soil.")
     ] = None,
     locator: options.LocatorOption = None,
+    turns: options.TurnsOption = None,
     labels: Annotated[
         Path | None,
         typer.Option(
@@ -90,7 +91,9 @@ def count(
     if survey is None and len(photos) == 1 and (photos[0] / options.SURVEY_FILE).is_file():
         survey = photos[0] / options.SURVEY_FILE
         notes.append(f"Settings were taken from {survey}.")
-    settings = options.gather_settings(survey, units, row_width_cm, nominal_cm, seeding_rate_ha, locator, min_trust)
+    settings = options.gather_settings(
+        survey, units, row_width_cm, nominal_cm, seeding_rate_ha, locator, min_trust, turns
+    )
     options.require_positive("--stick-cm", stick_cm)
     options.require_positive("--camera-height-cm", camera_height_cm)
     settings = settings.replace(

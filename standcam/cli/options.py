@@ -94,6 +94,16 @@ LocatorOption = Annotated[
     ),
 ]
 
+TurnsOption = Annotated[
+    int | None,
+    typer.Option(
+        "--turns",
+        min=1,
+        max=8,
+        help="Times the network looks at each photo, mirrored and turned: 3 or 8 are surer, and slower. [default: 1]",
+    ),
+]
+
 Raw = Annotated[
     bool, typer.Option("--raw", help="Leave edits by hand (standcam review) aside and take what was found.")
 ]
@@ -142,6 +152,7 @@ def gather_settings(
     seeding_rate_ha: float | None = None,
     locator: Locator | None = None,
     min_trust: Trust | None = None,
+    turns: int | None = None,
 ) -> Settings:
     """Settings of the survey file, if any, with the options of the call laid over them.
 
@@ -152,7 +163,7 @@ def gather_settings(
     """
     settings = read_settings(survey) if survey is not None else Settings()
     require_positive_spacing(row_width_cm, nominal_cm, seeding_rate_ha)
-    settings = settings.replace("stems", locator=None if locator is None else locator.value)
+    settings = settings.replace("stems", locator=None if locator is None else locator.value, turns=turns)
     settings = settings.replace("statistics", min_trust=None if min_trust is None else min_trust.value)
     return settings.replace("output", units=None if units is None else units.value).replace(
         "spacing",

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from standcam.plants.sheet import Sheet
+from standcam.plants.turned import laid, laid_back, mean_of
 
 SHEET_CM = 0.15
 """Pixel of the sheets the network was trained on: no finer than time allows. [cm]"""
@@ -76,8 +77,8 @@ class Heat:
         return Peaks(xy[keep], probability[keep], sd[keep])
 
 
-def look(sheet: Sheet, network: str) -> Heat:
-    """Run a network over a sheet.
+def look(sheet: Sheet, network: str, turns: int = 1) -> Heat:
+    """Run a network over a sheet, or over the sheet laid several ways: then heat is the mean.
 
     Parameters
     ----------
@@ -85,15 +86,20 @@ def look(sheet: Sheet, network: str) -> Heat:
         Height and width multiples of GRANULE_PX.
     network : str
         Name of one that ships with the package, or the path of an ONNX file.
+    turns : int
+        1 to 8, see :mod:`standcam.plants.turned`.
     """
     h, w = sheet.rgb.shape[:2]
     x = np.empty((1, 5, h, w), np.float32)
     for k in range(3):
         np.multiply(sheet.rgb[..., k], np.float32(1 / 255), out=x[0, k])
     x[0, 3:5] = sheet.lean.transpose(2, 0, 1)
-    net = network_of(network)
-    net.setInput(x)
-    out = net.forward()[0]
+    net, outs = network_of(network), []
+    for turn in range(turns):
+        net.setInput(laid(x[0], turn)[None] if turn else x)
+        out = net.forward()[0]
+        outs.append(laid_back(out, turn) if turns > 1 else out)
+    out = outs[0] if turns == 1 else mean_of(outs)
     # what the photo does not show holds no stem
     out[:2, ~sheet.seen[::STRIDE, ::STRIDE]] = _COLDEST
     return Heat(out)

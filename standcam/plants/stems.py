@@ -87,7 +87,8 @@ def look_over(
     settings = settings or StemSettings()
     crops, weeds = [_NO_PEAKS], [_NO_PEAKS]
     for area in _areas(field_cm, vegetation, ground, settings):
-        heat, cm_per_px = look(draw(area.frame, vegetation, ground, view), settings.network), area.frame.cm_per_px
+        sheet, cm_per_px = draw(area.frame, vegetation, ground, view), area.frame.cm_per_px
+        heat = look(sheet, settings.network, settings.turns)
         crops.append(_counting(heat.crop_peaks(settings.lowest_probability, settings.apart_cm / cm_per_px), area))
         weeds.append(_counting(heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / cm_per_px), area))
     crop_cm, heat_of_crop, sd_cm = _hottest_first(crops, settings.apart_cm)
