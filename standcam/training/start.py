@@ -42,7 +42,7 @@ def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> Stem
     data = path.read_bytes()
     graph = onnx.load_from_string(gzip.decompress(data) if path.suffix == ".gz" else data).graph
     values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
-    folded = [(values[n.input[1]], values[n.input[2]]) for n in graph.node if n.op_type == "Conv"]
+    folded = [_folded(n, values) for n in graph.node if n.op_type in ("Conv", "QLinearConv")]
     net = StemNet(widths, inputs=folded[0][0].shape[1])
     pairs = _convolutions(net)
     if len(pairs) != len(folded):
@@ -63,6 +63,15 @@ def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> Stem
     for hook in hooks:
         hook.remove()
     return net
+
+
+def _folded(node, values: dict[str, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Weights and bias of a convolution, of one in whole numbers too (``training.eight_bits``)."""
+    if node.op_type == "Conv":
+        return values[node.input[1]], values[node.input[2]]
+    _, x_scale, _, whole, scale, _, _, _, bias = (values.get(name) for name in node.input)
+    assert x_scale is not None and whole is not None and scale is not None and bias is not None
+    return (whole * scale[:, None, None, None]).astype(np.float32), (bias * x_scale * scale).astype(np.float32)
 
 
 def _convolutions(net: StemNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
+
 import cv2
 import numpy as np
 import pytest
@@ -226,25 +228,68 @@ def test_a_reduced_sheet_is_the_mean_and_keeps_places():
         np.testing.assert_allclose(sheet.foot_px, (whole.foot_px + 0.5) / times - 0.5)
 
 
-def test_training_goes_on_from_the_network_that_ships():
+def a_network(tmp_path):
+    """A network of chance, its norms settled, exported; and some sheets."""
     torch = pytest.importorskip("torch")
     pytest.importorskip("onnx")
-    from importlib.resources import files
+    from standcam.training.export import export
+    from standcam.training.model import StemNet
 
+    torch.manual_seed(4)
+    net, x = StemNet((8, 16, 24, 32), (1, 1, 1, 1)), torch.rand(3, 5, 96, 64)
+    net.train()
+    with torch.no_grad():
+        for _ in range(60):
+            net(x)
+    torch.save(net.state_dict(), tmp_path / "n.pt")
+    export(tmp_path / "n.pt", tmp_path / "n.onnx.gz")
+    return tmp_path / "n.onnx.gz", x
+
+
+def said_of(network, x):
     from standcam.plants.heat import network_of
+
+    net, out = network_of(str(network)), []
+    for k in range(len(x)):
+        net.setInput(x[k : k + 1].numpy())
+        out.append(net.forward()[0].copy())
+    return np.stack(out)
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_training_goes_on_from_a_kept_network(tmp_path):
+    torch = pytest.importorskip("torch")
     from standcam.training.start import from_onnx
 
-    path = files("standcam.plants") / "weights" / "stems.onnx.gz"
-    x = torch.rand(3, 5, 96, 64, generator=torch.Generator().manual_seed(1))
+    path, x = a_network(tmp_path)
+    with pytest.raises(ValueError, match="convolutions"):
+        from_onnx(path, (8, 16, 24, 32), x)  # of other depths than the one that ships
+    path, x = files("standcam.plants") / "weights" / "stems.onnx.gz", torch.rand(3, 5, 96, 64)
     net = from_onnx(path, (24, 56, 104, 168), x)
     with torch.no_grad():
         out, _ = net(x)  # in training, so that norms go by these very sheets
-    shipped = network_of("stems")
-    for k in range(3):
-        shipped.setInput(x[k : k + 1].numpy())
-        np.testing.assert_allclose(out[k].numpy(), shipped.forward()[0], atol=2e-3)
+    # what ships reckons in 8 bits: near, and not equal
+    shipped = said_of(path, x)
+    assert np.corrcoef(out[:, 0].numpy().ravel(), shipped[:, 0].ravel())[0, 1] > 0.98
+    assert np.abs(out[:, :2].numpy() - shipped[:, :2]).mean() < 0.3
     with pytest.raises(ValueError, match="fewer"):
         from_onnx(path, (8, 16, 24, 32), x)
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_eight_bits_say_nearly_the_same(tmp_path):
+    pytest.importorskip("onnxruntime")
+    from standcam.training.eight_bits import in_eight_bits
+
+    path, x = a_network(tmp_path)
+    for name in ("a", "b"):
+        in_eight_bits(path, x.numpy(), tmp_path / f"{name}.onnx.gz")
+    assert (tmp_path / "a.onnx.gz").read_bytes() == (tmp_path / "b.onnx.gz").read_bytes()
+    assert (tmp_path / "a.onnx.gz").stat().st_size < 0.5 * path.stat().st_size
+    whole, plain = said_of(tmp_path / "a.onnx.gz", x), said_of(path, x)
+    spread = plain.std(axis=(0, 2, 3))
+    off = np.sqrt(((whole - plain) ** 2).mean(axis=(0, 2, 3)))
+    assert (off > 0).all() and (off < 0.15 * spread).all()
 
 
 def test_weights_are_rounded_to_the_nearest():
