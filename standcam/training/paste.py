@@ -43,6 +43,8 @@ class Plants:
         self.foot, self.height = sample["foot_px"], sample["height_px"]
         self.area = np.bincount(self.numbers.ravel(), minlength=len(self.stems) + 1)[1:].astype(float)
         """Pixels of each plant when it came. (n,)"""
+        self.came_whole = self.stems[:, 3].copy()
+        """Share of each that showed when it came. (n,)"""
 
     def inside(self) -> np.ndarray:
         """Whether each stem stands well within the sheet. (n,) bool"""
@@ -72,7 +74,6 @@ class Collage(Plants):
         """Start from a sample; plants come from it too, or from the sheet of ``donor``."""
         super().__init__(sample)
         self.rng, self.row = rng, sample["row_axis"]
-        self.came_whole = self.stems[:, 3].copy()
         self.donor: Plants = self if donor is None else Plants(donor)
         self.gain = np.ones(3) if donor is None else self.leaf_colour() / self.donor.leaf_colour()
 
@@ -152,7 +153,7 @@ class Collage(Plants):
         over = picture * self.gain * np.exp(rng.normal(0, 0.06))
         mixed = under * (1 - alpha)[..., None] + over * alpha[..., None]
         self.bgr[window] = np.clip(mixed, 0, 255).astype(np.uint8)
-        shown = self.came_whole[plant] if donor is self else donor.stems[plant, 3]
+        shown = donor.came_whole[plant]
         self.stems = np.r_[self.stems, np.array([[*place, donor.stems[plant, 2], shown]], np.float32)]
         self.came_whole = np.r_[self.came_whole, shown]
         self.area = np.r_[self.area, float(whole.sum())]
