@@ -1,6 +1,6 @@
 """Whether values from a file are of the types that a record declares: 76 and not "76", true and not "no".
 
-And whether numbers of a record are greater than zero.
+And whether numbers of a record are greater than zero, and a file of settings is one.
 """
 
 from __future__ import annotations
@@ -9,9 +9,35 @@ import math
 import types
 import typing
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from standcam.errors import BadSettings
+from standcam.files import read_toml
+
+
+def settings_tables(path: Path, what: str) -> dict[str, Any]:
+    """Tables of a TOML file that a user wrote.
+
+    Parameters
+    ----------
+    path : Path
+    what : str
+        What the file is, as an error names it, capital first.
+
+    Raises
+    ------
+    BadSettings
+        The file cannot be read, or is no TOML.
+    """
+    import tomllib
+
+    try:
+        return read_toml(path)
+    except OSError as error:
+        raise BadSettings(f"{what} {path} cannot be read: {error.strerror}.", "Check the path.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise BadSettings(f"{what} {path} is no valid TOML: {error}.", "Mend that line.") from None
 
 
 def misfit(record: type, values: Mapping[str, Any]) -> str:

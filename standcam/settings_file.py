@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-import tomllib
 from pathlib import Path
 from typing import Any
 
-from standcam.checked import misfit
+from standcam.checked import misfit, settings_tables
 from standcam.crops import chosen_crop, crop_card
 from standcam.errors import BadSettings
-from standcam.files import read_toml
 from standcam.settings import Settings
 
 
@@ -56,12 +54,7 @@ def read_settings(path: str | Path) -> Settings:
         The file is missing, no TOML, or holds unknown or impossible values.
     """
     path = Path(path)
-    try:
-        data = read_toml(path)
-    except OSError as error:
-        raise BadSettings(f"Survey file {path} cannot be read: {error.strerror}.", "Check the path.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise BadSettings(f"Survey file {path} is no valid TOML: {error}.", "Mend that line.") from None
+    data = settings_tables(path, "Survey file")
     settings = settings_from_dict(data, str(path))
     try:
         settings = settings.replace("spacing", **chosen_crop(data.get("spacing", {}), path.parent))

@@ -5,15 +5,14 @@ Of their figures only the scatter about the row line bears on what is counted (`
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from standcam.checked import settings_tables
 from standcam.errors import BadSettings
-from standcam.files import read_toml
 from standcam.units import KG_PER_BUSHEL
 
 LEAF_HABITS = ("grass", "cotyledons", "unknown")
@@ -69,12 +68,7 @@ def read_crop_card(path: str | Path) -> CropCard:
         The file is missing, no TOML, or a field of it is missing, unknown or impossible.
     """
     path = Path(path)
-    try:
-        data = read_toml(path)
-    except OSError as error:
-        raise BadSettings(f"Crop card {path} cannot be read: {error.strerror}.", "Check the path.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise BadSettings(f"Crop card {path} is no valid TOML: {error}.", "Mend that line.") from None
+    data = settings_tables(path, "Crop card")
     where = f"Crop card {path}"
     known = {f.name for f in fields(CropCard)} - {"sources"}
     if unknown := sorted(set(data) - known):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -11,9 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standcam.checked import misfit
+from standcam.checked import misfit, settings_tables
 from standcam.errors import BadSettings
-from standcam.files import read_toml
 from standcam.settings import PlotSettings
 from standcam.strips.plots import Plots, make_plots
 
@@ -129,12 +127,7 @@ def read_grid(path: str | Path) -> PlotGrid:
         The file is missing, no TOML, or holds unknown, missing or impossible values.
     """
     path = Path(path)
-    try:
-        data = read_toml(path)
-    except OSError as error:
-        raise BadSettings(f"Plot grid {path} cannot be read: {error.strerror}.", "Check the path.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise BadSettings(f"Plot grid {path} is no valid TOML: {error}.", "Mend that line.") from None
+    data = settings_tables(path, "Plot grid")
     known = {f.name for f in fields(PlotGrid)}
     unknown = sorted(set(data) - known)
     if unknown:
