@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
+from itertools import chain
 from typing import Any, overload
 
 import pandas as pd
 
+from standcam.batch.input_list import Inputs
 from standcam.batch.inputs import Input
 from standcam.batch.pieces import unpack
-from standcam.batch.store import WorkStore
+from standcam.batch.store import KEY, Keys, WorkStore
 from standcam.errors import UnwritableResults
 from standcam.measure import Measurement
 
@@ -20,32 +22,52 @@ class Measured(Sequence[Measurement]):
 
     def __init__(self, store: WorkStore | None = None) -> None:
         self._store = store
-        self._inputs: list[Input] = []
-        self._held: list[str | Measurement] = []
+        self._inputs: list[Input] | Inputs = []
+        if store is not None:
+            with store.clear_errors():
+                self._inputs = Inputs(folder=store.folder)
+        self._keys = bytearray()
+        self._held: list[Measurement] = []
         self._then: Callable[[int, Measurement], Measurement] | None = None
 
     def add(self, job: Input, held: str | Measurement) -> None:
-        """One more: the key of its piece, or itself."""
-        self._inputs.append(job)
-        self._held.append(held)
+        """One more: the key of its piece where there is a store, else itself.
 
-    def keys(self) -> set[str]:
-        """Keys of all pieces."""
-        return {held for held in self._held if isinstance(held, str)}
+        Raises
+        ------
+        UnwritableResults
+            Disk full.
+        """
+        if isinstance(self._inputs, list):
+            self._inputs.append(job)
+        elif self._store is not None:
+            with self._store.clear_errors():
+                self._inputs.add(job)
+        if isinstance(held, str):
+            if len(held) != KEY:
+                raise ValueError(f"{held!r} is no key")
+            self._keys += held.encode("ascii")
+        else:
+            self._held.append(held)
+
+    def keys(self, more: Iterable[str] = ()) -> Keys:
+        """Keys of all pieces, and some more."""
+        return Keys(chain((self.key(k) or "" for k in range(len(self))), more))
 
     def key(self, k: int) -> str | None:
-        """Key of the piece of one photo."""
-        held = self._held[k]
-        return held if isinstance(held, str) else None
+        """Key of the piece of one photo; None where there is no store."""
+        k = range(len(self))[k]
+        return None if self._store is None else self._keys[k * KEY : (k + 1) * KEY].decode("ascii")
 
     def then(self, change: Callable[[int, Measurement], Measurement]) -> Measured:
         """The same, each changed when it is looked at."""
         changed = Measured(self._store)
-        changed._inputs, changed._held, changed._then = self._inputs, self._held, change
+        changed._inputs, changed._keys, changed._held = self._inputs, self._keys, self._held
+        changed._then = change
         return changed
 
     def __len__(self) -> int:
-        return len(self._held)
+        return len(self._inputs)
 
     @overload
     def __getitem__(self, k: int) -> Measurement: ...
@@ -54,8 +76,8 @@ class Measured(Sequence[Measurement]):
     def __getitem__(self, k: int | slice) -> Measurement | Sequence[Measurement]:
         if isinstance(k, slice):
             return [self[i] for i in range(*k.indices(len(self)))]
-        held = self._held[k]
-        m = held if isinstance(held, Measurement) else self._read(held)["measurement"]
+        key = self.key(k)
+        m = self._held[k] if key is None else self._read(key)["measurement"]
         m = named(m, self._inputs[k])
         return m if self._then is None else self._then(k % len(self), m)
 

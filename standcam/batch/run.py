@@ -20,7 +20,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +36,7 @@ from standcam.batch.labelled import Labelled, use_labels
 from standcam.batch.measured import Measured, named
 from standcam.batch.pieces import pack, unpack
 from standcam.batch.pool import Spread, give_freed_memory_back, keep_freed_memory
-from standcam.batch.store import WorkStore, measuring_key, piece_key
+from standcam.batch.store import Keys, WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
 from standcam.files import sha256_of
 from standcam.images.photo import Photo, read_photo
@@ -86,7 +86,7 @@ class Batch:
     """Photos that an earlier run had counted already."""
     not_tried_again: int = 0
     """Photos that an earlier run could not use, and whose bytes are the same."""
-    keys: frozenset[str] = frozenset()
+    keys: Keys = field(default_factory=Keys)
     """Pieces of the store that belong to this run."""
 
     @property
@@ -258,7 +258,7 @@ def _count(
         chained=chained,
         reused=reused,
         not_tried_again=not_tried_again,
-        keys=frozenset(measured.keys() | failed),
+        keys=measured.keys(failed) if store is not None else Keys(),
     )
 
 

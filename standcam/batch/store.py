@@ -15,7 +15,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -31,8 +31,38 @@ STORE = ".standcam-work"
 _PIECES, _VIEWS, _LOCK = "pieces", "views", "lock"
 _MEASURING = ("photo", "calibration", "vegetation", "rows", "stems")
 """Stages of the settings that what a photo gives depends on: changing others leaves pieces good."""
+KEY = 40
+"""Letters of a key."""
 _LONGEST_NAME = 200
 """A longer name of a results folder is shortened for the folder beside it: names end at 255 bytes on most systems."""
+
+
+class Keys(Collection[str]):
+    """Names of pieces, in memory as their letters and nothing more.
+
+    Parameters
+    ----------
+    keys : iterable of str
+        Empty ones are none.
+    """
+
+    def __init__(self, keys: Iterable[str] = ()) -> None:
+        import numpy as np
+
+        self._sorted = np.unique(np.fromiter((key.encode("ascii") for key in keys if key), f"S{KEY}"))
+
+    def __len__(self) -> int:
+        return len(self._sorted)
+
+    def __iter__(self) -> Iterator[str]:
+        return (key.decode("ascii") for key in self._sorted)
+
+    def __contains__(self, key: object) -> bool:
+        import numpy as np
+
+        wanted = str(key).encode("ascii", "replace")
+        k = int(np.searchsorted(self._sorted, wanted))
+        return k < len(self) and bool(self._sorted[k] == wanted)
 
 
 class WorkStore:
@@ -62,8 +92,7 @@ class WorkStore:
                     _remove(self.folder / name)
             for part in (_PIECES, _VIEWS):
                 (self.folder / part).mkdir(exist_ok=True)
-        self._known = {p.name for p in (self.folder / _PIECES).glob("*/*") if "." not in p.name}
-        self.kept_before = len(self._known)
+        self.kept_before = sum(1 for _ in self._pieces())
         """Pieces that were there at the start."""
 
     def __enter__(self) -> WorkStore:
@@ -84,20 +113,14 @@ class WorkStore:
             if view is not None:
                 _write_whole(self._view(key), view)
             _write_whole(self._piece(key), piece)
-        self._known.add(key)
 
     def get(self, key: str) -> bytes | None:
         """The bytes of a piece that is whole, or None."""
-        if key not in self._known:
-            return None
         try:
             data = self._piece(key).read_bytes()
         except OSError:
-            data = b""
-        if not is_whole(data):
-            self._known.discard(key)
             return None
-        return data
+        return data if is_whole(data) else None
 
     def view(self, key: str) -> bytes | None:
         """The small copy of a photo, or None: it can be made anew."""
@@ -117,14 +140,18 @@ class WorkStore:
         with self.clear_errors():
             return Records(self.folder)
 
-    def keep(self, keys: frozenset[str]) -> None:
+    def keep(self, keys: Collection[str]) -> None:
         """End of a run that wrote its results: pieces of these photos go into the results folder, all else goes."""
         shutil.rmtree(self.folder / _VIEWS, ignore_errors=True)
-        for key in self._known - keys:
+        kept = False
+        for piece in self._pieces():
+            if piece.name in keys:
+                kept = True
+                continue
             with contextlib.suppress(OSError):
-                self._piece(key).unlink()
+                piece.unlink()
         inside = self.out / STORE
-        if self.folder != inside and keys & self._known:
+        if self.folder != inside and kept:
             # the results are whole by now; pieces that cannot follow them cost time in the next run, and nothing else
             with contextlib.suppress(OSError):
                 inside.mkdir(exist_ok=True)
@@ -159,6 +186,12 @@ class WorkStore:
             if _place(self.out) == folder:
                 return folder, lock
             lock.release()
+
+    def _pieces(self) -> Iterator[Path]:
+        """All pieces that are there; any may be taken away meanwhile."""
+        for folder in sorted((self.folder / _PIECES).iterdir()):
+            if folder.is_dir():
+                yield from (folder / name for name in os.listdir(folder) if "." not in name)
 
     def _piece(self, key: str) -> Path:
         return self.folder / _PIECES / key[:2] / key
@@ -223,7 +256,7 @@ def looking_key(stages: Mapping[str, Any], named: Sequence[str | None], **more: 
 def piece_key(measuring: str, sha256: str, name: str) -> str:
     """Name of the piece of a photo; its file name belongs to it, for notes repeat it."""
     text = f"{measuring}:{sha256}:{name}".encode("utf-8", errors="surrogateescape")
-    return hashlib.sha256(text).hexdigest()[:40]
+    return hashlib.sha256(text).hexdigest()[:KEY]
 
 
 @cache

@@ -116,6 +116,7 @@ def count(
         if several:  # is needed in the end, when workers would wait for it
             import scipy.special  # noqa: F401
 
+        from standcam.batch.input_list import Inputs
         from standcam.batch.run import count_photos
         from standcam.batch.store import WorkStore
         from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
@@ -150,11 +151,16 @@ def count(
 
     processes = 1 if scheduler is not None else worth(len(inputs), workers)
     with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
+        with store.clear_errors():
+            to_count = Inputs(inputs, store.folder)
+        del inputs
+        if tied is not None:
+            tied = replace(tied, inputs=to_count)
         console = screen.console(sys.stderr)
-        shown = len(inputs) > 1 and console.is_terminal
+        shown = len(to_count) > 1 and console.is_terminal
         with screen.progress(console) if shown else nullcontext() as bar:
             batch = count_photos(
-                inputs,
+                to_count,
                 settings,
                 problems,
                 writer,
@@ -167,22 +173,23 @@ def count(
                 on_drawn=bar,
             )
         if batch.reused:
-            notes.append(f"{batch.reused} of {len(inputs)} photos had been counted before and were not counted again.")
+            told = f"{batch.reused} of {len(to_count)} photos had been counted before"
+            notes.append(f"{told} and were not counted again.")
         if tied is not None:
             with store.clear_errors():
                 batch = replace(batch, lines=use.described(tied, batch.lines, store.folder))
         nothing = not batch.measurements
         if nothing and holds_results(out):
             _nothing_done(batch.problem_list, f"Earlier results in {out} were left as they are.")
-        told = batch.labelled.notes if batch.labelled else ()
-        notes += [*told, *batch.notes]
+        by_labels = batch.labelled.notes if batch.labelled else ()
+        notes += [*by_labels, *batch.notes]
         more = {} if batch.labelled is None else {"labels": {"file": str(labels)} | batch.labelled.record}
         record = run_record("count", settings, batch.inputs, started, notes, **more)
         files: dict[str, bytes | str | Iterable[str]] = {}
         if batch.labelled is not None:
             files["labelled.csv"] = csv_text(LABELLED, batch.labelled.table)
         if not nothing:
-            wanted = len(inputs) > 1 if report is None else report
+            wanted = len(to_count) > 1 if report is None else report
             chains = None if batch.chained is None else batch.chained.chains
             joined = {} if chains is None else {"chains": chains.table, "seams": chains.seams}
             faults = options.results_pages(batch.lines, settings, record, out, wanted, kinds, writer, **joined)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -72,7 +73,7 @@ class Ties:
     """Photos of a survey with their plots."""
 
     folder: Path
-    inputs: tuple[Input, ...]
+    inputs: Sequence[Input]
     """As given, under the plots that they were tied to."""
     ties: pd.DataFrame
     """TIES, a line a photo."""
