@@ -39,7 +39,7 @@ class Inputs(Sequence[Input]):
         OSError
             Disk full.
         """
-        self._aside.add(pickle.dumps((str(item.path), item.photo, item.plot, item.visit, item.place), protocol=5))
+        self._aside.add(pickle.dumps((item.file, item.photo, item.plot, item.visit, item.place), protocol=5))
 
     def __len__(self) -> int:
         return len(self._aside)
@@ -51,8 +51,7 @@ class Inputs(Sequence[Input]):
     def __getitem__(self, k: int | slice) -> Input | Sequence[Input]:
         if isinstance(k, slice):
             return [self[i] for i in range(*k.indices(len(self)))]
-        path, *rest = pickle.loads(self._aside[k])
-        return Input(Path(path), *rest)
+        return Input(*pickle.loads(self._aside[k]))
 
     def __iter__(self) -> Iterator[Input]:
         return (self[k] for k in range(len(self)))

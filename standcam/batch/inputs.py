@@ -23,7 +23,8 @@ OTHER_PICTURES = (
 class Input:
     """One photo to count."""
 
-    path: Path
+    file: str
+    """Its path as text: ten thousand ``Path`` would keep their parts in memory, and Python's table of names large."""
     photo: str
     """Its name in the tables: the file name, with as many folders before it as tell it from others."""
     plot: str
@@ -31,6 +32,11 @@ class Input:
     """Day or name of the visit, where a survey tells it."""
     place: tuple[float, float] | None = None
     """Latitude and longitude, where a survey tells them otherwise than the photo does. [degrees]"""
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+        return Path(self.file)
 
 
 @dataclass(frozen=True)
@@ -58,7 +64,7 @@ def find_inputs(
     out : path, optional
         Results folder, left out of the walk.
     """
-    found: list[Path] = []
+    found: list[str] = []
     problems: list[Problem] = []
     for path in _resolve_patterns(paths):
         try:
@@ -77,39 +83,39 @@ def find_inputs(
                 if _is_pipe(path):
                     problems.append(_pipe(path))
                 else:
-                    found.append(path)
+                    found.append(str(path))
             else:
                 problems.append(Problem(str(path), f"{path} does not exist.", "Check the path."))
         except OSError as error:
             problems.append(_unreadable(path, error))
-    once: dict[str, Path] = {}
-    for path in found:
-        once.setdefault(os.path.realpath(path), path)
+    once: dict[str, str] = {}
+    for file in found:
+        once.setdefault(os.path.realpath(file), file)
     return name_inputs(list(once.values())), problems
 
 
-def name_inputs(paths: Sequence[Path]) -> list[Input]:
+def name_inputs(paths: Sequence[str | Path]) -> list[Input]:
     """Give each path a photo name and a plot name that no other has.
 
-    >>> [i.photo for i in name_inputs([Path("a/1.jpg"), Path("b/1.jpg"), Path("b/2.jpg")])]
+    >>> [i.photo for i in name_inputs(["a/1.jpg", "b/1.jpg", "b/2.jpg"])]
     ['a/1.jpg', 'b/1.jpg', '2.jpg']
     """
-    absolute = [Path(os.path.abspath(path)) for path in paths]
+    absolute = [os.path.abspath(path) for path in paths]
     depth = [1] * len(paths)
     while True:
-        names = ["/".join(p.parts[-d:]) for p, d in zip(absolute, depth, strict=True)]
+        names = ["/".join(Path(p).parts[-d:]) for p, d in zip(absolute, depth, strict=True)]
         often = Counter(names)
         deeper = [
-            d + (often[name] > 1 and d < len(p.parts))
+            d + (often[name] > 1 and d < len(Path(p).parts))
             for p, d, name in zip(absolute, depth, names, strict=True)
         ]
         if deeper == depth:
             break
         depth = deeper
-    stems = [name.removesuffix(path.suffix) or name for name, path in zip(names, paths, strict=True)]
+    stems = [name.removesuffix(Path(path).suffix) or name for name, path in zip(names, paths, strict=True)]
     often = Counter(stems)
     return [
-        Input(path, name, stem if often[stem] == 1 else name)
+        Input(str(path), name, stem if often[stem] == 1 else name)
         for path, name, stem in zip(paths, names, stems, strict=True)
     ]
 
@@ -139,7 +145,7 @@ def _resolve_patterns(paths: Iterable[str | Path]) -> Iterator[Path]:
         yield from matches or [path]
 
 
-def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[Path]:
+def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[str]:
     # a link to a folder that holds the walked one would lead round through the whole disk
     seen = {str(above) for above in Path(os.path.realpath(root)).parents}
     skip = {os.path.realpath(out)} - {os.path.realpath(root)} if out is not None else set()
@@ -161,7 +167,7 @@ def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[Pat
             if _is_pipe(folder / name):
                 problems.append(_pipe(folder / name))
             else:
-                yield folder / name
+                yield str(folder / name)
         stems = {name.rsplit(".", 1)[0].casefold() for name in pictures}
         for entry in entries:
             stem, _, ending = entry.name.rpartition(".")

@@ -53,11 +53,11 @@ def leave_out_mosaics(inputs: Sequence[Input], named: Iterable[str | Path]) -> t
     """
     # unlike Path.resolve, this does not mind links that run in a circle
     asked = {os.path.realpath(path) for path in named}
-    left = {item.path: item for item in inputs if os.path.realpath(item.path) not in asked and is_mosaic(item.path)}
+    left = {item.file: item for item in inputs if os.path.realpath(item.file) not in asked and is_mosaic(item.path)}
     if not left:
         return list(inputs), []
     names = [item.photo for item in left.values()]
     which = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
     verb = "is a mosaic and was" if len(names) == 1 else "are mosaics and were"
     note = f"{which} {verb} left out of the photos: `standcam strip` counts mosaics."
-    return [item for item in inputs if item.path not in left], [note]
+    return [item for item in inputs if item.file not in left], [note]

@@ -24,7 +24,7 @@ def test_two_photos_of_one_row_are_one_row_in_the_results(tmp_path):
     for k in range(2):
         path = tmp_path / f"part_{k + 1}.jpg"
         write_jpeg(path, drawn(made, k).rgb, made.recipes[k].capture, made.recipes[k].camera)
-        inputs.append(Input(path, path.name, "P1"))
+        inputs.append(Input(str(path), path.name, "P1"))
     settings = Settings()
     out = tmp_path / "out"
     with ResultsWriter(out) as writer:

@@ -211,7 +211,7 @@ def test_a_batch_takes_labels_between_measuring_and_summarising(tmp_path, monkey
         return field(picture.path.name, seed=int(picture.path.stem))
 
     monkeypatch.setattr(run, "measure_photo", measure)
-    inputs = [Input(tmp_path / f"{k}.png", f"{k}.png", str(k)) for k in range(4)]
+    inputs = [Input(str(tmp_path / f"{k}.png"), f"{k}.png", str(k)) for k in range(4)]
     for k, made in enumerate(inputs):
         Image.fromarray(np.full((4, 4, 3), 40 + k, np.uint8)).save(made.path)
     plain, done = run.count_photos(inputs, SETTINGS), run.count_photos(inputs, SETTINGS, labels=walk(4))
