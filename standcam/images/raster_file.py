@@ -91,7 +91,7 @@ def environment(opening: Opening) -> Any:
         # files beside this one are not looked for
         GDAL_DISABLE_READDIR_ON_OPEN="EMPTY_DIR",
         GDAL_PAM_ENABLED="NO",
-        GDAL_CACHEMAX=opening.cache_mb,
+        GDAL_CACHEMAX=opening.cache_mb << 20,  # a number goes to GDALSetCacheMax64, which takes bytes
         # damage must not pass for a picture
         GDAL_ERROR_ON_LIBJPEG_WARNING="YES",
         GDAL_NUM_THREADS=opening.threads,

@@ -7,6 +7,7 @@ the way round, so that it knows no row: rows are found from its stems.
 from __future__ import annotations
 
 import gzip
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -28,7 +29,6 @@ GRANULE_PX = 16
 """Sheets are a multiple of this in both sizes. [px]"""
 _AROUND = np.ones((3, 3), np.uint8)
 _COLDEST = -50.0
-_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -55,26 +55,52 @@ class Heat:
 
     def crop_peaks(self, lowest: float, apart_px: float) -> Peaks:
         """Crop stems at least ``lowest`` likely, no two nearer than ``apart_px``."""
-        return self._peaks(0, lowest, apart_px)
+        return peaks_of([self.out], 0, lowest, apart_px)[0]
 
     def weed_peaks(self, lowest: float, apart_px: float) -> Peaks:
         """Weeds likewise, at the middle of their cells."""
-        return self._peaks(1, lowest, apart_px)
+        return peaks_of([self.out], 1, lowest, apart_px)[0]
 
-    def _peaks(self, channel: int, lowest: float, apart_px: float) -> Peaks:
-        """Probabilities are worked out at the peaks only: most cells are cold."""
-        logit = self.out[channel]
-        y, x = np.nonzero((logit >= cv2.dilate(logit, _AROUND)) & (logit >= np.float32(np.log(lowest / (1 - lowest)))))
-        order = np.argsort(-logit[y, x], kind="stable")
-        y, x = y[order], x[order]
-        probability = 1 / (1 + np.exp(-np.clip(logit[y, x].astype(float), -50, 50)))
-        cells = np.stack([x, y], axis=1).astype(float)
-        if channel == 0:
-            cells += np.clip(self.out[2:4, y, x].T, -2, 2)
-        xy = (cells + 0.5) * STRIDE - 0.5
-        sd = np.exp(np.clip(self.out[4, y, x].astype(float), -3, 2)) * STRIDE
-        keep = apart(xy, apart_px)
-        return Peaks(xy[keep], probability[keep], sd[keep])
+
+def peaks_of(outs: Sequence[np.ndarray], channel: int, lowest: float, apart_px: float) -> tuple[Peaks, np.ndarray]:
+    """Peaks of several pictures' heat at once, picture by picture and the hottest of each first.
+
+    Parameters
+    ----------
+    outs : sequence of (5, h, w) arrays
+        As :attr:`Heat.out`.
+    channel : int
+        0 for crop stems, 1 for weeds.
+    lowest : float
+        Least probability.
+    apart_px : float
+        No two of one picture are nearer. [px]
+
+    Returns
+    -------
+    Peaks, (n,) int array
+        And of which picture each is.
+    """
+    least = np.float32(np.log(lowest / (1 - lowest)))
+    found, of, places = [], [], []
+    for k, out in enumerate(outs):
+        # numbers are worked out at the peaks only: most cells are cold
+        logit = out[channel]
+        at = np.flatnonzero(logit >= cv2.max(cv2.dilate(logit, _AROUND), float(least)))
+        found.append(out.reshape(len(out), -1)[:, at])
+        of.append(np.full(len(at), k))
+        places.append(np.stack(np.divmod(at, logit.shape[1])[::-1], axis=1))
+    values, whose = np.concatenate(found, axis=1), np.concatenate(of)
+    order = np.lexsort((-values[channel], whose))
+    values, whose = values[:, order].astype(float), whose[order]
+    probability = 1 / (1 + np.exp(-np.clip(values[channel], -50, 50)))
+    cells = np.concatenate(places)[order].astype(float)
+    if channel == 0:
+        cells += np.clip(values[2:4].T, -2, 2)
+    xy = (cells + 0.5) * STRIDE - 0.5
+    sd = np.exp(np.clip(values[4], -3, 2)) * STRIDE
+    keep = apart(xy, apart_px, whose)
+    return Peaks(xy[keep], probability[keep], sd[keep]), whose[keep]
 
 
 def look(sheet: Sheet, network: str, turns: int = 1) -> Heat:
@@ -119,14 +145,32 @@ def onnx_of(name: str) -> bytes:
     return gzip.decompress(data) if path.suffix == ".gz" else data
 
 
-def apart(xy: np.ndarray, far: float) -> np.ndarray:
-    """Indices of places, first come first kept, no two nearer than ``far``, in the unit of the places."""
+def apart(xy: np.ndarray, far: float, of: np.ndarray | None = None) -> np.ndarray:
+    """Indices of places, first come first kept, no two nearer than ``far``, in the unit of the places.
+
+    Parameters
+    ----------
+    xy : (n, 2) array
+    far : float
+    of : (n,) int array, optional
+        Places of different numbers are never near.
+    """
     keep = np.ones(len(xy), bool)
-    for at in range(0, len(xy), _AT_ONCE):
-        some = xy[at : at + _AT_ONCE]
-        # places with others before them that are too near: few
-        near = ((some[:, None] - xy[None, : at + len(some)]) ** 2).sum(axis=2) < far**2
-        near &= np.arange(at, at + len(some))[:, None] > np.arange(near.shape[1])
-        for i in np.flatnonzero(near.any(axis=1)):
-            keep[at + i] = not (keep[: near.shape[1]] & near[i]).any()
+    of = np.zeros(len(xy), int) if of is None else of
+    order = np.lexsort((xy[:, 0], of))
+    x, y, whose = xy[order, 0], xy[order, 1], of[order]
+    pairs = []
+    for step in range(1, len(xy)):
+        # places of one number follow each other along x: once the next but so many is too far off, all others are
+        within = (x[step:] - x[:-step] < far) & (whose[step:] == whose[:-step])
+        if not within.any():
+            break
+        near = np.flatnonzero(within)
+        near = near[(x[near + step] - x[near]) ** 2 + (y[near + step] - y[near]) ** 2 < far**2]
+        pairs.append(np.sort(np.stack([order[near], order[near + step]], axis=1), axis=1))
+    if pairs:
+        both = np.concatenate(pairs)
+        for first, later in both[np.argsort(both[:, 1], kind="stable")].tolist():
+            if keep[first]:
+                keep[later] = False
     return np.flatnonzero(keep)

@@ -19,7 +19,7 @@ import numpy as np
 from standcam.plants.along import GRANULE_PX, Strip, strips_along
 from standcam.plants.green_cells import GreenCells
 from standcam.plants.guide import Lines, lines_of
-from standcam.plants.heat import Heat
+from standcam.plants.heat import peaks_of
 from standcam.plants.planes import look_at
 from standcam.plants.slabs import MARGIN_SQUARES, SQUARE_PX, boxes_about
 from standcam.settings import StripStemSettings
@@ -157,24 +157,33 @@ class _Look:
         cm = settings.look_cm
         half = max(GRANULE_PX // 2, round(settings.look_across_cm / cm / GRANULE_PX) * GRANULE_PX // 2)
         low, high = ((np.array(edge) - 0.5 - middle) * self.cm for edge in (square[:2], square[2:]))
-        for strip in strips_along(lines, green_cm, (low, high), half, cm, settings.off_row_cm):
-            picture = strip.draw(self.smooth, middle + self.corner, self.corner, self.cm)
-            others = np.zeros((3, strip.height_px // 4, strip.width_px // 4), np.float32)
-            if self.lean is not None:
-                u = strip.begin_cm + (np.arange(strip.width_px // 4) * 4 + 2) * cm
-                v = strip.v + (np.arange(strip.height_px // 4) * 4 + 2 - strip.height_px / 2) * cm
-                uu, vv = (a.ravel() for a in np.meshgrid(u, v))
-                at = lines.points(uu, vv) / self.cm + middle - np.array(self.lean.foot_px)
-                for k, axis in enumerate((lines.along, lines.across)):
-                    others[k] = ((at @ axis) / self.lean.height_px).reshape(others[k].shape)
-            others[2] = np.log2(cm / 0.4)
-            out = look_at(picture, others, settings.network)
+        strips = list(strips_along(lines, green_cm, (low, high), half, cm, settings.off_row_cm))
+        if not strips:
+            return
+        outs = [self._along(strip, middle, cm) for strip in strips]
+        begin, v = np.array([[strip.begin_cm, strip.v - (strip.height_px - 1) / 2 * cm] for strip in strips]).T
 
-            def to_px(xy: np.ndarray, strip: Strip = strip) -> np.ndarray:
-                # rounded, so that the same place is the same number in every tile
-                return np.round(strip.to_ground(xy) / self.cm * 1024) / 1024 + middle
+        def to_px(xy: np.ndarray, of: np.ndarray) -> np.ndarray:
+            on_ground = lines.points(begin[of] + (xy[:, 0] + 0.5) * cm, v[of] + xy[:, 1] * cm)
+            # rounded, so that the same place is the same number in every tile
+            return np.round(on_ground / self.cm * 1024) / 1024 + middle
 
-            yield self._counting(Heat(out), square, cm, to_px)
+        yield self._counting(outs, square, cm, to_px)
+
+    def _along(self, strip: Strip, middle: np.ndarray, cm: float) -> np.ndarray:
+        """What the network says of a strip. (5, h, w)"""
+        lines = strip.lines
+        picture = strip.draw(self.smooth, middle + self.corner, self.corner, self.cm)
+        others = np.zeros((3, strip.height_px // 4, strip.width_px // 4), np.float32)
+        if self.lean is not None:
+            u = strip.begin_cm + (np.arange(strip.width_px // 4) * 4 + 2) * cm
+            v = strip.v + (np.arange(strip.height_px // 4) * 4 + 2 - strip.height_px / 2) * cm
+            uu, vv = (a.ravel() for a in np.meshgrid(u, v))
+            at = lines.points(uu, vv) / self.cm + middle - np.array(self.lean.foot_px)
+            for k, axis in enumerate((lines.along, lines.across)):
+                others[k] = ((at @ axis) / self.lean.height_px).reshape(others[k].shape)
+        others[2] = np.log2(cm / 0.4)
+        return look_at(picture, others, self.settings.network)
 
     @cached_property
     def smooth(self) -> np.ndarray:
@@ -217,11 +226,11 @@ class _Look:
             window = (slice(top, min(int(own[3]) + margin * side, h)), slice(left, min(int(own[2]) + margin * side, w)))
             out = self._look(self.rgb[window], times, (left, top))
 
-            def to_px(xy: np.ndarray, at: tuple[int, int] = (left, top)) -> np.ndarray:
+            def to_px(xy: np.ndarray, _: np.ndarray, at: tuple[int, int] = (left, top)) -> np.ndarray:
                 return np.round(((xy + 0.5) / times - 0.5) * 1024) / 1024 + np.array(at)
 
             edge = (own[0], own[1], min(int(own[2]), x1), min(int(own[3]), y1))
-            yield self._counting(Heat(out), edge, self.settings.look_cm, to_px)
+            yield self._counting([out], edge, self.settings.look_cm, to_px)
 
     def _look(self, rgb: np.ndarray, times: float, corner: tuple[int, int]) -> np.ndarray:
         """What the network says of a window; it gets grey margins to whole granules. (5, h, w)"""
@@ -242,16 +251,16 @@ class _Look:
 
     def _counting(
         self,
-        heat: Heat,
+        outs: Sequence[np.ndarray],
         square: Sequence[int],
         cm: float,
-        to_px: Callable[[np.ndarray], np.ndarray],
+        to_px: Callable[[np.ndarray, np.ndarray], np.ndarray],
     ) -> TileStems:
-        """Peaks that belong to the square."""
+        """Peaks that belong to the square, of all pictures drawn of it."""
         settings = self.settings
-        crop = heat.crop_peaks(settings.lowest_probability, settings.apart_cm / cm)
-        weed = heat.weed_peaks(settings.weed_probability, settings.weeds_apart_cm / cm)
-        crop_px, weed_px = to_px(crop.xy_px), to_px(weed.xy_px)
+        crop, of = peaks_of(outs, 0, settings.lowest_probability, settings.apart_cm / cm)
+        weed, of_weed = peaks_of(outs, 1, settings.weed_probability, settings.weeds_apart_cm / cm)
+        crop_px, weed_px = to_px(crop.xy_px, of), to_px(weed.xy_px, of_weed)
         crop_p = crop.probability * np.where(self.cells.held(self.near, crop_px), 1.0, settings.no_green_share)
         own = self._own(crop_px, square) & (crop_p >= settings.lowest_probability)
         own_weed = self._own(weed_px, square) & self.cells.held(self.near, weed_px)

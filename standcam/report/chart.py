@@ -44,12 +44,19 @@ def dress(ax: Any) -> None:
     ax.title.set(size=13, color=INK)
 
 
-def png(figure: Figure) -> bytes:
-    """The figure as PNG; equal figures give equal bytes. Letters that the font lacks become boxes."""
+def png(figure: Figure, level: int = 6) -> bytes:
+    """The figure as PNG; equal figures give equal bytes. Letters that the font lacks become boxes.
+
+    Parameters
+    ----------
+    figure : Figure
+    level : int
+        How hard it is pressed, 1 to 9: pictures of ground take a quarter of the time at 2, and a tenth more room.
+    """
     out = io.BytesIO()
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing from", UserWarning)
-        figure.savefig(out, format="png", metadata={"Software": None})
+        figure.savefig(out, format="png", metadata={"Software": None}, pil_kwargs={"compress_level": level})
     return out.getvalue()
 
 

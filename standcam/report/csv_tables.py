@@ -6,6 +6,7 @@ import csv
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -43,8 +44,7 @@ def csv_parts(lines: Lines, at_once: int = 2_000) -> Iterator[str]:
             part = rounded(table, frame.iloc[begin : begin + at_once])
             for name in part.columns:
                 if _holds_texts(part[name]):
-                    prefix = _prefix(name)
-                    part[name] = [disarm(v, prefix) if isinstance(v, str) else v for v in part[name]]
+                    part[name] = _disarmed(part[name], _prefix(name))
             yield part.to_csv(
                 index=False,
                 header=header,
@@ -55,7 +55,18 @@ def csv_parts(lines: Lines, at_once: int = 2_000) -> Iterator[str]:
 
 
 def _holds_carriage_return(frame: pd.DataFrame) -> bool:
-    return any("\r" in v for name in frame if _holds_texts(frame[name]) for v in frame[name] if isinstance(v, str))
+    return any("\r" in v for name in frame if _holds_texts(frame[name]) for v in _texts(frame[name]))
+
+
+def _texts(column: pd.Series) -> set[str]:
+    """Its texts, each once: most columns repeat a few of them from line to line."""
+    return {v for v in set(column.array) if isinstance(v, str)}
+
+
+def _disarmed(column: pd.Series, prefix: str) -> Any:
+    """The column with its texts disarmed."""
+    changed = {v: safe for v in _texts(column) if (safe := disarm(v, prefix)) != v}
+    return [changed.get(v, v) if isinstance(v, str) else v for v in column] if changed else column
 
 
 def _holds_texts(column: pd.Series) -> bool:

@@ -139,7 +139,12 @@ def _field(column: pd.Series) -> tuple[np.ndarray, np.ndarray | None]:
     if pd.api.types.is_numeric_dtype(column.dtype):
         return column.to_numpy(float), mask
     # names from a disk may hold bytes that are no Unicode
-    text = [None if gone else _sound(value) for value, gone in zip(column.tolist(), missing.tolist(), strict=True)]
+    values = column.tolist()
+    sound = {value: _sound(value) for value in {v for v in values if isinstance(v, str)}}  # few, over and over
+    text = [
+        None if gone else sound[value] if isinstance(value, str) else _sound(value)
+        for value, gone in zip(values, missing.tolist(), strict=True)
+    ]
     return np.array(text, object), None
 
 

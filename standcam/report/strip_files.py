@@ -72,4 +72,4 @@ def _picture(counted: StripCount, layers: Mapping[str, Layer]) -> dict[str, byte
         title=site.name,
         system=settings.output.units,
     )
-    return {STRIP_MAP: png(figure)}
+    return {STRIP_MAP: png(figure, level=2)}
