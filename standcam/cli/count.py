@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -116,12 +116,14 @@ def count(
         if several:  # is needed in the end, when workers would wait for it
             import scipy.special  # noqa: F401
 
+        from standcam import trust
         from standcam.batch.input_list import Inputs
         from standcam.batch.run import count_photos
         from standcam.batch.store import WorkStore
         from standcam.plants.labels import LABELLED, LABELS_FILE, read_labels
         from standcam.report import screen
         from standcam.report.csv_tables import csv_text
+        from standcam.report.overall_words import AllRows
         from standcam.report.results import ResultsWriter, check_out, holds_results
         from standcam.report.run_file import run_record
         from standcam.survey import use
@@ -189,9 +191,12 @@ def count(
         if batch.labelled is not None:
             files["labelled.csv"] = csv_text(LABELLED, batch.labelled.table)
         if not nothing:
+            rows = batch.lines["rows"].whole()
+            all_rows = AllRows.of(trust.rows_kept(rows), batch.lines["gaps"], settings, "photo")
             wanted = len(to_count) > 1 if report is None else report
             chains = None if batch.chained is None else batch.chained.chains
-            joined = {} if chains is None else {"chains": chains.table, "seams": chains.seams}
+            joined: dict[str, Any] = {} if chains is None else {"chains": chains.table, "seams": chains.seams}
+            joined["all_rows"] = all_rows
             faults = options.results_pages(batch.lines, settings, record, out, wanted, kinds, writer, **joined)
             record["notes"] = notes = [*notes, *faults]
         if batch.chained is not None:
@@ -211,6 +216,7 @@ def count(
         out,
         scale_methods=[record["scale_method"] for record in batch.inputs],
         notes=notes,
+        all_rows=all_rows,
     )
     if len(batch.problems):
         raise typer.Exit(1)

@@ -26,7 +26,7 @@ _STRAY = 0.02
 """Share of plants that may stand anywhere about their place, so that one stray does not shift the rhythm."""
 AT_ONCE = 256
 """Stretches that are followed side by side; bounds memory."""
-LARGEST_BLOCK = 500_000
+LARGEST_BLOCK = 60_000
 """Numbers held at once while shuffling; bounds memory."""
 
 
@@ -282,11 +282,7 @@ def _pairs(code: np.ndarray, multiple: np.ndarray) -> np.ndarray:
     total = a + b
     pair = (code[:, 1:] == code[:, :-1]) & (small <= 0.5) & (large > 1.5) & (large <= 2.5)
     pair &= (total >= 1.5) & (total <= 2.5)
-    # short-long-short holds one pair, not two
-    count = np.zeros(len(pair), int)
-    taken = np.zeros(len(pair), bool)
-    for t in range(pair.shape[1]):
-        new = pair[:, t] & ~taken
-        count += new
-        taken = new
-    return count
+    # short-long-short holds one pair, not two: of pairs on end the first counts, the third, and so on
+    at = np.arange(pair.shape[1], dtype=np.int32)
+    since = at - np.maximum.accumulate(np.where(pair, np.int32(-1), at), axis=1)
+    return np.count_nonzero(since % 2 == 1, axis=1)

@@ -8,7 +8,7 @@ from typing import Any
 
 from standcam import trust
 from standcam.errors import BadSettings
-from standcam.report import screen
+from standcam.report import overall_words, screen
 from standcam.report.html_run import Run
 from standcam.report.results import PARQUET, REPORT, SPREADSHEET
 
@@ -105,12 +105,12 @@ def _parquet(run: Run, path: Path) -> None:
 def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
     """All rows together as lines of what, value and unit: the numbers of the screen, unrounded."""
     from standcam.estimate import Estimate
+    from standcam.report.overall_words import AllRows
     from standcam.spacing.spacings import Spacings
-    from standcam.stand.population import overall
 
     if screen.not_sought(run.rows):
-        told = screen.bare_line(run.rows, Spacings.of(run.rows, run.gaps), run.settings.output.units)
-        return [("rows", len(run.rows), ""), (told, None, ""), (screen.CAUTION_OF[run.source], None, "")]
+        bare = screen.bare_line(run.rows, Spacings.of(run.rows, run.gaps), run.settings.output.units)
+        return [("rows", len(run.rows), ""), (bare, None, ""), (screen.CAUTION_OF[run.source], None, "")]
     rows = trust.rows_kept(run.rows)
     lines: list[tuple[str, Any, str]] = [
         ("rows", len(rows), ""),
@@ -120,17 +120,18 @@ def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
         ("inputs not used", len(run.problems), ""),
     ]
     if len(rows):
-        spacings = Spacings.of(rows, run.gaps)
-        pooled = overall(rows, spacings, run.settings.statistics)
+        told = run.all_rows or AllRows.of(rows, run.gaps, run.settings, run.source)
+        assert told.overall is not None  # there are rows
+        pooled = told.overall
         e = pooled.plants_per_ha
         named: Mapping[str, tuple[Estimate, str]] = {
-            "plants per ha": (Estimate(screen.pooled_per_ha(rows), e.low, e.high, e.level), "1/ha"),
+            "plants per ha": (Estimate(overall_words.pooled_per_ha(rows), e.low, e.high, e.level), "1/ha"),
             "mean gap": (pooled.mean_gap_cm, "cm"),
             "SD of gaps": (pooled.sd_gap_cm, "cm"),
             "CV of gaps": (pooled.cv_pct, "%"),
             "skips": (pooled.misses_pct, "% of spacings"),
             "doubles": (pooled.multiples_pct, "% of spacings"),
-            "singles": (Estimate(spacings.singles_pct), "% of spacings"),
+            "singles": (Estimate(told.singles_pct), "% of spacings"),
         }
         for name, (estimate, unit) in named.items():
             lines.append((name, estimate.value, unit))

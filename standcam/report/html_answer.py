@@ -11,14 +11,14 @@ import numpy as np
 import pandas as pd
 
 from standcam import flags, trust, units
-from standcam.report import screen, wording
+from standcam.report import overall_words, screen, wording
 from standcam.report.html_run import Run
 from standcam.report.wording import plural
 from standcam.settings import Settings
 
 if TYPE_CHECKING:
     from standcam.estimate import Estimate
-    from standcam.spacing.spacings import Spacings
+    from standcam.report.overall_words import AllRows
     from standcam.stand.population import Overall
 
 
@@ -68,7 +68,7 @@ def headline(all_rows: Overall | None, kept: pd.DataFrame, run: Run) -> str:
             return "Rows and bare stretches only: the pixels are too coarse to tell plants."
         return "No row was measured: there is no number to give."
     us = run.settings.output.units
-    per_ha = screen.pooled_per_ha(kept)
+    per_ha = overall_words.pooled_per_ha(kept)
     if math.isfinite(per_ha):
         said = f"{wording.population(per_ha, us, unit=False)} plants per {'acre' if us == 'us' else 'ha'}"
         share = _emergence(kept, run.settings)
@@ -85,20 +85,19 @@ def headline(all_rows: Overall | None, kept: pd.DataFrame, run: Run) -> str:
 def _emergence(kept: pd.DataFrame, settings: Settings) -> float:
     from standcam.stand.population import emergence
 
-    long = kept[kept["row_length_cm"].notna()]
+    long = kept.loc[kept["row_length_cm"].notna(), ["plants", "row_length_cm"]]
     return float(
         emergence(np.array([long["plants"].sum()]), np.array([long["row_length_cm"].sum()]), settings.spacing)[0][0]
     )
 
 
-def cards(
-    all_rows: Overall | None, kept: pd.DataFrame, spacings: Spacings, rows: pd.DataFrame, settings: Settings
-) -> list[dict[str, str]]:
+def cards(told: AllRows, kept: pd.DataFrame, rows: pd.DataFrame, settings: Settings) -> list[dict[str, str]]:
     """The numbers that are looked for first: value, range, and what it is held against."""
+    all_rows = told.overall
     if all_rows is None:
         return []
     us = settings.output.units
-    per_ha = screen.pooled_per_ha(kept)
+    per_ha = overall_words.pooled_per_ha(kept)
     cards = [
         _card(
             f"Plants per {'acre' if us == 'us' else 'ha'}",
@@ -115,7 +114,7 @@ def cards(
               "share of spacings; ideal 0"),
         _card("Doubles", wording.percent(all_rows.multiples_pct.value), all_rows.multiples_pct, wording.percent,
               "share of spacings; ideal 0"),
-        _card("Singulation", wording.percent(spacings.singles_pct), None, wording.percent,
+        _card("Singulation", wording.percent(told.singles_pct), None, wording.percent,
               "singles, share of spacings; ideal 100"),
         _trust_card(rows),
     ]  # fmt: skip
@@ -145,7 +144,7 @@ def _target_population(kept: pd.DataFrame, settings: Settings) -> str:
 
 
 def _target_spacing(kept: pd.DataFrame, us: str) -> str:
-    known = kept[kept["nominal_spacing_cm"].notna()]
+    known = kept.loc[kept["nominal_spacing_cm"].notna(), ["nominal_spacing_cm", "nominal_source"]]
     if not len(known):
         return "no target was given"
     cm, source = known["nominal_spacing_cm"].iloc[0], known["nominal_source"].iloc[0]
@@ -168,11 +167,11 @@ def _trust_card(rows: pd.DataFrame) -> dict[str, str]:
     }
 
 
-def words(run: Run, kept: pd.DataFrame, spacings: Spacings) -> list[str]:
+def words(run: Run, kept: pd.DataFrame, told: AllRows) -> list[str]:
     """The sentences of the screen."""
     us = run.settings.output.units
     lines = [
-        *screen.spacing_lines(kept, spacings, run.settings),
+        *told.spacing,
         *screen.weed_lines(kept, run.settings),
         *screen.nominal_lines(kept, us),
     ]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from standcam import trust
-from standcam.report import screen
+from standcam.report import overall_words, screen
 from standcam.report.html_run import LINES, Run
 from standcam.settings import Settings
 from standcam.spacing.spacings import Spacings
@@ -39,7 +39,7 @@ def edited(run: Run) -> list[str]:
     if run.raw_rows is None or run.raw_gaps is None or not len(run.raw_rows):
         return []
     kept = run.raw_rows[trust.kept(run.raw_rows)]
-    return [screen.totals(kept, Spacings.of(kept, run.raw_gaps), run.settings.output.units, run.source)]
+    return [overall_words.totals(kept, Spacings.of(kept, run.raw_gaps), run.settings.output.units, run.source)]
 
 
 def method_part(run: Run) -> dict[str, Any]:

@@ -13,7 +13,6 @@ from standcam.report.html_run import KEYS, LINES, Run
 
 if TYPE_CHECKING:
     from standcam.planter.diagnosis import Diagnosis
-    from standcam.spacing.spacings import Spacings
 
 MOST_GAPS = 30_000
 """Of more, the planter's part of the page takes rows drawn by lot."""
@@ -22,20 +21,23 @@ GAPS_FOR_FIT = 1_500
 
 
 def diagnosis(
-    kept: pd.DataFrame, spacings: Spacings, run: Run
+    kept: pd.DataFrame, spacings: int, run: Run
 ) -> tuple[Diagnosis | None, list[str], pd.DataFrame]:
-    """What the planter did, None where it cannot be told; notes; and GAPS that it was told from."""
+    """What the planter did, None where it cannot be told; notes; and GAPS that it was told from.
+
+    Takes the rows kept, and how many spacings they have.
+    """
     from standcam.errors import StandcamError
     from standcam.planter.diagnosis import diagnose
 
     notes: list[str] = []
     nothing = tables.empty(tables.GAPS)
-    if not len(spacings) or not len(kept):
+    if not spacings or not len(kept):
         return None, ["There is no spacing between two plants in these results."], nothing
-    if len(spacings) > MOST_GAPS:
+    if spacings > MOST_GAPS:
         keys = kept[KEYS].drop_duplicates()
         seed = run.settings.statistics.seed
-        drawn = keys.sample(max(1, round(MOST_GAPS / len(spacings) * len(keys))), random_state=seed)
+        drawn = keys.sample(max(1, round(MOST_GAPS / spacings * len(keys))), random_state=seed)
         notes.append(
             f"What the planter did is told from {len(drawn)} of {len(keys)} rows, drawn by lot; standcam planter takes "
             "all."

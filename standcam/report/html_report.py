@@ -51,8 +51,8 @@ def _content(run: Run) -> dict[str, Any]:
 
     from standcam.report.html_more import chains_part, visits_part
     from standcam.report.html_photos import photo_list
+    from standcam.report.overall_words import AllRows
     from standcam.spacing.spacings import Spacings
-    from standcam.stand.population import overall
 
     us = run.settings.output.units
     rows = run.rows.reset_index(drop=True)
@@ -61,26 +61,26 @@ def _content(run: Run) -> dict[str, Any]:
     if coarse:
         kept = kept[kept["status"] != tables.NO_STEMS]
     kept = kept.reset_index(drop=True)
-    spacings = Spacings.of(kept, run.gaps)
-    all_rows = overall(kept, spacings, run.settings.statistics) if len(kept) else None
-    diagnosis, fit_notes, fitted = html_planter.diagnosis(kept, spacings, run)
+    known = None if coarse else run.all_rows
+    told = known or AllRows.of(kept, run.gaps, run.settings, run.source)
+    diagnosis, fit_notes, fitted = html_planter.diagnosis(kept, told.gaps, run)
     shown = html_rows.strips_part(rows, run.gaps, run.plants, us)
     cautions = html_answer.cautions(run)
     return {
         "style": Markup(strips.STYLE),
         "name": run.name,
         "head": html_answer.head(run, rows),
-        "headline": html_answer.headline(all_rows, kept, run),
-        "cards": html_answer.cards(all_rows, kept, spacings, rows, run.settings),
+        "headline": html_answer.headline(told.overall, kept, run),
+        "cards": html_answer.cards(told, kept, rows, run.settings),
         "totals": screen.bare_line(rows, Spacings.of(rows, run.gaps), us)
         if coarse
-        else screen.totals(kept, spacings, us, run.source)
+        else told.totals
         if len(kept)
         else "",
         "coarse": coarse,
         "left_out": trust.left_out_notes(rows, run.settings.statistics.min_trust),
         "cautions": cautions,
-        "words": [] if coarse else html_answer.words(run, kept, spacings),
+        "words": [] if coarse else html_answer.words(run, kept, told),
         "units": html_planter.units_part(diagnosis, us),
         "unit_note": html_planter.unit_note(diagnosis, run),
         "map": html_rows.map_uri(run),

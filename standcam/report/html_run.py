@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -12,6 +12,9 @@ from standcam import tables
 from standcam.aside import Lines
 from standcam.report.run_file import Records
 from standcam.settings import Settings
+
+if TYPE_CHECKING:
+    from standcam.report.overall_words import AllRows
 
 KEYS = ["photo", "plot", "row"]
 LINES = 40
@@ -51,6 +54,8 @@ class Run:
     """EMERGENCE, where ``standcam visits`` followed the plants over days."""
     emergence_days: pd.DataFrame | None = None
     """DAYS"""
+    all_rows: AllRows | None = None
+    """What all rows that are kept tell together, where that is known already."""
 
     @property
     def of_photos(self) -> bool:

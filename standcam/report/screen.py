@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-import numpy as np
 from rich.console import Console
 from rich.markup import escape
 from rich.measure import Measurement
@@ -25,18 +24,14 @@ if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
     from standcam.aside import Lines
-    from standcam.estimate import Estimate
+    from standcam.report.overall_words import AllRows
     from standcam.settings import Settings
-    from standcam.stand.population import Overall
 
 PIPED_WIDTH = 200
 """A pipe or file has no width; this keeps every table line on one line. [characters]"""
 
 MOST_ROWS = 500
 """Rows printed line by line: nobody reads more on a screen, and laying out a table of 10,000 takes 120 MB."""
-
-FEW_UNITS = 5
-"""Fewer rows or plots than this give ranges that are wide for their sake alone."""
 
 CAUTION_OF = {
     "photo": "Replanting and planter changes are costly: check some rows by tape first. Photos show the stand of one "
@@ -117,6 +112,7 @@ def show(
     source: str = "tape file",
     notes: Sequence[str] = (),
     to: Console | None = None,
+    all_rows: AllRows | None = None,
 ) -> None:
     """Print the outcome of a run.
 
@@ -138,7 +134,11 @@ def show(
         Sentences about the run.
     to : Console, optional
         Where to print; standard output by default.
+    all_rows : AllRows, optional
+        What all rows together tell, where that is known already.
     """
+    from standcam.report.overall_words import AllRows
+
     to = to or console()
     for note in notes:
         to.print(_text(note))
@@ -161,14 +161,16 @@ def show(
     to.print()
     # what was left out stands in the table and in the notes, and in no number below
     rows = trust.rows_kept(rows)
-    spacings = Spacings.of(rows, gaps)
+    told: Sequence[str] = ()
     if not_sought(rows):
-        to.print(_text(bare_line(rows, spacings, settings.output.units)))
+        to.print(_text(bare_line(rows, Spacings.of(rows, gaps), settings.output.units)))
         rows = rows.iloc[:0]
     else:
-        to.print(_text(totals(rows, spacings, settings.output.units, "photo" if scale_methods else source)))
+        all_rows = all_rows or AllRows.of(rows, gaps, settings, "photo" if scale_methods else source)
+        to.print(_text(all_rows.totals))
+        told = all_rows.spacing
     if len(rows) or source != "strip":
-        for line in [*weed_lines(rows, settings), *spacing_lines(rows, spacings, settings)]:
+        for line in [*weed_lines(rows, settings), *told]:
             to.print(_text(line))
         for line in nominal_lines(rows, settings.output.units):
             to.print(_text(line))
@@ -259,38 +261,6 @@ def _place(row: object, by_plot: bool) -> str:
     return row.plot if by_plot else row.photo  # type: ignore[attr-defined]
 
 
-def totals(rows: pd.DataFrame, spacings: Spacings, units: str, source: str = "photo") -> str:
-    """One line over all rows; ratios are taken of sums, so that long rows weigh more."""
-    measured = rows[rows["row_length_cm"].notna()]
-    gap, classed = spacings.in_cm, spacings.classed
-    parts = [
-        f"All: {plural(rows['photo'].nunique(), source)}, {plural(len(rows), 'row')}",
-        f"{plural(int(rows['plants'].sum()), 'plant')} on "
-        f"{wording.row_length(measured['row_length_cm'].sum(), units)} of row",
-    ]
-    if len(gap):
-        parts.append(f"mean gap {wording.spacing(gap.mean(), units)}")
-    if len(gap) > 1 and gap.mean() > 0:
-        parts.append(f"CV {wording.percent(100 * gap.std(ddof=1) / gap.mean())}")
-    if len(classed):
-        doubles, singles = (classed == 0).mean(), (classed == 1).mean()
-        parts.append(
-            f"doubles {wording.percent(100 * doubles)}, singles {wording.percent(100 * singles)}, "
-            f"skips {wording.percent(100 * (1 - doubles - singles))}"
-        )
-    per_ha = pooled_per_ha(rows)
-    if per_ha == per_ha:
-        parts.append(f"{wording.population(per_ha, units)}, {wording.on_small_area(per_ha, units)}")
-    return "; ".join(parts) + "."
-
-
-def pooled_per_ha(rows: pd.DataFrame) -> float:
-    """Plants on all measured rows over their area; NaN without a row width. [1/ha]"""
-    measured = rows[rows["row_length_cm"].notna()]
-    area_cm2 = float((measured["row_length_cm"] * measured["row_width_cm"]).sum(skipna=False))
-    return float(measured["plants"].sum()) / area_cm2 * 1e8 if area_cm2 > 0 else float("nan")
-
-
 def weed_lines(rows: pd.DataFrame, settings: Settings) -> list[str]:
     """Weeds beside the rows of photos; nothing of a tape, which tells none."""
     if not rows["weeds"].notna().any():
@@ -300,131 +270,10 @@ def weed_lines(rows: pd.DataFrame, settings: Settings) -> list[str]:
     return [f"Weeds: {n or 'none'} seen within {reach} of the row lines, not counted as plants."]
 
 
-def spacing_lines(rows: pd.DataFrame, spacings: Spacings, settings: Settings) -> list[str]:
-    """How sure the numbers over all rows are, and what they do not show by themselves."""
-    from standcam.stand.population import overall
-
-    if not len(rows):
-        return []
-    all_rows = overall(rows, spacings, settings.statistics)
-    lines = [range_line(all_rows, settings), *emergence_lines(all_rows, rows, settings)]
-    if len(spacings) > 1:
-        lines += [gaps_line(spacings.in_cm, rows, settings)]
-    if len(spacings.classed):
-        lines += [forms_line(spacings.classed)]
-    return [line for line in lines if line]
-
-
-def range_line(all_rows: Overall, settings: Settings) -> str:
-    """The intervals over all rows, and what they rest on."""
-    us, level = settings.output.units, f"{100 * settings.statistics.level:g} %"
-    people = wording.span(*_ends(all_rows.plants_per_ha), lambda v: wording.population(v, us))
-    spans = (
-        ("mean gap", wording.span(*_ends(all_rows.mean_gap_cm), lambda v: wording.spacing(v, us))),
-        ("CV", wording.span(*_ends(all_rows.cv_pct), wording.percent)),
-        ("doubles", wording.span(*_ends(all_rows.multiples_pct), wording.percent)),
-        ("skips", wording.span(*_ends(all_rows.misses_pct), wording.percent)),
-    )
-    spacing = "; ".join(f"{name} {span}" for name, span in spans if span != wording.NOTHING)
-    parts: dict[str, list[str]] = {}
-    for words, unit, n in (
-        (people, all_rows.unit, all_rows.units),
-        (spacing, all_rows.spacing_unit, all_rows.spacing_units),
-    ):
-        if words and words != wording.NOTHING:
-            base = f"{n} {unit} as the units" if unit != "gaps" else f"{n} gaps of these rows alone"
-            parts.setdefault(base, []).append(words)
-    if not parts:
-        return "Range: none can be given from so few gaps and rows; measure more rows."
-    line = ". ".join(f"Range ({level}, {base}): {'; '.join(words)}" for base, words in parts.items())
-    if "gaps" in (all_rows.unit, all_rows.spacing_unit) or all_rows.units < FEW_UNITS:
-        few = "plots" if all_rows.unit == "plots" else "rows"
-        line += f". So few {few} tell little of the others; measure more"
-    return f"{line}."
-
-
-def emergence_lines(all_rows: Overall, rows: pd.DataFrame, settings: Settings) -> list[str]:
-    """Plants out of seeds, where rate or spacing were given."""
-    from standcam.stand.population import emergence
-
-    long = rows[rows["row_length_cm"].notna()]
-    sums = long[["plants", "row_length_cm"]].sum().to_numpy(float)
-    of_seeds, of_viable = (float(e[0]) for e in emergence(sums[:1], sums[1:], settings.spacing))
-    if of_seeds != of_seeds:
-        return []
-    line = f"Emergence: {wording.percent(of_seeds)}"
-    density = all_rows.plants_per_ha
-    if density.value > 0 and density.low == density.low:
-        factor = of_seeds / density.value
-        line += f" ({wording.span(density.low * factor, density.high * factor, wording.percent)})"
-    by_rate = settings.spacing.seeding_rate_per_ha is not None and settings.spacing.row_width_cm is not None
-    line += f" of the seeds by the {'seeding rate' if by_rate else 'spacing'} given, dropped or not"
-    if of_viable == of_viable:
-        line += f"; {wording.percent(of_viable)} of the viable ones"
-    return [f"{line}."]
-
-
-def gaps_line(gap: pd.Series, rows: pd.DataFrame, settings: Settings) -> str:
-    """Quartiles, nearness to the theoretical spacing, and the spread with and without the error of positions."""
-    us = settings.output.units
-    q1, median, q3 = gap.quantile([0.25, 0.5, 0.75])
-    parts = [
-        f"median {wording.spacing(median, us)}, middle half {wording.span(q1, q3, lambda v: wording.spacing(v, us))}"
-    ]
-    near = rows["near_nominal_pct"].notna()
-    if near.any():
-        count = (rows["plants"] - 1)[near]
-        share = float((rows["near_nominal_pct"][near] * count).sum() / count.sum())
-        parts.append(
-            f"{wording.percent(share)} within {wording.spacing(settings.spacing.near_nominal_cm, us)} of theoretical"
-        )
-    return f"Gaps: {'; '.join([*parts, _spread(gap, rows, us)])}."
-
-
-def _spread(gap: pd.Series, rows: pd.DataFrame, us: str) -> str:
-    sd = float(gap.std(ddof=1))
-    told = f"SD {wording.spacing(sd, us)} as seen"
-    spread = rows[rows["sd_gap_cm"].notna()]
-    open_rows = spread[spread["sd_gap_corrected_cm"].isna()]
-    if len(open_rows) == 0 and len(spread):
-        # what each row had taken out, weighted by its gaps; the pooled formula differs from it by less than 1 in gaps
-        weight = spread["plants"] - 1
-        added = ((spread["sd_gap_cm"] ** 2 - spread["sd_gap_corrected_cm"] ** 2) * weight).sum() / weight.sum()
-        if added < sd**2:
-            less = float((sd**2 - added) ** 0.5)
-            cv = f" (CV {wording.percent(100 * less / gap.mean())})" if gap.mean() > 0 else ""
-            return f"{told}, {wording.spacing(less, us)}{cv} without the error of positions"
-    drowned = sum(bool(flags.parse(f) & flags.bit("error_drowns_sd")) for f in open_rows["flags"])
-    if drowned:
-        return f"{told}; in {plural(drowned, 'row')} the error of positions is as large as that and was not taken out"
-    return f"{told}; the error of positions is not known and was not taken out"
-
-
-def forms_line(classed: np.ndarray) -> str:
-    """Which form of the indices is shown, and the other one."""
-    from standcam.spacing import metrics
-
-    each = np.bincount(classed, minlength=len(metrics.KINDS))
-    other = metrics.interval_shares(each)
-    missing = int(metrics.interval_counts(each)[0])
-    line = f"Doubles, singles and skips are shown as {metrics.FORM_SPACINGS}. As {metrics.FORM_INTERVALS}: "
-    if other.misses_pct != other.misses_pct:
-        return f"{line}not defined, for doubles are more than half of the spacings."
-    return (
-        f"{line}doubles {wording.percent(float(other.multiples_pct))}, "
-        f"singles {wording.percent(float(other.quality_of_feed_pct))}, "
-        f"skips {wording.percent(float(other.misses_pct))}; "
-        f"{f'at least {missing}' if missing else 'no'} {'seed' if missing == 1 else 'seeds'} missing."
-    )
-
-
-def _ends(estimate: Estimate) -> tuple[float, float]:
-    return estimate.low, estimate.high
-
-
 def nominal_lines(rows: pd.DataFrame, units: str) -> list[str]:
     """Against which theoretical spacing the gaps were classed, and where it came from."""
-    known = rows[rows["nominal_spacing_cm"].notna()].drop_duplicates("nominal_spacing_cm")
+    columns = ["nominal_spacing_cm", "nominal_source"]
+    known = rows.loc[rows["nominal_spacing_cm"].notna(), columns].drop_duplicates("nominal_spacing_cm")
     origin = {
         "given": "as given",
         "seeding_rate": "from seeding rate and row width",

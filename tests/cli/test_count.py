@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from standcam import tables
 from standcam.cli.app import app
-from standcam.report import results, screen
+from standcam.report import overall_words, results, screen
 from standcam.settings import Settings, SpacingSettings
 from standcam.spacing.spacings import Spacings
 from standcam.summarise import summarise
@@ -263,7 +263,7 @@ def test_screen_totals_weigh_rows_by_their_length():
     s = summarise(
         full.positions, pd.concat([full.stretches, bare.stretches]), SpacingSettings(15.0, row_width_cm=75.0)
     )
-    text = screen.totals(s.rows, Spacings.of(s.rows, s.gaps), "si")
+    text = overall_words.totals(s.rows, Spacings.of(s.rows, s.gaps), "si")
     assert text.startswith("All: 2 photos, 2 rows; 7 plants on 2.20 m of row; mean gap 15.5 cm; CV 55 %")
     assert "42 400/ha" in text
     assert "doubles 17 %, singles 67 %, skips 17 %" in text

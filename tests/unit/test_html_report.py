@@ -12,7 +12,7 @@ from PIL import Image
 from standcam import tables, trust
 from standcam.aside import Lines
 from standcam.chain.register import CHAINS, SEAMS
-from standcam.report import html_photos, html_report, screen, strips, wording
+from standcam.report import html_photos, html_report, overall_words, screen, strips, wording
 from standcam.report.plot_picture import places_of
 from standcam.spacing.spacings import Spacings
 from standcam.stand.population import overall
@@ -94,7 +94,8 @@ def test_numbers_are_those_of_screen_and_tables(page):
     run = a_run()
     spacings = Spacings.of(run.rows, run.gaps)
     us, pooled = run.settings.output.units, overall(run.rows, spacings, run.settings.statistics)
-    for line in [screen.totals(run.rows, spacings, us), *screen.spacing_lines(run.rows, spacings, run.settings)]:
+    told = overall_words.spacing_lines(run.rows, spacings, run.settings)
+    for line in [overall_words.totals(run.rows, spacings, us), *told]:
         assert line in page.text
     assert wording.population(pooled.plants_per_ha.value, us, unit=False) in page.text
     assert wording.span(pooled.cv_pct.low, pooled.cv_pct.high, wording.percent) in page.text
@@ -106,7 +107,7 @@ def test_numbers_are_those_of_screen_and_tables(page):
 def test_units_of_acres():
     run = a_run()
     text = Page(report_html(replace(run, settings=run.settings.replace("output", units="us")))).text
-    assert wording.population(screen.pooled_per_ha(run.rows), "us", unit=False) in text
+    assert wording.population(overall_words.pooled_per_ha(run.rows), "us", unit=False) in text
     assert "Plants per acre" in text and "Plants per ha" not in text
 
 
@@ -150,7 +151,7 @@ def test_rows_left_out_are_told_and_in_no_number():
     run = replace(run, rows=rows, settings=run.settings.replace("statistics", min_trust="good"))
     text = Page(report_html(run)).text
     kept = rows[trust.kept(rows)]
-    assert screen.totals(kept, Spacings.of(kept, run.gaps), "si") in text
+    assert overall_words.totals(kept, Spacings.of(kept, run.gaps), "si") in text
     assert trust.left_out_notes(rows, "good")[0] in text
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from standcam.report import screen, wording
+from standcam.report import overall_words, screen, wording
 from standcam.settings import Settings
 from standcam.spacing.spacings import Spacings
 from standcam.summarise import summarise
@@ -28,7 +28,7 @@ def lines_of(plots, settings=SETTINGS, sd=0.4, scatter=3.0, plants=12):
     s = summarise(
         pd.concat(positions, ignore_index=True), pd.DataFrame(stretches), settings.spacing, settings.statistics
     )
-    return s, screen.spacing_lines(s.rows, Spacings.of(s.rows, s.gaps), settings)
+    return s, overall_words.spacing_lines(s.rows, Spacings.of(s.rows, s.gaps), settings)
 
 
 def starting(lines, word):
@@ -73,8 +73,8 @@ def test_us_units():
     assert "within 0.6 in of theoretical" in starting(lines, "Gaps")
     per_acre = s.plots["plants_per_acre"].iloc[0]
     spacings = Spacings.of(s.rows, s.gaps)
-    assert f"{per_acre / 1000:.1f} on 1/1000 acre" in screen.totals(s.rows, spacings, "us")
-    assert f"{s.plots['plants_per_10m2'].iloc[0]:.1f} on 10 m²" in screen.totals(s.rows, spacings, "si")
+    assert f"{per_acre / 1000:.1f} on 1/1000 acre" in overall_words.totals(s.rows, spacings, "us")
+    assert f"{s.plots['plants_per_10m2'].iloc[0]:.1f} on 10 m²" in overall_words.totals(s.rows, spacings, "si")
 
 
 def test_emergence_by_rate_and_by_spacing():
@@ -119,7 +119,7 @@ def test_both_forms_are_named():
 
 def test_nothing_in_nothing_out():
     s, _ = lines_of({"a": 1})
-    assert screen.spacing_lines(s.rows.iloc[:0], Spacings.of(s.rows.iloc[:0], s.gaps.iloc[:0]), SETTINGS) == []
+    assert overall_words.spacing_lines(s.rows.iloc[:0], Spacings.of(s.rows.iloc[:0], s.gaps.iloc[:0]), SETTINGS) == []
 
 
 @pytest.mark.parametrize(
