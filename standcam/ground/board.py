@@ -21,7 +21,9 @@ from standcam.ground.geometry import BoardGeometry, built_in_boards, numbered_bo
 from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap, Outline
 from standcam.ground.markers import (
+    ANY_STEP,
     MATCH,
+    PLAIN_STEP,
     Greys,
     Reading,
     add_reading,
@@ -98,10 +100,10 @@ def find_boards(
     board; from there the missing ones are sought where they must be.
     """
     quick, full = greys.level(QUICK_SIDE_PX), greys.level(FULL_SIDE_PX)
-    looks = [(quick, (13,), False), (quick, (7, 25), False)]
+    looks = [(quick, (13,), False, PLAIN_STEP), (quick, (7, 13, 25), False, ANY_STEP)]
     if full < quick:
-        looks.append((full, (13,), False))
-    looks.append((full, (23,), True))
+        looks.append((full, (13,), False, ANY_STEP))
+    looks.append((full, (23,), True, ANY_STEP))
     found: list[Reading] = []
     views: list[BoardView] = []
     for look in looks:
@@ -274,7 +276,7 @@ def map_from_board(photo: Photo, settings: CalibrationSettings) -> GroundMap:
     geometries = read_boards(settings.board) if settings.board is not None else built_in_boards()
     further = numbered_boards() if settings.board is None else ()
     focal = focal_of(photo, settings)
-    views = find_boards(Greys(photo.rgb), geometries, further)
+    views = find_boards(Greys(photo.rgb, lambda: photo.half), geometries, further)
     if not views:
         raise BoardNotFound(
             f"No marker of {_names(geometries)} is seen in {photo.path.name}.",

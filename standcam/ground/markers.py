@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -17,6 +18,11 @@ MATCH_EXPECTED = 0.5
 """The same for one looked for where the board says it must be: a leaf may cross it. Places on bare soil and
 among plants seldom reach it (1 in 192 tried), and edges are asked for besides. Being mostly border, it does
 not tell one id from another: reading and the board's geometry do that."""
+
+ANY_STEP, PLAIN_STEP = 7.0, 14.0
+"""How much darker than around it a marker's black must be: where any is looked for, as OpenCV does by default, and
+where plain ones will do. Soil has several times as many edges of the smaller step, and following them is what a look
+costs. Plain is wrong for boards whose white is less than some 30 levels above their black. [grey levels]"""
 
 
 @dataclass(frozen=True)
@@ -38,9 +44,10 @@ class Reading:
 class Greys:
     """Grey copies of a photo at halved sizes, each made when first asked for."""
 
-    def __init__(self, rgb: np.ndarray) -> None:
-        """Keep the photo. (H, W, 3), uint8."""
+    def __init__(self, rgb: np.ndarray, half: Callable[[], np.ndarray] | None = None) -> None:
+        """Keep the photo (H, W, 3), uint8, and where to have it at half its size (H // 2, W // 2, 3)."""
         self._rgb = rgb
+        self._half = half
         self._levels: dict[int, np.ndarray] = {}
 
     def __getitem__(self, level: int) -> np.ndarray:
@@ -48,14 +55,8 @@ class Greys:
         if level not in self._levels:
             if level == 0:
                 made = cv2.cvtColor(self._rgb, cv2.COLOR_RGB2GRAY)
-            elif level > 1 and not self._levels:
-                # bilinear by four reads the middle 2 x 2 of each 4 x 4 pixels: a fifth of the work of a true
-                # mean, and good enough to find markers, which are then refined at full size
-                h, w = (n >> level for n in self._rgb.shape[:2])
-                small = cv2.resize(
-                    self._rgb[: h << level, : w << level], (w, h), interpolation=cv2.INTER_LINEAR
-                )
-                made = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
+            elif level == 1 and self._half is not None:  # others need it too: the whole is not gone through again
+                made = cv2.cvtColor(self._half(), cv2.COLOR_RGB2GRAY)
             else:
                 last = self[level - 1]
                 h, w = last.shape[0] // 2, last.shape[1] // 2
@@ -87,10 +88,13 @@ def side_of(quad: np.ndarray) -> float:
 
 
 @lru_cache(maxsize=64)
-def _detectors(dictionary: str, windows: tuple[int, ...], lenient: bool) -> list[cv2.aruco.ArucoDetector]:
+def _detectors(
+    dictionary: str, windows: tuple[int, ...], lenient: bool, step: float = ANY_STEP
+) -> list[cv2.aruco.ArucoDetector]:
     detectors = []
     for window in windows:
         p = cv2.aruco.DetectorParameters()
+        p.adaptiveThreshConstant = step
         p.adaptiveThreshWinSizeMin = p.adaptiveThreshWinSizeMax = window
         p.minMarkerPerimeterRate = 0.03 if lenient else 0.05  # markers of 12 px in the quick look
         if lenient:
@@ -116,11 +120,14 @@ def pattern(dictionary: str, id: int) -> np.ndarray:
 
 
 def read_markers(
-    greys: Greys, dictionary: str, level: int, windows: tuple[int, ...], lenient: bool
+    greys: Greys, dictionary: str, level: int, windows: tuple[int, ...], lenient: bool, step: float = ANY_STEP
 ) -> list[Reading]:
-    """Markers of a family in the whole picture, each place and id once, in full-size pixels."""
+    """Markers of a family in the whole picture, each place and id once, in full-size pixels.
+
+    Their black is darker by ``step`` grey levels than the mean of the window about it.
+    """
     out: list[Reading] = []
-    for detector in _detectors(dictionary, windows, lenient):
+    for detector in _detectors(dictionary, windows, lenient, step):
         corners, ids, _ = detector.detectMarkers(greys[level])
         for quad, id in zip(corners, [] if ids is None else ids.ravel(), strict=True):
             # pixel centres at integers: a halved pixel c lies at (c + 0.5) * 2 - 0.5

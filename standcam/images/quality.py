@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from standcam import flags
-from standcam.images.reduce import reduce
+from standcam.images.reduce import HALVED_FROM, halved, reduce
 
 WORKING_SIZE_PX = 400
 """Longer side of the copy that is judged. So small because only blur of some millimetres on the ground harms
@@ -48,6 +48,8 @@ def quality_flags(rgb: np.ndarray) -> int:
     rgb : array (H, W, 3), uint8
         The photo, or a reduced copy with a longer side of at least 600 px; below that, blur is told less well.
     """
+    if max(rgb.shape[:2]) >= HALVED_FROM * FINER_SIZE_PX:  # the first step of both, taken once
+        rgb = halved(rgb)
     finer, small = reduce(rgb, FINER_SIZE_PX), reduce(rgb, WORKING_SIZE_PX)
     bits = 0
     if sharpness(small) < MIN_SHARPNESS or sharpness(finer) < FINER_SHARPNESS:

@@ -9,6 +9,12 @@ HALVED_FROM = 1.5
 """Times the wanted size from which a picture is halved first."""
 
 
+def halved(picture: np.ndarray) -> np.ndarray:
+    """A copy of half the size, each pixel the mean of four; where a side is odd, of a little more than that."""
+    size = (max(1, picture.shape[1] // 2), max(1, picture.shape[0] // 2))
+    return cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+
+
 def reduce(picture: np.ndarray, longer_px: int) -> np.ndarray:
     """A copy with a longer side of ``longer_px`` or up to a quarter less; a smaller picture is kept.
 
@@ -16,8 +22,7 @@ def reduce(picture: np.ndarray, longer_px: int) -> np.ndarray:
     by an odd ratio takes.
     """
     while max(picture.shape[:2]) >= HALVED_FROM * longer_px:
-        size = (max(1, picture.shape[1] // 2), max(1, picture.shape[0] // 2))
-        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        picture = halved(picture)
     ratio = longer_px / max(picture.shape[:2])
     if ratio >= 1:
         return picture

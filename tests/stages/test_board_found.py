@@ -361,3 +361,12 @@ def test_lens_profile_straightens_the_corners(tmp_path, clean):
         plain.to_ground(profile.distort(VIEW.project(mm), WIDTH, HEIGHT)) - mm * [0.1, -0.1], axis=1
     )
     assert off.max() > 0.3
+
+
+@pytest.mark.parametrize("contrast", [0.5, 0.2, 0.1])
+def test_a_board_of_faint_print_is_found_by_a_later_look(clean, contrast):
+    """At a tenth of its contrast white lies some 20 levels above black: less than the first look asks for."""
+    faint = np.clip(np.round(90 + contrast * (clean.rgb.astype(float) - 90)), 0, 255).astype(np.uint8)
+    (view,) = views_of(dataclasses.replace(clean, rgb=faint))
+    assert len(view.readings) == 4
+    assert corner_errors(view, VIEW).max() < 0.5
