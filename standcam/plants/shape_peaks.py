@@ -52,7 +52,7 @@ def peaks_of(places: Places, probability: np.ndarray) -> Peaks:
     near = cv2.sepFilter2D(sheet, -1, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
     near = held * near / (cv2.sepFilter2D(held, -1, kernel, kernel, borderType=cv2.BORDER_CONSTANT) + 1e-6)
     # no two places are equal, so that one of a plateau remains
-    near = near + held * (np.arange(near.size, dtype=np.float32).reshape(near.shape) % 977) * np.float32(1e-7)
+    near[y, x] += ((y * near.shape[1] + x) % 977).astype(np.float32) * np.float32(1e-7)
     smooth = near[y, x]
     top = cv2.dilate(near, np.ones((3, 3), np.uint8))[y, x]
     index = np.flatnonzero((smooth >= top) & (smooth >= LOWEST))
@@ -195,7 +195,7 @@ def shared_out(probability: np.ndarray, base_cm: np.ndarray, region: np.ndarray,
     the plant is there. So the likeliest takes what it lacks to certainty from the others of its region within reach,
     the nearest first; what is left to those tells of further plants. The sum stays. (n,)
     """
-    left, out = probability.astype(float).copy(), np.zeros(len(probability))
+    left, out = probability.astype(float), np.zeros(len(probability))
     open_ = np.ones(len(left), bool)
     for _ in range(len(left)):
         k = int(np.argmax(np.where(open_, left, -1)))

@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 
 from standcam.ground.map import GroundMap
-from standcam.plants.sheet import Frame, photo_places
+from standcam.plants.sheet import Frame, PhotoPlaces
 from standcam.plants.stems import frame_over
 from standcam.plants.view import View
 from standcam.settings import StemSettings
-from standcam.vegetation.segment import Vegetation
+from standcam.vegetation.segment import BLOCK_PX, Vegetation
 
 SHEET_CM = 0.15
 """Pixel of the drawn mask: about that of the mask itself. [cm]"""
@@ -78,8 +78,12 @@ def places_on(
     vegetation, ground, view, settings
     """
     frame = frame_over(field_cm, ground, settings, SHEET_CM)
-    at_x, at_y = photo_places(frame, ground, vegetation.factor)
-    mask = cv2.remap(_no_marks(vegetation, ground), at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    at = PhotoPlaces(frame, ground, vegetation.factor)
+    mask, source = np.zeros((frame.height_px, frame.width_px), np.uint8), _no_marks(vegetation, ground)
+    for down, across in at.parts_near(vegetation.held, BLOCK_PX):
+        mask[down, across] = cv2.remap(
+            source, *at.part(down, across), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
+        )
     plant = (mask > 127).view(np.uint8)
     joined = cv2.dilate(plant, np.ones((_GAP_PX, _GAP_PX), np.uint8))
     _, regions = cv2.connectedComponents(joined)
@@ -99,8 +103,9 @@ def places_on(
     foot = frame.to_sheet(np.array([view.foot_cm]))[0]
     lean = (np.stack([x, y], axis=1) - foot) * (SHEET_CM / view.height_cm)
     h, w = vegetation.mask.shape
-    work_x = np.clip(np.round(at_x[y, x]), 0, w - 1).astype(int)
-    work_y = np.clip(np.round(at_y[y, x]), 0, h - 1).astype(int)
+    work_x, work_y = at.at(x, y)
+    work_x = np.clip(np.round(work_x), 0, w - 1).astype(int)
+    work_y = np.clip(np.round(work_y), 0, h - 1).astype(int)
     score = vegetation.score[work_y, work_x].astype(float)
     return Places(
         frame,

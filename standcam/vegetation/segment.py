@@ -71,9 +71,18 @@ class Vegetation:
             counts += down[:, k::BLOCK_PX]
         return counts
 
+    @property
+    def held(self) -> np.ndarray:
+        """Which of these squares hold plant; those that the picture cuts off count as if they did. (h'', w'') bool"""
+        h, w = self.mask.shape
+        held = np.ones((-(-h // BLOCK_PX), -(-w // BLOCK_PX)), bool)
+        held[: h // BLOCK_PX, : w // BLOCK_PX] = self.blocks > 0
+        return held
+
     def block_places(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Row and column of the squares that hold plant, and their middles in the photo. (n,), (n,), (n, 2) [px]"""
-        y, x = np.nonzero(self.blocks)
+        # by one index: numpy finds the rows and columns of a whole picture eight times as slowly
+        y, x = np.divmod(np.flatnonzero(self.blocks.ravel() > 0), self.blocks.shape[1])
         return y, x, self.to_photo(np.stack([x, y], axis=1) * BLOCK_PX + (BLOCK_PX - 1) / 2)
 
     def smooth(self, cm_per_px: float, ground: GroundMap) -> np.ndarray:
@@ -122,7 +131,10 @@ def segment(photo: Photo, ground: GroundMap, settings: VegetationSettings | None
     score = cv2.blur(greenness(rgb, score_table(rgb, covered)), (3, 3))
     if covered is not None:
         # a leaf over the board is still a leaf: only what is not plainly green is taken out
-        score[(covered > 0) & (score < level(settings.sure_greenness))] = 0
+        x = np.flatnonzero(covered.max(axis=0))
+        across = slice(x[0], x[-1] + 1) if len(x) else slice(0)  # a tenth of the picture, mostly
+        part = score[:, across]
+        part[(covered[:, across] > 0) & (part < level(settings.sure_greenness))] = 0
     cm = ground.cm_per_px(_spread(photo))
     mm2 = (float(np.median(cm[np.isfinite(cm)])) * 10 * factor) ** 2 if np.isfinite(cm).any() else np.inf
     mask = _grow(score, settings, mm2)
@@ -169,6 +181,18 @@ class _Colours:
 
     def __len__(self) -> int:
         return len(self.light)
+
+    @cached_property
+    def quarters(self) -> np.ndarray:
+        """Light in quarters of a level, in which it comes. (n,) int"""
+        return (self.light * 4).astype(np.intp)
+
+    @cached_property
+    def plain(self) -> np.ndarray:
+        """Greenness were the soil grey at every light. (n,)"""
+        w = _WEIGHTS
+        ratio = (w[2] * self.green + w[3] * self.red) / (self.light + _DARK)
+        return w[0] * self.green.astype(float) + w[1] * self.red.astype(float) + ratio + _OFFSET
 
 
 @cache
@@ -222,22 +246,27 @@ def _soil_curves(soil: _Colours) -> _Curves:
     size, longer = divmod(len(order), 16)
     split = longer * (size + 1)
     parts = [p for p in (order[:split].reshape(longer, size + 1), order[split:].reshape(16 - longer, size)) if len(p)]
+    # whole levels again
+    green, red = soil.green.astype(np.int16), soil.red.astype(np.int16)
     return (
         np.concatenate([soil.light[p].mean(axis=1) for p in parts]),
-        np.concatenate([np.median(soil.green[p], axis=1) for p in parts]),
-        np.concatenate([np.median(soil.red[p], axis=1) for p in parts]),
+        np.concatenate([_medians(green[p]) for p in parts]),
+        np.concatenate([_medians(red[p]) for p in parts]),
     )
 
 
+def _medians(levels: np.ndarray) -> np.ndarray:
+    """Median of each line of whole levels. (m, n) int16 -> (m,)"""
+    levels = np.sort(levels, axis=1, kind="stable")  # by radix: twice as fast as np.median
+    n = levels.shape[1]
+    return (levels[:, (n - 1) // 2] + levels[:, n // 2]) / 2
+
+
 def _greenness(colours: _Colours, curves: _Curves) -> np.ndarray:
-    light, green, red = colours.light, colours.green, colours.red
     at, soil_green, soil_red = curves
-    # light comes in quarters of a level, so each curve is worked out once for all that there can be
-    place = (light * 4).astype(np.intp)
-    over_green = green - np.interp(_LIGHTS, at, soil_green)[place]
-    over_red = red - np.interp(_LIGHTS, at, soil_red)[place]
-    w = _WEIGHTS
-    return w[0] * over_green + w[1] * over_red + (w[2] * green + w[3] * red) / (light + _DARK) + _OFFSET
+    # light comes in quarters of a level, so what the soil takes off is worked out once for all that there can be
+    soil = _WEIGHTS[0] * np.interp(_LIGHTS, at, soil_green) + _WEIGHTS[1] * np.interp(_LIGHTS, at, soil_red)
+    return colours.plain - soil[colours.quarters]
 
 
 def _grow(score: np.ndarray, settings: VegetationSettings, mm2_per_px: float) -> np.ndarray:

@@ -211,3 +211,52 @@ def test_places_between_nodes_are_linear_and_the_same_for_any_number_of_threads(
         for n in ("1", "2")
     }  # fmt: skip
     assert len(said) == 1
+
+
+_FRAME = Frame((-55.3, 32.9), (np.cos(0.1), np.sin(0.1)), 0.15, 736, 512)
+_GROUND = place_camera(
+    CameraRecipe(width_px=1200, height_px=900, tilt_deg=25.0, roll_deg=5.0, height_mm=1300.0)
+).ground_map()
+
+
+@given(st.integers(0, 735), st.integers(0, 511), st.integers(1, 300), st.integers(1, 200))
+def test_parts_of_a_sheet_and_single_pixels_lie_where_the_whole_has_them(left, top, width, height):
+    from standcam.plants.sheet import PhotoPlaces, photo_places
+
+    frame, ground = _FRAME, _GROUND
+    places, (x, y) = PhotoPlaces(frame, ground, 2), photo_places(frame, ground, 2)
+    down, across = slice(top, min(top + height, 512)), slice(left, min(left + width, 736))
+    part_x, part_y = places.part(down, across)
+    assert (part_x == x[down, across]).all() and (part_y == y[down, across]).all()
+    at_x, at_y = places.at(np.array([left]), np.array([top]))
+    assert at_x[0] == x[top, left] and at_y[0] == y[top, left]
+
+
+@given(st.lists(st.tuples(st.integers(0, 599), st.integers(0, 449)), max_size=6))
+def test_nothing_that_is_held_shows_outside_the_parts_near_it(pixels):
+    """Against drawing the whole sheet."""
+    from standcam.plants.sheet import PhotoPlaces, photo_places
+
+    frame, ground = _FRAME, _GROUND
+    picture = np.zeros((450, 600), np.uint8)
+    for column, line in pixels:
+        picture[line, column] = 255
+    held = np.zeros((113, 150), bool)  # 450 is no multiple of 4
+    for column, line in pixels:
+        held[line // 4, column // 4] = True
+    whole = cv2.remap(picture, *photo_places(frame, ground, 2), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    by_parts, drawn = np.zeros_like(whole), 0
+    places = PhotoPlaces(frame, ground, 2)
+    for part in places.parts_near(held, 4):
+        by_parts[part] = cv2.remap(picture, *places.part(*part), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+        drawn += by_parts[part].size
+    assert (by_parts == whole).all()
+    assert drawn <= 0.1 * whole.size * max(len(pixels), 1) and (drawn > 0 or not whole.any())
+
+
+def test_where_plant_may_be_the_rim_that_squares_leave_out_counts():
+    mask = np.zeros((10, 13), bool)
+    mask[1, 2] = True
+    held = Vegetation(np.zeros((10, 13), np.uint8), np.zeros((10, 13, 3), np.uint8), mask, 1).held
+    assert held.shape == (3, 4)
+    assert held.tolist() == [[True, False, False, True], [False] * 3 + [True], [True] * 4]

@@ -155,7 +155,36 @@ def test_greenness_over_light_is_read_as_by_plain_interpolation():
     plain = w[0] * over[0] + w[1] * over[1] + (w[2] * colours.green + w[3] * colours.red) / (
         colours.light + module._DARK
     ) + module._OFFSET  # fmt: skip
-    assert (module._greenness(colours, curves) == plain).all()
+    assert module._greenness(colours, curves) == pytest.approx(plain, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("n", [1, 2, 7, 8, 1001])
+def test_medians_of_whole_levels_are_those_of_numpy(n):
+    from standcam.vegetation import segment as module
+
+    levels = np.random.default_rng(n).integers(-510, 511, (16, n)).astype(np.int16)
+    assert (module._medians(levels) == np.median(levels, axis=1)).all()
+
+
+def test_a_leaf_over_a_board_stays_and_its_tinge_goes():
+    """What is taken out lies within the board's outline, to its last column, and nowhere else."""
+    from standcam.vegetation.segment import level
+
+    rgb = np.full((120, 160, 3), (110, 90, 70), np.uint8)
+    rgb[40:60, 30:130] = (60, 150, 50)  # a leaf from beside the board over all of it and on
+    rgb[80:100, 20:140] = (104, 104, 74)  # a tinge of green, on the board and beside it
+    photo, ground = photo_of(rgb), dataclasses.replace(flat(0.1, 160, 120), mark_hull_px=BOARD_HULL)
+    seen = segment(photo, ground, VegetationSettings(work_mm_per_px=1.0))
+    bare = segment(photo, dataclasses.replace(ground, mark_hull_px=()), VegetationSettings(work_mm_per_px=1.0))
+    on_board = np.zeros((120, 160), bool)
+    on_board[30:111, 50:111] = True
+    sure = level(VegetationSettings().sure_greenness)
+    assert (seen.score[on_board & (seen.score < sure)] == 0).all()
+    assert (seen.score[~on_board] > 0).all() and seen.mask[50, 40:120].all()
+    assert (bare.score[on_board] > 0).all()
+
+
+BOARD_HULL = ((50.0, 30.0), (110.0, 30.0), (110.0, 110.0), (50.0, 110.0))
 
 
 def test_squares_of_plant_are_counted():
