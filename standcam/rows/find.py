@@ -86,7 +86,7 @@ def find_rows(
     points = np.c_[stems_cm, probability]
     step = settings.angle_step_deg
     coarse = np.arange(0, 180, step)
-    peaked = np.array([_strips(points, field, a, settings).peakedness for a in coarse])
+    peaked = np.array([strips.peakedness for strips in _strips(points, field, coarse, settings)])
     directions: list[float] = []
     for k in np.argsort(-peaked, kind="stable"):
         if peaked[k] < settings.rival_share * peaked.max() or len(directions) == settings.most_rivals:
@@ -113,41 +113,50 @@ class _Strips:
         return float((np.maximum(self.strength, 0) ** 2).sum())
 
 
-def _axes(angle_deg: float) -> tuple[np.ndarray, np.ndarray]:
+def _axes(angle_deg: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
+    """Unit vectors along directions and to the right of them. (...) [deg] -> (2, ...), (2, ...)"""
     a = np.deg2rad(angle_deg)
     d = np.array([np.cos(a), np.sin(a)])
     return d, np.array([d[1], -d[0]])
 
 
 def _strips(
-    points: np.ndarray, field: Field, angle_deg: float, settings: RowSettings, usual: float | None = None
-) -> _Strips:
-    """Strips in one direction; ``usual`` is the share of cells held by chance, by default that of these points."""
-    d, right = _axes(angle_deg)
+    points: np.ndarray, field: Field, angles_deg: np.ndarray, settings: RowSettings, usual: float | None = None
+) -> list[_Strips]:
+    """Strips in each direction; ``usual`` is the share of cells held by chance, by default that of these points."""
+    d, right = _axes(angles_deg)
     width, cell = settings.strip_cm, settings.cell_cm
-    u, v = points[:, :2] @ d, points[:, :2] @ right
-    fv = field.points_cm @ right
-    low_u, low_v = u.min(), min(v.min(), fv.min()) - 2 * width
-    i, j = ((u - low_u) / cell).astype(int), ((v - low_v) / width).astype(int)
-    n_v = int(max(j.max(), (fv.max() - low_v) / width)) + 3
-    n_u = int(i.max()) + 1
-    held = np.zeros((n_v, n_u))
-    np.maximum.at(held, (j, i), points[:, 2])
+    # all directions at once, a line each
+    u, v = _along(points[:, :2], d), _along(points[:, :2], right)
+    fv = _along(field.points_cm, right)
+    low_u = u.min(axis=1, keepdims=True)
+    low_v = np.minimum(v.min(axis=1, keepdims=True), fv.min(axis=1, keepdims=True)) - 2 * width
+    i = ((u - low_u) / cell).astype(int)
+    j, k = (((places - low_v) / width).astype(int) for places in (v, fv))
+    n, n_v, n_u = len(angles_deg), int(max(j.max(), k.max())) + 3, int(i.max()) + 1
+    each = np.arange(n)[:, None]
+    held = np.zeros((n, n_v, n_u))
+    np.maximum.at(held, (each, j, i), points[:, 2])
     # half-overlapping strips of two bins: a row may lie on the border of bins
     pair = held.copy()
-    pair[1:] = np.maximum(pair[1:], held[:-1])
-    cells = pair.sum(axis=1)
-    length = (
-        np.bincount(((fv - low_v) / width).astype(int), weights=field.area_cm2, minlength=n_v)[:n_v] / width
-    )
-    length[1:] = (length[1:] + length[:-1]) / 2
+    pair[:, 1:] = np.maximum(pair[:, 1:], held[:, :-1])
+    cells = pair.sum(axis=2)
+    area = np.bincount((each * n_v + k).ravel(), weights=np.tile(field.area_cm2, n), minlength=n * n_v)
+    length = area.reshape(n, n_v) / width
+    length[:, 1:] = (length[:, 1:] + length[:, :-1]) / 2
     visible = length / cell
-    if usual is None:
-        usual = float(cells.sum() / max(visible.sum(), 1))
+    by_chance = np.full(n, usual) if usual is not None else cells.sum(axis=1) / np.maximum(visible.sum(axis=1), 1)
     # as a count in so many cells stands out from chance, were stems strewn evenly
     # (a short strip across a corner, with one stem in it, must not beat a long one with several)
-    chance = np.sqrt(np.maximum(visible, 80 / cell) * max(usual * (1 - min(usual, 0.95)), 0.02))
-    return _Strips(low_v + np.arange(n_v) * width, (cells - usual * visible) / chance, length, usual)
+    spread = np.maximum(by_chance * (1 - np.minimum(by_chance, 0.95)), 0.02)[:, None]
+    strength = (cells - by_chance[:, None] * visible) / np.sqrt(np.maximum(visible, 80 / cell) * spread)
+    offset = low_v + np.arange(n_v) * width
+    return [_Strips(*of) for of in zip(offset, strength, length, by_chance.tolist(), strict=True)]
+
+
+def _along(points_cm: np.ndarray, vectors: np.ndarray) -> np.ndarray:
+    """Places of points along vectors, without a matrix product (see DEVELOPERS.md). (n, 2), (2, m) -> (m, n)"""
+    return vectors[0][:, None] * points_cm[:, 0] + vectors[1][:, None] * points_cm[:, 1]
 
 
 def _lines(points: np.ndarray, direction_deg: float, field: Field, settings: RowSettings) -> list[RowLine]:
@@ -158,8 +167,10 @@ def _lines(points: np.ndarray, direction_deg: float, field: Field, settings: Row
     """
     step = settings.angle_step_deg
     fine = direction_deg + _outwards(step, 0.5)
-    best = max(fine, key=lambda a: _strips(points, field, a, settings).peakedness)
-    usual = _strips(points, field, best, settings).usual
+    finer = _strips(points, field, fine, settings)
+    peaked = [strips.peakedness for strips in finer]
+    k = peaked.index(max(peaked))
+    best, usual = fine[k], finer[k].usual
     fan = settings.flat_fan_deg if field.flat else settings.fan_deg
     turns = best + _outwards(fan, 2.0 if field.flat else 1.0)
     lines: list[RowLine] = []
@@ -167,7 +178,10 @@ def _lines(points: np.ndarray, direction_deg: float, field: Field, settings: Row
     left = points
     while len(left) and len(lines) < settings.most_rows:
         top, line = max(
-            (_strongest(_strips(left, field, a, settings, usual), a, field, lines, settings) for a in turns),
+            (
+                _strongest(strips, a, field, lines, settings)
+                for strips, a in zip(_strips(left, field, turns, settings, usual), turns, strict=True)
+            ),
             key=lambda pair: pair[0],
         )
         if line is None or top <= 0 or (strength and top < settings.weakest * strength[0]):
