@@ -443,7 +443,7 @@ def _stretches(
         px = ground.to_pixels(ends)
         count = int((own & crop).sum())
         bits = row.flags | photo_flags
-        if finds_unsure(plants[own & ~weeds]):
+        if finds_unsure(plants[["crop_probability"]][own & ~weeds]):
             bits |= flags.bit("finds_unsure")
         # nothing measured is no empty stand
         status = "no_row" if row.length_cm <= 0 else "ok" if count else "empty"
@@ -466,7 +466,8 @@ def _stretches(
                 "weeds": float((own & weeds).sum()),
             }
         )
-    return tables.conform(tables.STRETCHES, pd.DataFrame(lines))
+    columns = {name: [line[name] for line in lines] for name in tables.STRETCHES.names if name in lines[0]}
+    return tables.conform(tables.STRETCHES, pd.DataFrame(columns))
 
 
 def _marks(photo: str, plot: str, rows: tuple[RowLine, ...], ground: GroundMap, built_in: bool) -> pd.DataFrame:
@@ -476,22 +477,20 @@ def _marks(photo: str, plot: str, rows: tuple[RowLine, ...], ground: GroundMap, 
         return tables.empty(MARKS)
     corners = ground.to_ground(np.array(ground.marks_px, float).reshape(-1, 2))
     names = np.repeat(np.array(ground.mark_names, object), 4)
-    parts = [
-        pd.DataFrame(
-            {
-                "photo": photo,
-                "plot": plot,
-                "row": n,
-                "board": [board_label(int(name)) if built_in else "" for name in names],
-                "marker": names,
-                "corner": np.tile(np.arange(4), len(ground.marks_px)),
-                "position_cm": row.position(corners) - row.from_cm,
-                "offset_cm": row.offset(corners),
-            }
-        )
-        for n, row in enumerate(rows, start=1)
-    ]
-    return tables.conform(MARKS, pd.concat(parts, ignore_index=True))
+    boards = [board_label(int(name)) if built_in else "" for name in names]
+    marks = pd.DataFrame(
+        {
+            "photo": photo,
+            "plot": plot,
+            "row": np.repeat(np.arange(1, len(rows) + 1), len(corners)),
+            "board": boards * len(rows),
+            "marker": np.tile(names, len(rows)),
+            "corner": np.tile(np.arange(4), len(ground.marks_px) * len(rows)),
+            "position_cm": np.concatenate([row.position(corners) - row.from_cm for row in rows]),
+            "offset_cm": np.concatenate([row.offset(corners) for row in rows]),
+        }
+    )
+    return tables.conform(MARKS, marks)
 
 
 FAR_ERROR_PCT = 3.0

@@ -70,7 +70,7 @@ def see(positions: pd.DataFrame, stretches: pd.DataFrame) -> Seen:
     n = len(stretches)
     status = stretches["status"].to_numpy(object)
     scaled = ~np.isin(status, ["no_scale", "no_row"])
-    stretches = stretches.assign(from_cm=stretches["from_cm"].where(scaled), to_cm=stretches["to_cm"].where(scaled))
+    stretches = _ends_only(stretches, scaled)
 
     index = metrics.stretch_index(positions, stretches)
     place = positions["position_cm"].to_numpy(float)
@@ -84,8 +84,7 @@ def see(positions: pd.DataFrame, stretches: pd.DataFrame) -> Seen:
 
     plant = positions["plant"].to_numpy()[keep]
     # where there are no positions, the whole length is no open gap
-    ends = stretches.assign(from_cm=stretches["from_cm"].where(~counted), to_cm=stretches["to_cm"].where(~counted))
-    pairs = metrics.neighbours(place[keep], plant, index[keep], ends)
+    pairs = metrics.neighbours(place[keep], plant, index[keep], _ends_only(stretches, ~counted))
     error = positions["position_sd_cm"].to_numpy(float)[keep] ** 2
     return Seen(
         stretches=stretches,
@@ -101,6 +100,13 @@ def see(positions: pd.DataFrame, stretches: pd.DataFrame) -> Seen:
         left_var=error[pairs.left[pairs.closed]],
         right_var=error[pairs.right[pairs.closed]],
     )
+
+
+def _ends_only(stretches: pd.DataFrame, where: np.ndarray) -> pd.DataFrame:
+    """Stretches whose ends stay where told to, and are missing elsewhere. (n,) bool"""
+    if where.all():
+        return stretches
+    return stretches.assign(from_cm=stretches["from_cm"].where(where), to_cm=stretches["to_cm"].where(where))
 
 
 class Sums:

@@ -78,7 +78,10 @@ def _coded(value: Any) -> Any:
         return {"array": _coded_array(value)}
     if isinstance(value, pd.DataFrame):
         return {
-            "table": [[name, str(column.dtype), _coded_column(column)] for name, column in value.items()],
+            "table": [
+                [name, str(dtype), _coded_column(name, dtype, value[name].array)]
+                for name, dtype in zip(value, value.dtypes.tolist(), strict=True)
+            ],
             "index": _coded_array(value.index.to_numpy()),
         }
     kind = type(value)
@@ -126,8 +129,7 @@ def _decoded_array(coded: list[Any]) -> np.ndarray:
     return np.frombuffer(base64.b64decode(data), np.dtype(dtype)).reshape(shape).copy()
 
 
-def _coded_column(column: pd.Series) -> Any:
-    dtype = column.dtype
+def _coded_column(name: str, dtype: Any, column: pd.api.extensions.ExtensionArray) -> Any:
     if isinstance(dtype, np.dtype) and dtype.kind != "O":
         return {"array": _coded_array(column.to_numpy())}
     # texts repeat themselves; each is kept once, so that it is one object for all its rows when it comes back
@@ -136,7 +138,7 @@ def _coded_column(column: pd.Series) -> Any:
         for v, missing in zip(column.tolist(), column.isna().tolist(), strict=True)
     ]
     if not all(v is None or isinstance(v, bool | int | str) for v in texts):
-        raise TypeError(f"column {column.name} holds something that has no place in a piece")
+        raise TypeError(f"column {name} holds something that has no place in a piece")
     place: dict[tuple[type, Any], int] = {}
     codes = [place.setdefault((type(v), v), len(place)) for v in texts]
     return {"kinds": [v for _, v in place], "codes": codes}

@@ -176,19 +176,22 @@ class _Scene:
     def rows(self, gaps: pd.DataFrame) -> None:
         """Each measured stretch: end bars, and the row line in the manner of its gaps."""
         several = len(self.m.stretches) > 1
-        for stretch in self.m.stretches.itertuples():
+        # arrays: choosing lines of a small table takes longer than drawing them
+        of_row, kinds = gaps["row"].to_numpy(), gaps["kind"].tolist()
+        from_cm, gap_cm = gaps["from_cm"].to_numpy(float), gaps["gap_cm"].to_numpy(float)
+        for stretch in self.m.stretches[["row", "from_cm"]].itertuples():
             if not 1 <= stretch.row <= len(self.m.rows):
                 continue
             line = self.m.rows[stretch.row - 1]
             begin, end = line.from_cm, line.to_cm
             if not end > begin:
                 continue
-            own = gaps[gaps["row"] == stretch.row]
+            own = np.flatnonzero(of_row == stretch.row)
             if not len(own):
                 self.canvas.line(self.on_row(line, np.linspace(begin, end, 60)), WHITE, 2)
             # tables count positions from the beginning of the stretch, the line from its own origin
             shift = begin - (stretch.from_cm if np.isfinite(stretch.from_cm) else begin)
-            self.gaps(line, own["from_cm"].to_numpy(float) + shift, own["gap_cm"].to_numpy(float), own["kind"].tolist())
+            self.gaps(line, from_cm[own] + shift, gap_cm[own], [kinds[k] for k in own])
             half = 46 * self.canvas.unit
             places = np.array([begin, end])
             for middle, across in zip(self.on_row(line, places), self.across(line, places), strict=True):
@@ -230,28 +233,36 @@ class _Scene:
 
     def weeds(self) -> None:
         """A cross on each."""
-        plants = self.m.plants
-        weeds = plants[~plants["is_crop"].astype(bool)]
-        for at in self.px(weeds[["x_px", "y_px"]].to_numpy()):
-            if np.isfinite(at).all():
-                self.canvas.weed(at)
+        places = self.px(_places(self.m.plants)[~_is_crop(self.m.plants)])
+        for at in places[np.isfinite(places).all(axis=1)]:
+            self.canvas.weed(at)
 
     def stems(self) -> None:
         """A ring with a dot and a number on each, the words on one side of the row."""
         plants = self.m.plants
-        crop = plants[plants["is_crop"].astype(bool)]
-        stems_px = crop[["x_px", "y_px"]].to_numpy()
+        crop = _is_crop(plants)
+        stems_px = _places(plants)[crop]
         places = self.px(stems_px)
         for at in places:
             self.canvas.stem(at)
             self.canvas.keep_free(at, 15)
-        row = crop["row"].to_numpy()
-        away = np.tile([0.0, -1.0], (len(crop), 1))
+        row, numbers = plants["row"].to_numpy()[crop], plants["plant"].to_numpy()[crop]
+        away = np.tile([0.0, -1.0], (len(stems_px), 1))
         for number, line in enumerate(self.m.rows, 1):
             own = row == number
             away[own] = self.across(line, line.position(self.m.ground.to_ground(stems_px[own])))
-        for at, direction, plant in zip(places, away, crop["plant"].tolist(), strict=True):
+        for at, direction, plant in zip(places, away, numbers.tolist(), strict=True):
             self.canvas.label(str(plant), at, direction, WHITE, 24)
+
+
+def _is_crop(plants: pd.DataFrame) -> np.ndarray:
+    """(n,) bool"""
+    return plants["is_crop"].to_numpy(bool)
+
+
+def _places(plants: pd.DataFrame) -> np.ndarray:
+    """Where they stand in the photo. (n, 2) [px]"""
+    return np.stack([plants["x_px"].to_numpy(float), plants["y_px"].to_numpy(float)], axis=1)
 
 
 @dataclass
@@ -321,7 +332,7 @@ def _head(
                 f"Theoretical spacing {wording.spacing(r.nominal_spacing_cm, output.units)}, estimated."
             )
     if rows is None or not len(rows):
-        crop = int(m.plants["is_crop"].astype(bool).sum())
+        crop = int(_is_crop(m.plants).sum())
         blocks.append(([f"{crop} {'plant' if crop == 1 else 'plants'},", "no row measured"], 42, WHITE, ""))
     scale = [f"Scale: {wording.scale(m.ground.method)}.", *([estimated] if estimated else [])]
     blocks.append((scale, 34, SKY, ""))
@@ -352,7 +363,7 @@ def _foot(m: Measurement, kinds: set[str], unit: float, width: int) -> _Band:
         entries.append(("double", "D: double"))
     if any(kind.startswith("skip") for kind in kinds):
         entries.append(("skip", "skip"))
-    if (~m.plants["is_crop"].astype(bool)).any():
+    if not _is_crop(m.plants).all():
         entries.append(("weed", "weed, not counted"))
     if len(m.stretches):
         entries.append(("end", "end of measured row"))

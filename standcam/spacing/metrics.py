@@ -198,6 +198,19 @@ def find_gaps(positions: pd.DataFrame, stretches: pd.DataFrame, nominal_cm: floa
     return gap_table(neighbours(place[keep], plant, index[keep], stretches), plant, stretches, nominal_cm)
 
 
+_KEYS = ("photo", "plot", "row")
+_FEW = 500
+"""Positions up to which names are looked up one by one: numbering them takes longer for the plants of a photo."""
+
+
+def _found_by_name(positions: pd.DataFrame, stretches: pd.DataFrame) -> np.ndarray | None:
+    """As :func:`stretch_index`; None where something is wrong, which that tells of."""
+    keys = (zip(*(frame[name].tolist() for name in _KEYS), strict=True) for frame in (stretches, positions))
+    place = {key: k for k, key in enumerate(next(keys))}
+    at = [place.get(key, -1) for key in next(keys)]
+    return np.array(at, int) if len(place) == len(stretches) and -1 not in at else None
+
+
 def stretch_index(positions: pd.DataFrame, stretches: pd.DataFrame) -> np.ndarray:
     """Which row of ``stretches`` each position belongs to, by photo, plot and row. (n,)
 
@@ -207,8 +220,12 @@ def stretch_index(positions: pd.DataFrame, stretches: pd.DataFrame) -> np.ndarra
         A position belongs to no stretch, or two stretches have one name.
     """
     n = len(stretches)
+    if len(positions) <= _FEW:
+        found = _found_by_name(positions, stretches)
+        if found is not None:
+            return found
     key = np.zeros(n + len(positions), np.int64)
-    for name in ("photo", "plot", "row"):
+    for name in _KEYS:
         codes, found = pd.factorize(pd.concat([stretches[name], positions[name]], ignore_index=True))
         # codes are made dense again at each step, so that the product cannot overflow
         key = np.unique(key * (len(found) + 1) + codes, return_inverse=True)[1]

@@ -1,6 +1,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from standcam import tables
 from standcam.spacing import metrics
@@ -129,3 +131,13 @@ def test_sd_needs_two():
     mean, sd = metrics.mean_sd(np.array([4.0, 1, 3]), np.array([0, 1, 1]), 3)
     assert mean[:2] == pytest.approx([4, 2]) and np.isnan(mean[2])
     assert sd[1] == pytest.approx(np.sqrt(2)) and np.isnan(sd[[0, 2]]).all()
+
+
+@given(st.lists(st.tuples(st.sampled_from("ab"), st.sampled_from("pq"), st.integers(1, 3)), max_size=40))
+def test_positions_of_few_plants_find_their_stretches_as_those_of_many_do(keys):
+    stretches = pd.DataFrame(sorted({*keys, ("a", "p", 1)}, reverse=True), columns=["photo", "plot", "row"])
+    positions = pd.DataFrame(keys, columns=["photo", "plot", "row"])
+    places = metrics.stretch_index(positions, stretches)
+    assert stretches.take(places).reset_index(drop=True).equals(positions) or positions.empty
+    many = pd.concat([positions] * (metrics._FEW + 1), ignore_index=True)
+    assert metrics.stretch_index(many, stretches).tolist() == places.tolist() * (metrics._FEW + 1)
