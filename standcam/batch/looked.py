@@ -44,7 +44,7 @@ def looked(
             continue
         found = next(fresh)
         if store is not None:
-            store.put(key, pack(found))
+            store.put(key, pack(found, quick=True))
         yield found, False
 
 

@@ -28,15 +28,23 @@ class BadPiece(Exception):
     """Bytes that are no whole piece."""
 
 
-def pack(value: Any) -> bytes:
+def pack(value: Any, quick: bool = False) -> bytes:
     """Bytes of a value.
+
+    Parameters
+    ----------
+    value
+    quick : bool
+        Press it a quarter as hard, for arrays of numbers and pictures, in which nothing repeats itself.
 
     Raises
     ------
     TypeError
         The value holds something that is no plain value, array, table or dataclass of this package.
     """
-    body = zlib.compress(json.dumps(_coded(value), separators=(",", ":")).encode("ascii"), 1)
+    text = json.dumps(_coded(value), separators=(",", ":")).encode("ascii")
+    press = zlib.compressobj(1, strategy=zlib.Z_HUFFMAN_ONLY if quick else zlib.Z_DEFAULT_STRATEGY)
+    body = press.compress(text) + press.flush()
     return _HEAD + hashlib.sha256(body).digest() + body
 
 

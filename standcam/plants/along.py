@@ -111,18 +111,22 @@ def strips_along(
     low, high = box_cm
     longest = float(np.hypot(*np.maximum(np.abs(low), np.abs(high)))) + beside_cm
     step = np.arange(-longest, longest, 1.0)
-    for line in lines.v:
-        on = lines.points(step, np.full(len(step), line))
-        within = ((on >= low - beside_cm) & (on <= high + beside_cm)).all(axis=1)
-        if not within.any():
+    across = lines.v[:, None] + lines.bend * step**2  # of all lines, (k, steps)
+    within = np.ones(across.shape, bool)
+    for k in range(2):
+        at = step * lines.along[k] + across * lines.across[k]
+        within &= (at >= low[k] - beside_cm) & (at <= high[k] + beside_cm)
+    for line, inside in zip(lines.v.tolist(), within, strict=True):
+        if not inside.any():
             continue
-        first, last = step[within][0], step[within][-1]
-        near = u[(np.abs(v - line) <= half_px * cm) & (u > first - BARE_CM) & (u < last + BARE_CM)]
+        first, last = step[inside.argmax()], step[len(step) - 1 - inside[::-1].argmax()]
+        near = u[np.abs(v - line) <= half_px * cm]
+        near = near[(near > first - BARE_CM) & (near < last + BARE_CM)]
         for begin, end in _stretches(np.sort(near), first, last):
             width = int(np.ceil((end - begin) / cm)) + 2 * MARGIN_PX
             width = -(-width // GRANULE_PX) * GRANULE_PX
             start = (begin + end) / 2 - width * cm / 2
-            yield Strip(lines, float(line), float(start), cm, width, 2 * half_px)
+            yield Strip(lines, line, float(start), cm, width, 2 * half_px)
 
 
 def _stretches(u: np.ndarray, first: float, last: float) -> Iterator[tuple[float, float]]:

@@ -5,18 +5,22 @@ Cells lie on the grid of the picture that the tile is cut from, so that a cell i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from standcam.settings import StripStemSettings
-from standcam.vegetation.segment import greenness, level
+from standcam.vegetation.segment import codes, level
 
 CELL_CM = 1.2
 """Side of a cell, about. [cm]"""
 PLAIN = 0.5
 """Greenness of a pixel that is plainly green, whatever ``StripStemSettings.green`` looks at. [1]"""
+
+_MOST_SIDE_PX = 15
+"""A cell counts its pixels line by line in half a byte. [px]"""
 
 Box = tuple[int, int, int, int]
 
@@ -37,16 +41,19 @@ class GreenCells:
 
     def places(self, row: np.ndarray, column: np.ndarray) -> np.ndarray:
         """Middles of cells in the tile. (n, 2) [px]"""
-        return np.stack([column, row], axis=1) * self.side + ((self.side - 1) / 2 - np.array(self.before))
+        places = np.empty((len(row), 2))
+        for k, at in enumerate((column, row)):
+            np.multiply(at, self.side, out=places[:, k])
+            places[:, k] += (self.side - 1) / 2 - self.before[k]
+        return places
 
     def within(self, box: Box) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Cells with green whose middle lies in a box: middles, share that is plainly green, and with a hint. [px]"""
         rows, columns = self.range(box)
-        hint = self.hint[rows, columns]
-        y, x = np.nonzero(hint)
+        hint, plain = self.hint[rows, columns], self.plain[rows, columns]
+        y, x = nonzero(hint)
         share = 1.0 / self.side**2
-        places = self.places(y + rows.start, x + columns.start)
-        return places, self.plain[rows, columns][y, x] * share, hint[y, x] * share
+        return self.places(y + rows.start, x + columns.start), plain[y, x] * share, hint[y, x] * share
 
     def areas(self, box: Box, corner_px: tuple[int, int] = (0, 0)) -> np.ndarray:
         """Cells with green whose middle lies in a box: x, y of it in the picture [px], and green pixels. (k, 3)"""
@@ -91,6 +98,15 @@ class GreenCells:
         return found
 
 
+def nonzero(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """As numpy.nonzero, for bytes four times as fast. -> row, column"""
+    found = cv2.findNonZero(values)
+    if found is None:
+        return np.empty(0, np.int32), np.empty(0, np.int32)
+    x, y = found.reshape(-1, 2).T
+    return y, x
+
+
 def green_cells(
     rgb: np.ndarray,
     table: np.ndarray,
@@ -115,31 +131,27 @@ def green_cells(
         First pixel of the tile in the picture it is cut from. [px]
     """
     settings = settings or StripStemSettings()
-    score = greenness(rgb, table)
-    if shown is not None:
-        score[~shown] = 0
-    hint = _above(score, settings.green)
-    if settings.fewest_green_px > 1:
-        alone = cv2.boxFilter(hint & 1, -1, (3, 3), normalize=False) < settings.fewest_green_px
-        hint[alone] = 0
-    plain = _above(score, max(PLAIN, settings.green)) & hint
-    side = max(1, round(CELL_CM / cm_per_px))
+    side = min(max(1, round(CELL_CM / cm_per_px)), _MOST_SIDE_PX)
     before = corner_px[0] % side, corner_px[1] % side
-    return GreenCells(_counted(hint, side, before), _counted(plain, side, before), side, before, cm_per_px)
+    hint, plain = (level(green) for green in (settings.green, max(PLAIN, settings.green)))
+    h, w = rgb.shape[:2]
+    # whole cells; of each pixel the low half byte counts hints, and the high one plain green
+    found = np.zeros(tuple(-(-(n + b) // side) * side for n, b in ((h, before[1]), (w, before[0]))), np.uint8)
+    own = found[before[1] : before[1] + h, before[0] : before[0] + w]
+    cv2.LUT(codes(rgb), (table > hint) + np.uint8(16) * (table > plain), own)
+    if shown is not None:
+        own[~shown] = 0
+    if settings.fewest_green_px > 1:
+        alone = cv2.boxFilter(own & 1, -1, (3, 3), normalize=False) < settings.fewest_green_px
+        own[alone] = 0
+    # whole lines at a time: numpy sums along short axes slowly
+    down = _summed([found[k::side] for k in range(side)])
+    hints, plains = (_summed([half[:, k::side] for k in range(side)]) for half in (down & 15, down >> 4))
+    return GreenCells(hints, plains, side, before, cm_per_px)
 
 
-def _above(score: np.ndarray, greenness: float) -> np.ndarray:
-    """255 where the score is above a level, else 0."""
-    return cv2.threshold(score, level(greenness), 255, cv2.THRESH_BINARY)[1]
-
-
-def _counted(mask: np.ndarray, side: int, before: tuple[int, int]) -> np.ndarray:
-    """Pixels that are 255 in each cell."""
-    h, w = mask.shape
-    rows, columns = -(-(h + before[1]) // side), -(-(w + before[0]) // side)
-    if (rows * side, columns * side) != (h, w):
-        below, right = rows * side - h - before[1], columns * side - w - before[0]
-        mask = cv2.copyMakeBorder(mask, before[1], below, before[0], right, cv2.BORDER_CONSTANT, value=0)
-    mean = cv2.resize(mask, (columns, rows), interpolation=cv2.INTER_AREA) if side > 1 else mask
-    # the mean of 0 and 255 is rounded to a whole level: a cell has fewer than 255 pixels, so the count comes back
-    return np.round(np.arange(256) * (side**2 / 255)).astype(np.uint8)[mean]
+def _summed(parts: Sequence[np.ndarray]) -> np.ndarray:
+    total = parts[0].copy()
+    for part in parts[1:]:
+        total += part
+    return total

@@ -65,6 +65,13 @@ class Lines:
         u = x * self.along[0] + y * self.along[1]
         return u, x * self.across[0] + y * self.across[1] - self.bend * u**2
 
+    def nearest(self, v: np.ndarray) -> np.ndarray:
+        """Index of the line nearest to each place across. (n,) [cm] -> (n,) int"""
+        index = np.zeros(len(v), np.intp)
+        for middle in ((self.v[1:] + self.v[:-1]) / 2).tolist():  # few lines: one look at all places for each is fast
+            index += v > middle
+        return index
+
     def points(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
         """The way back. -> (n, 2) [cm]"""
         return u[:, None] * self.along + (v + self.bend * u**2)[:, None] * self.across
@@ -107,8 +114,7 @@ def lines_of(
     if len(lines.v) * settings.look_across_cm > _FULL * float(np.abs(lines.across) @ half_cm) * 2:
         return None
     _, v = lines.places(points)
-    off = np.abs(v[:, None] - lines.v).min(axis=1)
-    beside = off > 0.5 * settings.look_across_cm + 2.0
+    beside = np.abs(v - lines.v[lines.nearest(v)]) > 0.5 * settings.look_across_cm + 2.0
     if weight[beside].sum() > _ELSE_SHARE * weight.sum() and beside.sum() >= FEWEST_CELLS:
         other = _direction(points[beside], weight[beside], _ELSE_CLEAR)
         if other is not None and abs((np.rad2deg(other[0] - angle) + 90) % 180 - 90) > _ELSE_DEG:
@@ -133,12 +139,14 @@ def _direction(points: np.ndarray, weight: np.ndarray, clear: float = _CLEAR) ->
 
 def _contrast(points: np.ndarray, weight: np.ndarray, angles: np.ndarray) -> np.ndarray:
     """How much green heaps up in lines of each direction. (a,)"""
-    x, y = points.T.astype(np.float32)
-    v = np.cos(angles).astype(np.float32)[:, None] * y - np.sin(angles).astype(np.float32)[:, None] * x
-    reach = float(np.abs(points).sum(axis=1).max()) + _AROUND_CM
-    bins = int(2 * reach / _BIN_CM) + 2
-    index = ((v + np.float32(reach)) * np.float32(1 / _BIN_CM)).astype(np.int32)
-    index += np.arange(len(angles), dtype=np.int32)[:, None] * bins
+    x, y = np.ascontiguousarray(points.T * (1 / _BIN_CM), np.float32)
+    reach = np.float32((np.abs(points).sum(axis=1).max() + _AROUND_CM) / _BIN_CM)
+    bins = int(2 * reach) + 2
+    v = np.cos(angles).astype(np.float32)[:, None] * y
+    v -= np.sin(angles).astype(np.float32)[:, None] * x
+    v += reach
+    index = v.astype(np.intp)
+    index += np.arange(len(angles))[:, None] * bins
     heap = np.bincount(index.ravel(), np.tile(weight, len(angles)), len(angles) * bins).reshape(len(angles), bins)
     heap[:, 1:-1] = 0.25 * heap[:, :-2] + 0.5 * heap[:, 1:-1] + 0.25 * heap[:, 2:]
     return ((heap - _mean(heap, int(_AROUND_CM / _BIN_CM))) ** 2).sum(axis=1)
@@ -202,7 +210,8 @@ def _rhythm(heap: np.ndarray) -> float:
         return float("nan")
     # of what overlaps, so that far repeats count like near ones
     n = len(level)
-    repeat = np.array([float((level[k:] * level[: n - k]).sum()) / (n - k) for k in range(longest + 2)])
+    shifted = np.lib.stride_tricks.sliding_window_view(np.pad(level, (0, longest + 1)), n)
+    repeat = (shifted * level).sum(axis=1) / (n - np.arange(longest + 2))
     inner = np.arange(first, longest + 1)
     peaks = inner[(repeat[inner] >= repeat[inner - 1]) & (repeat[inner] > repeat[inner + 1])]
     peaks = peaks[repeat[peaks] >= 0.2 * repeat[0]]
@@ -227,24 +236,25 @@ def _filled(strong: np.ndarray, width: float, reach: float) -> np.ndarray:
 def _bent(lines: Lines, points: np.ndarray, weight: np.ndarray, catch_cm: float) -> Lines:
     """The lines drawn through their green once more: each at its place, all turned and bent alike."""
     u, v = lines.places(points)
-    nearest = np.abs(v[:, None] - lines.v).argmin(axis=1)
+    nearest = lines.nearest(v)
     off = v - lines.v[nearest]
-    near = np.abs(off) < catch_cm
+    near = np.flatnonzero(np.abs(off) < catch_cm)
     n = len(lines.v)
-    if near.sum() < FEWEST_CELLS:
+    if len(near) < FEWEST_CELLS:
         return lines
     u, off, of = u[near], off[near], nearest[near]
     w = weight[near] * (1 - (off / catch_cm) ** 2) ** 2
     size = float(np.abs(u).max()) + 1.0
-    basis = np.stack([u / size, (u / size) ** 2], axis=1)
+    basis = u / size, (u / size) ** 2
+    weighed = [w * b for b in basis]
     # normal equations, line by line: few numbers, in an order that never changes
     count = np.bincount(of, w, n) + 0.02 * w.sum() / n
-    first = np.stack([np.bincount(of, w * basis[:, k], n) for k in range(2)], axis=1)
+    first = np.stack([np.bincount(of, b, n) for b in weighed], axis=1)
     right = np.bincount(of, w * off, n)
-    inner = np.array([[(w * basis[:, a] * basis[:, b]).sum() for b in range(2)] for a in range(2)])
+    inner = np.array([[(a * b).sum() for b in basis] for a in weighed])
     inner -= np.array([[(first[:, a] * first[:, b] / count).sum() for b in range(2)] for a in range(2)])
     inner += np.eye(2) * 1e-3 * w.sum()
-    side = np.array([(w * off * basis[:, k]).sum() - (first[:, k] * right / count).sum() for k in range(2)])
+    side = np.array([(off * b).sum() - (first[:, k] * right / count).sum() for k, b in enumerate(weighed)])
     det = inner[0, 0] * inner[1, 1] - inner[0, 1] * inner[1, 0]
     slope = (side[0] * inner[1, 1] - side[1] * inner[0, 1]) / det
     bend = float(np.clip((side[1] * inner[0, 0] - side[0] * inner[1, 0]) / det, -_MOST_SAGITTA_CM, _MOST_SAGITTA_CM))

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from standcam.plants.along import GRANULE_PX, Strip, strips_along
-from standcam.plants.green_cells import GreenCells
+from standcam.plants.green_cells import GreenCells, nonzero
 from standcam.plants.guide import Lines, lines_of
 from standcam.plants.heat import peaks_of
 from standcam.plants.planes import look_at
@@ -197,11 +197,11 @@ class _Look:
         rows, columns = self.cells.range(wide)
         plain = self.cells.plain[rows, columns]
         _, label = cv2.connectedComponents((plain > 0).view(np.uint8), connectivity=8)
-        y, x = np.nonzero(plain)
+        y, x = nonzero(plain)
         of, size = label[y, x], plain[y, x].astype(float)
         px = self.cells.places(y + rows.start, x + columns.start)
         _, v = lines.places((px - middle) * self.cm)
-        off = np.abs(v[:, None] - lines.v).min(axis=1)
+        off = np.abs(v - lines.v[lines.nearest(v)])
         area = np.bincount(of, size)
         crop = np.zeros(len(area), bool)
         crop[of[off <= self.settings.off_row_cm]] = True

@@ -205,7 +205,12 @@ def _every_colour() -> _Colours:
 
 def greenness(rgb: np.ndarray, table: np.ndarray) -> np.ndarray:
     """Greenness of every pixel, looked up by its colour. (h, w, 3) uint8 -> (h, w) uint8, see SCORE_ZERO"""
-    return cv2.LUT(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR565).view(np.uint16)[..., 0], table)
+    return cv2.LUT(codes(rgb), table)
+
+
+def codes(rgb: np.ndarray) -> np.ndarray:
+    """Colours as the table counts them. (h, w, 3) uint8 -> (h, w) uint16"""
+    return cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR565).view(np.uint16)[..., 0]
 
 
 def score_table(rgb: np.ndarray, covered: np.ndarray | None = None) -> np.ndarray:
