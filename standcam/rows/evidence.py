@@ -142,7 +142,7 @@ def _own_share(held: np.ndarray, chance: np.ndarray) -> float:
 
 def _chances(strewn: np.ndarray) -> np.ndarray:
     """Share of cells that hold a plant by chance: as beside the row, some metres about each cell. (n,) -> (n,)"""
-    total = np.r_[0.0, np.cumsum(strewn)]
+    total = _summed(strewn)
     index = np.arange(len(strewn))
     usual = float(strewn.mean())
     highest = np.zeros(len(strewn))
@@ -156,11 +156,18 @@ def _chances(strewn: np.ndarray) -> np.ndarray:
 
 def _best_run(gain: np.ndarray) -> tuple[int, int]:
     """Run of cells with the greatest sum, as first and one past the last."""
-    total = np.r_[0.0, np.cumsum(gain)]
+    total = _summed(gain)
     lowest = np.minimum.accumulate(total)
     high = int((total[1:] - lowest[:-1]).argmax()) + 1
     low = int(total[:high].argmin())
     return low, high
+
+
+def _summed(values: np.ndarray) -> np.ndarray:
+    """Sums of all values before each, and of all. (n,) -> (n + 1,)"""
+    total = np.zeros(len(values) + 1)
+    np.cumsum(values, out=total[1:])
+    return total
 
 
 def usual_spacing(row: np.ndarray, u: np.ndarray, rows: int, fallback_cm: float) -> float:

@@ -23,7 +23,7 @@ def joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSetti
     ends_u, ends_v = traces.u[begins[1:] - 1], traces.v[begins[1:] - 1]
     starts_u, starts_v = traces.u[begins[:-1]], traces.v[begins[:-1]]
     last_u = float(traces.u.max())
-    piece = {r: (traces.u[begins[r] : begins[r + 1]], traces.v[begins[r] : begins[r + 1]]) for r in range(rows)}
+    band, table = _by_band(traces, begins)
     used = np.zeros(rows, bool)
     for i in np.argsort(ends_u, kind="stable"):
         if ends_u[i] >= last_u:
@@ -31,10 +31,10 @@ def joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSetti
         gap = starts_u - ends_u[i]
         later = np.flatnonzero((gap > 0) & (gap <= settings.far_bridge_cm) & ~used)
         best: tuple[float, int] | None = None
-        for j in later[np.argsort(gap[later], kind="stable")][:_NEXT]:
-            if abs(starts_v[j] - ends_v[i]) > 4 * width + 0.7 * gap[j]:
-                continue
-            led = _led(i, int(j), piece, ends_u, ends_v, starts_u, slopes, settings)
+        later = later[np.argsort(gap[later], kind="stable")][:_NEXT]
+        for j in later[np.abs(starts_v[later] - ends_v[i]) <= 4 * width + 0.7 * gap[later]].tolist():
+            ways = table[:, band[begins[i + 1] - 1]], table[:, band[begins[j]]]
+            led = _led(float(ends_u[i]), float(ends_v[i]), float(starts_u[j]), ways, slopes, settings)
             away = abs(led - starts_v[j])
             near = away <= min(0.35 * width, _OUT_OF_LINE_CM + _LOST_WAY * float(gap[j]))
             if near and (best is None or away < best[0]):
@@ -42,7 +42,7 @@ def joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSetti
                 between = (traces.u > ends_u[i]) & (traces.u < starts_u[j])
                 line = np.interp(traces.u[between], [ends_u[i], starts_u[j]], [ends_v[i], starts_v[j]])
                 if not (np.abs(traces.v[between] - line) < 0.5 * width).any():
-                    best = (away, int(j))
+                    best = (float(away), j)
         if best is not None:
             used[best[1]] = True
             row[begins[best[1]] : begins[best[1] + 1]] = -1 - i
@@ -59,27 +59,36 @@ def joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSetti
     return Traces(one[order], traces.u[order], traces.v[order], traces.heap[order])
 
 
+def _by_band(traces: Traces, begins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Number of each piece's band, and where each trace lies in each band, NaN beyond its ends. (k,), (rows, bands)"""
+    middles, band = np.unique(traces.u, return_inverse=True)
+    table = np.full((len(begins) - 1, len(middles)), np.nan)
+    table[traces.row, band] = traces.v
+    for r in np.flatnonzero(np.diff(begins) <= band[begins[1:] - 1] - band[begins[:-1]]).tolist():  # with holes
+        part = slice(begins[r], begins[r + 1])
+        inside = slice(band[begins[r]], band[begins[r + 1] - 1] + 1)
+        table[r, inside] = np.interp(middles[inside], traces.u[part], traces.v[part])
+    return band, table
+
+
 def _led(
-    i: int,
-    j: int,
-    piece: dict[int, tuple[np.ndarray, np.ndarray]],
-    ends_u: np.ndarray,
-    ends_v: np.ndarray,
-    starts_u: np.ndarray,
+    u0: float,
+    v0: float,
+    u1: float,
+    ways: tuple[np.ndarray, np.ndarray],
     slopes: Slopes,
     settings: StripRowSettings,
 ) -> float:
-    """Where trace i would lie at the begin of trace j: as a neighbour goes, else by the field's direction."""
-    u0, u1 = ends_u[i], starts_u[j]
-    nearest, moved = _NEIGHBOUR_CM, 0.0
-    for u, v in piece.values():
-        if u[0] <= u0 and u[-1] >= u1:
-            at0, at1 = np.interp([u0, u1], u, v)
-            if abs(at0 - ends_v[i]) < nearest:
-                nearest, moved = abs(at0 - ends_v[i]), at1 - at0
-    at = float(ends_v[i])
-    if nearest < _NEIGHBOUR_CM:
-        return at + float(moved)
+    """Where a trace that ends at u0, v0 would lie at u1: as a neighbour goes, else by the field's direction.
+
+    ``ways`` are the places of all traces at u0 and at u1, NaN where they are not.
+    """
+    away = np.abs(ways[0] - v0)
+    away[np.isnan(away) | np.isnan(ways[1])] = np.inf
+    nearest = int(away.argmin())
+    if away[nearest] < _NEIGHBOUR_CM:
+        return v0 + float(ways[1][nearest] - ways[0][nearest])
+    at = v0
     for place in np.arange(u0, u1, settings.band_cm):
         at += min(settings.band_cm, u1 - place) * float(slopes.at(float(place), np.array([at]))[0])
     return at
