@@ -7,8 +7,9 @@ from whichever tile it is drawn.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import cv2
 import numpy as np
@@ -24,6 +25,8 @@ BARE_CM, BEYOND_CM = 100.0, 15.0
 seedlings may show none. [cm]"""
 _PLACES = 32
 _GREY = 128
+_MOST_WIDE_PX = 8192
+"""Drawn at once: OpenCV draws pictures of 32,767 px at most. [px]"""
 
 
 @dataclass(frozen=True)
@@ -66,14 +69,27 @@ class Strip:
         (height, width, 3) uint8
             Grey where ``rgb`` does not reach.
         """
-        on_line = self.lines.points(self.u_cm, np.full(self.width_px, self.v)) / cm_per_px + middle_px
-        aside = (np.arange(self.height_px) - (self.height_px - 1) / 2)[:, None] * (
-            self.cm / cm_per_px * self.lines.across
-        )
+        return next(drawn([self], rgb, middle_px, corner_px, cm_per_px))
+
+
+def drawn(
+    strips: Sequence[Strip], rgb: np.ndarray, middle_px: np.ndarray, corner_px: np.ndarray, cm_per_px: float
+) -> Iterator[np.ndarray]:
+    """Pictures of strips along the lines of one square, alike in height and pixel, as :meth:`Strip.draw`.
+
+    Several are drawn side by side at once.
+    """
+    begins = np.cumsum([strip.width_px for strip in strips]) // _MOST_WIDE_PX
+    for _, group in groupby(zip(begins.tolist(), strips, strict=True), key=lambda pair: pair[0]):
+        some = [strip for _, strip in group]
+        lines, cm, high = some[0].lines, some[0].cm, some[0].height_px
+        v = np.repeat([strip.v for strip in some], [strip.width_px for strip in some])
+        on_line = lines.points(np.concatenate([strip.u_cm for strip in some]), v) / cm_per_px + middle_px
+        aside = (np.arange(high) - (high - 1) / 2)[:, None] * (cm / cm_per_px * lines.across)
         # whole 32nds on the raster's grid: the same pixels, whatever the corner
         x, y = ((np.round(on_line * _PLACES) / _PLACES - corner_px).astype(np.float32)).T
         dx, dy = ((np.round(aside * _PLACES) / _PLACES).astype(np.float32)).T
-        return cv2.remap(
+        picture = cv2.remap(
             rgb,
             x[None] + dx[:, None],
             y[None] + dy[:, None],
@@ -81,6 +97,10 @@ class Strip:
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=(_GREY, _GREY, _GREY),
         )
+        end = 0
+        for strip in some:
+            begin, end = end, end + strip.width_px
+            yield picture[:, begin:end]
 
 
 def strips_along(

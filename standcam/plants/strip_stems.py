@@ -16,7 +16,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from standcam.plants.along import GRANULE_PX, Strip, strips_along
+from standcam.plants.along import GRANULE_PX, Strip, drawn, strips_along
 from standcam.plants.green_cells import GreenCells, nonzero
 from standcam.plants.guide import Lines, lines_of
 from standcam.plants.heat import peaks_of
@@ -160,7 +160,8 @@ class _Look:
         strips = list(strips_along(lines, green_cm, (low, high), half, cm, settings.off_row_cm))
         if not strips:
             return
-        outs = [self._along(strip, middle, cm) for strip in strips]
+        pictures = drawn(strips, self.smooth, middle + self.corner, self.corner, self.cm)
+        outs = [self._along(strip, picture, middle, cm) for strip, picture in zip(strips, pictures, strict=True)]
         begin, v = np.array([[strip.begin_cm, strip.v - (strip.height_px - 1) / 2 * cm] for strip in strips]).T
 
         def to_px(xy: np.ndarray, of: np.ndarray) -> np.ndarray:
@@ -170,10 +171,9 @@ class _Look:
 
         yield self._counting(outs, square, cm, to_px)
 
-    def _along(self, strip: Strip, middle: np.ndarray, cm: float) -> np.ndarray:
+    def _along(self, strip: Strip, picture: np.ndarray, middle: np.ndarray, cm: float) -> np.ndarray:
         """What the network says of a strip. (5, h, w)"""
         lines = strip.lines
-        picture = strip.draw(self.smooth, middle + self.corner, self.corner, self.cm)
         others = np.zeros((3, strip.height_px // 4, strip.width_px // 4), np.float32)
         if self.lean is not None:
             u = strip.begin_cm + (np.arange(strip.width_px // 4) * 4 + 2) * cm
