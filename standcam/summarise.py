@@ -15,6 +15,9 @@ from standcam.settings import SpacingSettings, StatisticsSettings
 from standcam.spacing.nominal import Nominal, theoretical_spacing
 from standcam.sums import Sums, below_each_other, see
 
+ROWS_AT_ONCE = 500
+"""Lines of ROWS in a part; bounds memory."""
+
 
 @dataclass(frozen=True)
 class Summary:
@@ -88,13 +91,18 @@ def summarise(
 
 @dataclass(frozen=True)
 class LongSummary:
-    """What many positions say about a stand; the fields of :class:`Summary`, gaps and plots on disk."""
+    """What many positions say about a stand; the fields of :class:`Summary`, tables on disk."""
 
     gaps: Lines
-    rows: pd.DataFrame
+    rows_lines: Lines
     plots: Lines
     nominal: Nominal
     notes: tuple[str, ...] = ()
+
+    @property
+    def rows(self) -> pd.DataFrame:
+        """ROWS, all in memory."""
+        return self.rows_lines.whole()
 
 
 def summarise_parts(
@@ -105,7 +113,7 @@ def summarise_parts(
 ) -> LongSummary:
     """The same numbers as :func:`summarise`, of positions that come part by part.
 
-    Gaps and plots stay out of memory.
+    What comes out of it is not in memory.
 
     Parameters
     ----------
@@ -138,8 +146,12 @@ def summarise_parts(
         gaps.add(sums.add(see(positions, stretches)))
         gaps.end_part()
     rows, notes = sums.rows()
+    held = LinesWriter(tables.ROWS, folder)
+    for begin in range(0, len(rows), ROWS_AT_ONCE):
+        held.add(rows.iloc[begin : begin + ROWS_AT_ONCE])
+        held.end_part()
     plots = LinesWriter(tables.PLOTS, folder)
     for part in sums.plots(rows):
         plots.add(part)
         plots.end_part()
-    return LongSummary(gaps.done(), rows, plots.done(), nominal, notes)
+    return LongSummary(gaps.done(), held.done(), plots.done(), nominal, notes)

@@ -20,7 +20,8 @@ def crop_notes(summary: Summary | LongSummary, spacing: SpacingSettings) -> list
         The crop is unknown or the user's card cannot be read.
     """
     card = crop_card(spacing.crop, spacing.crop_card)
-    rows = summary.rows[trust.kept(summary.rows) & (summary.rows["plants"] >= _FEWEST_PLANTS)]
+    rows = summary.rows
+    rows = rows[trust.kept(rows) & (rows["plants"] >= _FEWEST_PLANTS)]
     medians = rows.groupby("photo", sort=False)["median_gap_cm"].median().dropna()
     measured = {str(photo): float(cm) for photo, cm in medians.items()}
     return unusual(card, summary.nominal.spacing_cm, spacing.row_width_cm, spacing.near_nominal_cm, measured)

@@ -70,8 +70,8 @@ class Batch:
     """Tables of a run, and what the run record needs."""
 
     lines: Mapping[str, Lines]
-    """The five tables by their names, to be looked at part by part. Those of plants and gaps lie on disk; nothing of
-    them is in memory unless asked for."""
+    """The five tables by their names, to be looked at part by part. All but problems lie on disk; nothing of them is in
+    memory unless asked for."""
     problem_list: tuple[Problem, ...]
     measurements: Sequence[Measurement]
     """Of all photos that could be used; read from disk one by one where there is a store, as long as that is open."""
@@ -136,8 +136,8 @@ def count_photos(
 ) -> Batch:
     """Measure photos and summarise them together.
 
-    Memory stays bounded with a store: pixels of one photo at a time in each process, and of all photos together one
-    line each, that of its row; all else lies on disk.
+    Memory stays bounded with a store: pixels of one photo at a time in each process, and of all photos together their
+    rows while these are summarised; all else lies on disk.
 
     Parameters
     ----------
@@ -224,7 +224,7 @@ def _count(
     if drawer is not None:
         parts = [part for part in (by_photo, summary) if part is not None]
         gaps_of = ByPhoto(*(part.gaps for part in parts))
-        rows_of = ByPhoto(*(Lines.of(tables.ROWS, part.rows) for part in parts))
+        rows_of = ByPhoto(*(part.rows_lines for part in parts))
 
         def view_of(k: int) -> bytes | None:
             key = measured.key(k)
@@ -246,7 +246,7 @@ def _count(
         lines={
             "plants": chained.plants,
             "gaps": summary.gaps,
-            "rows": Lines.of(tables.ROWS, summary.rows),
+            "rows": summary.rows_lines,
             "plots": summary.plots,
             "problems": Lines.of(tables.PROBLEMS, problems_table(problems)),
         },

@@ -191,8 +191,23 @@ def count(
         if batch.labelled is not None:
             files["labelled.csv"] = csv_text(LABELLED, batch.labelled.table)
         if not nothing:
-            rows = batch.lines["rows"].whole()
+            # the screen's text too is made before the page's libraries are loaded, and shown when results are in place
+            rows = batch.rows
             all_rows = AllRows.of(trust.rows_kept(rows), batch.lines["gaps"], settings, "photo")
+            methods = [record["scale_method"] for record in batch.inputs]
+            to = screen.console()
+            with to.capture() as shown_at_last:
+                screen.show(
+                    rows,
+                    batch.lines["gaps"],
+                    batch.problems,
+                    settings,
+                    out,
+                    scale_methods=methods,
+                    to=to,
+                    all_rows=all_rows,
+                )
+            del rows, methods
             wanted = len(to_count) > 1 if report is None else report
             chains = None if batch.chained is None else batch.chained.chains
             joined: dict[str, Any] = {} if chains is None else {"chains": chains.table, "seams": chains.seams}
@@ -208,16 +223,8 @@ def count(
 
     if nothing:
         _nothing_done(batch.problem_list, f"problems.csv is in {out}.")
-    screen.show(
-        batch.rows,
-        batch.lines["gaps"],
-        batch.problems,
-        settings,
-        out,
-        scale_methods=[record["scale_method"] for record in batch.inputs],
-        notes=notes,
-        all_rows=all_rows,
-    )
+    screen.tell(to, notes)
+    screen.print_captured(to, shown_at_last.get())
     if len(batch.problems):
         raise typer.Exit(1)
 

@@ -211,14 +211,16 @@ def results_pages(
     from standcam.report.results import TABLES
 
     lines = {table.name: Lines.of(table, frames[table.name]) for table in TABLES.values()}
-    plants, gaps, plots = (lines.pop(name) for name in ("plants", "gaps", "plots"))
-    whole = {name: table.whole() for name, table in lines.items()}
-    whole["rows"] = with_design(whole["rows"], plants, None)[0]
+    rows = lines["rows"].whole()
+    described = with_design(rows, lines["plants"], None)[0]
+    held = lines["rows"] if described is rows else Lines.of(TABLES["rows.csv"], described)
+    del rows, described  # else they would stay as long as the page is made
     run = Run(
-        plants=plants,
-        gaps=gaps,
-        plots=plots,
-        **whole,
+        rows_lines=held,
+        plants=lines["plants"],
+        gaps=lines["gaps"],
+        plots=lines["plots"],
+        problems=lines["problems"].whole(),
         settings=settings,
         record=record,
         name=out.resolve().name,

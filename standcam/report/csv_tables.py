@@ -19,6 +19,8 @@ _DECIMALS = {
     "px": 2, "cm": 3, "cm²": 3, "m": 3, "%": 2, "1/ha": 1, "1": 4,
     "1/acre": 1, "1/10 m²": 2, "1/0.001 acre": 2,
 }  # fmt: skip
+CELLS_AT_ONCE = 20_000
+"""Cells that are made into text together, 100 bytes each; bounds memory."""
 _PATH_COLUMNS = ("photo", "path")
 _FORMULA = "=+\\-@\t\r\n＝＋－＠"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
@@ -32,7 +34,7 @@ def csv_text(table: tables.Table, frame: pd.DataFrame) -> str:
     return "".join(csv_parts(Lines.of(table, frame)))
 
 
-def csv_parts(lines: Lines, at_once: int = 2_000) -> Iterator[str]:
+def csv_parts(lines: Lines, at_once: int | None = None) -> Iterator[str]:
     """The same text in parts of so many lines at most: that of a long table takes more memory than the table."""
     table = lines.table
     # the writer quotes a line feed within a cell and not a carriage return, which readers take for the end of a line
@@ -40,8 +42,9 @@ def csv_parts(lines: Lines, at_once: int = 2_000) -> Iterator[str]:
     header = True
     for whole in lines.parts():
         frame = tables.conform(table, whole)
-        for begin in range(0, max(len(frame), 1), at_once):
-            part = rounded(table, frame.iloc[begin : begin + at_once])
+        step = at_once or max(1, CELLS_AT_ONCE // len(frame.columns))
+        for begin in range(0, max(len(frame), 1), step):
+            part = rounded(table, frame.iloc[begin : begin + step])
             for name in part.columns:
                 if _holds_texts(part[name]):
                     part[name] = _disarmed(part[name], _prefix(name))

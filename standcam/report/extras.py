@@ -8,7 +8,7 @@ from typing import Any
 
 from standcam import trust
 from standcam.errors import BadSettings
-from standcam.report import overall_words, screen
+from standcam.report import screen
 from standcam.report.html_run import Run
 from standcam.report.results import PARQUET, REPORT, SPREADSHEET
 
@@ -108,24 +108,25 @@ def summary_lines(run: Run) -> list[tuple[str, Any, str]]:
     from standcam.report.overall_words import AllRows
     from standcam.spacing.spacings import Spacings
 
-    if screen.not_sought(run.rows):
-        bare = screen.bare_line(run.rows, Spacings.of(run.rows, run.gaps), run.settings.output.units)
-        return [("rows", len(run.rows), ""), (bare, None, ""), (screen.CAUTION_OF[run.source], None, "")]
-    rows = trust.rows_kept(run.rows)
+    told = run.all_rows
+    if told is None:
+        every = run.rows
+        if screen.not_sought(every):
+            bare = screen.bare_line(every, Spacings.of(every, run.gaps), run.settings.output.units)
+            return [("rows", len(every), ""), (bare, None, ""), (screen.CAUTION_OF[run.source], None, "")]
+        told = AllRows.of(trust.rows_kept(every), run.gaps, run.settings, run.source)
     lines: list[tuple[str, Any, str]] = [
-        ("rows", len(rows), ""),
-        ("rows left out", len(run.rows) - len(rows), ""),
-        ("plants", int(rows["plants"].sum()), ""),
-        ("row length", float(rows["row_length_cm"].sum()) / 100, "m"),
+        ("rows", told.rows, ""),
+        ("rows left out", len(run.rows_lines) - told.rows, ""),
+        ("plants", told.plants, ""),
+        ("row length", told.length_cm / 100, "m"),
         ("inputs not used", len(run.problems), ""),
     ]
-    if len(rows):
-        told = run.all_rows or AllRows.of(rows, run.gaps, run.settings, run.source)
-        assert told.overall is not None  # there are rows
+    if told.overall is not None:
         pooled = told.overall
         e = pooled.plants_per_ha
         named: Mapping[str, tuple[Estimate, str]] = {
-            "plants per ha": (Estimate(overall_words.pooled_per_ha(rows), e.low, e.high, e.level), "1/ha"),
+            "plants per ha": (Estimate(told.per_ha, e.low, e.high, e.level), "1/ha"),
             "mean gap": (pooled.mean_gap_cm, "cm"),
             "SD of gaps": (pooled.sd_gap_cm, "cm"),
             "CV of gaps": (pooled.cv_pct, "%"),

@@ -169,13 +169,14 @@ def read_run(
     if laid:
         frames |= {"plants": laid.plants, "gaps": laid.gaps, "rows": laid.rows, "plots": laid.plots}
     plants, gaps, plots = (Lines.of(t, frames.pop(t.name)) for t in (tables.PLANTS, tables.GAPS, tables.PLOTS))
-    frames["rows"], notes = with_design(frames["rows"], plants, plot_map)
+    rows, notes = with_design(frames["rows"], plants, plot_map)
     more, faults = _further_tables(folder, None if visits is None else Path(visits))
     return Run(
         plants=plants,
         gaps=gaps,
         plots=plots,
-        **frames,
+        rows_lines=Lines.of(tables.ROWS, rows),
+        problems=frames["problems"],
         settings=settings.replace("output", units=units),
         record=run,
         name=folder.resolve().name,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 from standcam import trust
@@ -15,10 +15,9 @@ if TYPE_CHECKING:
     from standcam.planter.diagnosis import Diagnosis
 
 
-def notes_part(run: Run, d: Diagnosis | None) -> dict[str, Any]:
-    """Notes of the run first, those of single photos folded behind."""
+def notes_part(run: Run, d: Diagnosis | None, left_out: Collection[str]) -> dict[str, Any]:
+    """Notes of the run first, but those on rows left out; those of single photos folded behind."""
     told = list(dict.fromkeys([*map(str, run.record.get("notes", [])), *run.notes]))
-    left_out = set(trust.left_out_notes(run.rows, run.settings.statistics.min_trust))
     from_planter = [] if d is None else [n for n in d.notes if not n.startswith("Row units are not known")]
     told = [n for n in dict.fromkeys([*told, *from_planter]) if n not in left_out]
     where: dict[str, tuple[list[str], int]] = {}

@@ -26,7 +26,7 @@ _WIDE, _NARROW = 900, 640
 _QUALITY = 62
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Photo:
     """One photo of the list."""
 

@@ -23,7 +23,7 @@ GAPS_FOR_FIT = 1_500
 def diagnosis(
     kept: pd.DataFrame, spacings: int, run: Run
 ) -> tuple[Diagnosis | None, list[str], pd.DataFrame]:
-    """What the planter did, None where it cannot be told; notes; and GAPS that it was told from.
+    """What the planter did, None where it cannot be told; notes; kinds and lengths of the gaps that it was told from.
 
     Takes the rows kept, and how many spacings they have.
     """
@@ -31,7 +31,7 @@ def diagnosis(
     from standcam.planter.diagnosis import diagnose
 
     notes: list[str] = []
-    nothing = tables.empty(tables.GAPS)
+    nothing = tables.empty(tables.GAPS)[["kind", "gap_cm"]]
     if not spacings or not len(kept):
         return None, ["There is no spacing between two plants in these results."], nothing
     if spacings > MOST_GAPS:
@@ -45,7 +45,8 @@ def diagnosis(
         kept = kept[pd.MultiIndex.from_frame(kept[KEYS]).isin(pd.MultiIndex.from_frame(drawn))]
     gaps, plants = run.gaps.of_rows(kept), run.plants.of_rows(kept)
     try:
-        return diagnose(gaps, kept, run.settings, plants=plants, fit_gaps=GAPS_FOR_FIT), notes, gaps
+        found = diagnose(gaps, kept, run.settings, plants=plants, fit_gaps=GAPS_FOR_FIT)
+        return found, notes, gaps[["kind", "gap_cm"]].copy()
     except StandcamError as error:
         return None, [*notes, error.reason], nothing
 

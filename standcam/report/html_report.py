@@ -63,12 +63,8 @@ def _content(run: Run) -> dict[str, Any]:
     kept = kept.reset_index(drop=True)
     known = None if coarse else run.all_rows
     told = known or AllRows.of(kept, run.gaps, run.settings, run.source)
-    diagnosis, fit_notes, fitted = html_planter.diagnosis(kept, told.gaps, run)
-    shown = html_rows.strips_part(rows, run.gaps, run.plants, us)
-    cautions = html_answer.cautions(run)
-    return {
-        "style": Markup(strips.STYLE),
-        "name": run.name,
+    left_out = trust.left_out_notes(rows, run.settings.statistics.min_trust)
+    of_rows: dict[str, Any] = {
         "head": html_answer.head(run, rows),
         "headline": html_answer.headline(told.overall, kept, run),
         "cards": html_answer.cards(told, kept, rows, run.settings),
@@ -77,28 +73,35 @@ def _content(run: Run) -> dict[str, Any]:
         else told.totals
         if len(kept)
         else "",
-        "coarse": coarse,
-        "left_out": trust.left_out_notes(rows, run.settings.statistics.min_trust),
-        "cautions": cautions,
+        "left_out": left_out,
         "words": [] if coarse else html_answer.words(run, kept, told),
+        "photos": photo_list(run.inputs, rows, run.picture, us) if run.of_photos else None,
+        "strips": html_rows.strips_part(rows, run.gaps, run.plants, us),
+        "table": html_rows.rows_table(rows, us, run.source),
+        "plots": html_rows.plots_part(run, rows, us),
+    }
+    del rows
+    diagnosis, fit_notes, fitted = html_planter.diagnosis(kept, told.gaps, run)
+    del kept  # before the charts, whose library is large
+    return of_rows | {
+        "style": Markup(strips.STYLE),
+        "name": run.name,
+        "coarse": coarse,
+        "cautions": html_answer.cautions(run),
         "units": html_planter.units_part(diagnosis, us),
         "unit_note": html_planter.unit_note(diagnosis, run),
         "map": html_rows.map_uri(run),
-        "plots": html_rows.plots_part(run, rows, us),
         "visits": visits_part(run),
         "chains": chains_part(run),
         "spacing": html_planter.spacing_part(diagnosis, fitted, us),
         "fit_notes": fit_notes,
-        "strips": shown,
-        "photos": photo_list(run.inputs, rows, run.picture, us) if run.of_photos else None,
         "problems": some(
             [(str(r.path), str(r.reason), str(r.remedy)) for r in run.problems.itertuples()][: 10 * LINES], LINES
         ),
         "n_problems": len(run.problems),
         "unused": screen.unused(len(run.problems), run.source),
-        "notes": html_method.notes_part(run, diagnosis),
+        "notes": html_method.notes_part(run, diagnosis, left_out),
         "edited": html_method.edited(run),
         "method": html_method.method_part(run),
         "sources": html_method.sources(run, diagnosis),
-        "table": html_rows.rows_table(rows, us, run.source),
     }

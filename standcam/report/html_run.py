@@ -25,7 +25,7 @@ LINES = 40
 class Run:
     """What a report is made of: tables and record of one run."""
 
-    rows: pd.DataFrame
+    rows_lines: Lines
     """ROWS, those left out too; columns of the design (row unit, treatment, range, ...) behind."""
     gaps: Lines
     plants: Lines
@@ -58,6 +58,11 @@ class Run:
     """What all rows that are kept tell together, where that is known already."""
 
     @property
+    def rows(self) -> pd.DataFrame:
+        """ROWS, all in memory: read from disk each time it is asked for."""
+        return self.rows_lines.whole()
+
+    @property
     def of_photos(self) -> bool:
         """Whether the rows come from photos, not from a tape or a mosaic."""
         return self.source == "photo"
@@ -87,7 +92,7 @@ class Run:
         return {
             "plants": self.plants,
             "gaps": self.gaps,
-            "rows": Lines.of(tables.ROWS, self.rows),
+            "rows": self.rows_lines,
             "plots": self.plots,
             "problems": Lines.of(tables.PROBLEMS, self.problems),
         }

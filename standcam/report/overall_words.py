@@ -33,6 +33,13 @@ class AllRows:
 
     overall: Overall | None
     """None without rows."""
+    rows: int
+    """How many."""
+    plants: int
+    length_cm: float
+    """[cm]"""
+    per_ha: float
+    """Of all rows with a length, pooled; NaN without a row width. [1/ha]"""
     gaps: int
     """Closed ones."""
     singles_pct: float
@@ -62,6 +69,10 @@ class AllRows:
         numbers = overall(kept, spacings, settings.statistics) if len(kept) else None
         return AllRows(
             numbers,
+            len(kept),
+            int(kept["plants"].sum()),
+            float(kept["row_length_cm"].sum()),
+            pooled_per_ha(kept),
             len(spacings),
             spacings.singles_pct,
             totals(kept, spacings, settings.output.units, source),

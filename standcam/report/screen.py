@@ -60,6 +60,16 @@ def tell(to: Console, texts: Sequence[str], heading: str = "") -> None:
         to.print(escape(wording.printable(text)))
 
 
+def print_captured(to: Console, text: str) -> None:
+    """Print what the same console captured before."""
+    if to.legacy_windows:  # it takes no escape codes
+        from rich.text import Text
+
+        to.print(Text.from_ansi(text))
+    else:
+        to.file.write(text)
+
+
 class Bar:
     """How far a run has come: what it is at, photos done, time left, and problems so far."""
 

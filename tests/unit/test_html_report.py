@@ -148,7 +148,7 @@ def test_rows_left_out_are_told_and_in_no_number():
     run = a_run()
     rows = run.rows.copy()
     rows.loc[1, ["left_out", "trust", "trust_reasons"]] = ["trust is fair", "fair", "the photo is blurred"]
-    run = replace(run, rows=rows, settings=run.settings.replace("statistics", min_trust="good"))
+    run = replace(run, rows_lines=Lines.of(tables.ROWS, rows), settings=run.settings.replace("statistics", min_trust="good"))
     text = Page(report_html(run)).text
     kept = rows[trust.kept(rows)]
     assert overall_words.totals(kept, Spacings.of(kept, run.gaps), "si") in text
@@ -271,7 +271,8 @@ def a_strip(rows=4, turn_deg=0.0, **design):
     whole = run.plots.whole()
     plots = Lines.of(tables.PLOTS, whole.assign(plot=whole["plot"].map(renamed)).drop_duplicates("plot"))
     facts = {"hectares": 0.0088, "mm_per_px": 5.0, "crs": "EPSG:32615"}
-    return replace(run, rows=own, gaps=run.gaps.then(of_plots), plants=run.plants.then(of_plots), plots=plots,
+    own = Lines.of(tables.ROWS, own)
+    return replace(run, rows_lines=own, gaps=run.gaps.then(of_plots), plants=run.plants.then(of_plots), plots=plots,
                    record={**run.record, "strip": facts})  # fmt: skip
 
 
