@@ -27,7 +27,7 @@ class RasterSettings:
     rows_mm_per_px: float = 80.0
     """Coarser files are refused: rows 38 to 76 cm apart do not show in them. [mm/px]"""
     tile_px: int = 3072
-    """Side of the pieces that a raster is worked in, before their margin. Stems are sought in squares of at least 3 m,
+    """Side of the pieces that a raster is worked in, before their margin. Stems are sought in squares of 3 to 5 m,
     whole numbers of 512 px, and a whole number of these is taken. Larger ones take more memory, smaller ones more
     reading. [px]"""
     margin_cm: float = 50.0

@@ -27,9 +27,10 @@ __all__ = ["Tile", "Window", "close_rasters", "read_window", "squares", "tiles"]
 MOST_WINDOW_PX = 300_000_000
 """Larger windows are a mistake of the caller, whose memory they would fill. [px]"""
 GRID_PX = 512
-SQUARE_MM = 3000.0
-"""Finds are made within squares of a whole number of GRID_PX, at least SQUARE_MM wide, and cores are cut along them:
-they are then the same whatever the tiles. [px], [mm]"""
+SQUARE_MM, ROOMY_MM, ROOMY_PX = 3000.0, 4000.0, 1536
+"""Finds are made within squares of a whole number of GRID_PX, at least SQUARE_MM wide, and ROOMY_MM where that is no more
+than ROOMY_PX; cores are cut along them: finds are then the same whatever the tiles. Larger squares look less at what
+their neighbours look at too, but rows bend within them. [mm], [mm], [px]"""
 _PIECE_PX = 12_000_000
 """Read at once where more than one pixel of the file goes into one of the raster. [px]"""
 _SPECK_PX = 5
@@ -120,7 +121,8 @@ def tiles(raster: Raster, settings: RasterSettings | None = None) -> list[Window
 
 def square_px(mm_per_px: float) -> int:
     """Side of the squares that finds are made in. [px]"""
-    return GRID_PX * max(1, math.ceil(SQUARE_MM / (GRID_PX * mm_per_px)))
+    least, roomy = (GRID_PX * math.ceil(mm / (GRID_PX * mm_per_px)) for mm in (SQUARE_MM, ROOMY_MM))
+    return max(least, min(roomy, ROOMY_PX), GRID_PX)
 
 
 def squares(raster: Raster, window: Window, settings: RasterSettings | None = None) -> list[tuple[int, int, int, int]]:
