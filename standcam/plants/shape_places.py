@@ -80,26 +80,32 @@ def places_on(
     frame = frame_over(field_cm, ground, settings, SHEET_CM)
     at = PhotoPlaces(frame, ground, vegetation.factor)
     mask, source = np.zeros((frame.height_px, frame.width_px), np.uint8), _no_marks(vegetation, ground)
+    drawn = np.zeros(frame.height_px, bool)
+    drawn[0] = True  # one line at least
     for down, across in at.parts_near(vegetation.held, BLOCK_PX):
         mask[down, across] = cv2.remap(
             source, *at.part(down, across), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
         )
-    plant = (mask > 127).view(np.uint8)
+        drawn[max(down.start - _GAP_PX, 0) : down.stop + _GAP_PX] = True
+    # from here on lines that hold nothing, nor are near any that does, are left out: half of them, mostly
+    lines = np.flatnonzero(drawn)
+    plant = (mask[lines] > 127).view(np.uint8)
     joined = cv2.dilate(plant, np.ones((_GAP_PX, _GAP_PX), np.uint8))
     _, regions = cv2.connectedComponents(joined)
     width = cv2.distanceTransform(plant, cv2.DIST_L2, 3)
     y, x = np.divmod(np.flatnonzero(plant.view(bool)), frame.width_px)
-    region = regions[y, x]
+    region, half_width = regions[y, x], width[y, x]
+    y = lines[y]
     area = np.bincount(region) * SHEET_CM**2
     columns = frame.width_px // CELL_PX + 1
     cell = (y // CELL_PX) * columns + x // CELL_PX
     # the widest pixel of each cell stands for it
-    order = np.argsort(cell * 256 + np.minimum(width[y, x] * 4, 255).astype(np.int64))
+    order = np.argsort(cell * 256 + np.minimum(half_width * 4, 255).astype(np.int64))
     last = order[np.flatnonzero(np.diff(cell[order], append=-1))]
     last = last[area[region[last]] >= _LEAST_CM2]
     if len(last) > _MOST:
         last = last[:: -(-len(last) // _MOST)]
-    x, y, region = x[last], y[last], region[last]
+    x, y, region, half_width = x[last], y[last], region[last], half_width[last]
     foot = frame.to_sheet(np.array([view.foot_cm]))[0]
     lean = (np.stack([x, y], axis=1) - foot) * (SHEET_CM / view.height_cm)
     h, w = vegetation.mask.shape
@@ -113,7 +119,7 @@ def places_on(
         np.stack([x, y], axis=1) * SHEET_CM,
         np.stack([y // CELL_PX, x // CELL_PX], axis=1),
         _rays(mask, x, y, lean),
-        width[y, x] * SHEET_CM,
+        half_width * SHEET_CM,
         lean,
         np.unique(region, return_inverse=True)[1],
         area[region],

@@ -37,7 +37,10 @@ class Field:
 
 def resolvable(ground: GroundMap, points_px: np.ndarray, settings: RowSettings) -> np.ndarray:
     """Where a pixel covers little enough ground, in its longer direction, for stems to be told. (n,) bool"""
-    jacobian = ground.jacobian(points_px)
+    return _resolved(ground.jacobian(points_px), settings)
+
+
+def _resolved(jacobian: np.ndarray, settings: RowSettings) -> np.ndarray:
     # the larger singular value of two by two: the sum of both squares is that of all entries, their product the
     # determinant
     squares = (jacobian**2).sum(axis=(1, 2))
@@ -54,8 +57,10 @@ def field_of(ground: GroundMap, settings: RowSettings) -> Field:
     """
     n = np.arange(1, _SAMPLES + 1)[:, None]
     grid = (0.5 + n / _PLASTIC ** np.array([1.0, 2.0])) % 1 * [ground.width_px, ground.height_px] - 0.5
-    grid = grid[resolvable(ground, grid, settings)]
-    area = ground.cm_per_px(grid) ** 2 * (ground.width_px * ground.height_px / _SAMPLES)
+    jacobian = ground.jacobian(grid)
+    seen = _resolved(jacobian, settings)
+    grid, jacobian = grid[seen], jacobian[seen]
+    area = np.abs(np.linalg.det(jacobian)) * (ground.width_px * ground.height_px / _SAMPLES)
     flat = bool(ground.flags & flags.bit("scale_flat"))
     return Field(ground.to_ground(grid), area, ground.to_ground(ground.middle_px)[0], flat)
 
