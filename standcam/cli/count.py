@@ -113,7 +113,7 @@ def count(
     if several:
         warm_up()  # workers load their libraries while this process loads its own
     with uncollected():
-        if several:  # is needed in the end, when workers would wait for it
+        if several and report is not False:  # is needed in the end, when workers would wait for it
             import scipy.special  # noqa: F401
 
         from standcam import trust

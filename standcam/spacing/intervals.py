@@ -13,6 +13,7 @@ import numpy as np
 
 from standcam.estimate import Estimate
 from standcam.settings import StatisticsSettings
+from standcam.spacing import quantiles
 
 CV_LIMIT = 0.33
 """Coefficient of variation beyond which the normal-theory intervals of a CV are not to be trusted (Vangel 1996). [1]"""
@@ -33,10 +34,8 @@ STATISTICS = ("mean_gap_cm", "sd_gap_cm", "cv_pct", "multiples_pct", "misses_pct
 
 def t_quantile(df: np.ndarray | float, level: float) -> np.ndarray:
     """Two-sided quantile of Student's t; NaN without a degree of freedom. [1]"""
-    from scipy.special import stdtrit
-
     df = np.asarray(df, float)
-    return np.where(df >= 1, stdtrit(np.maximum(df, 1), 0.5 + level / 2), np.nan)
+    return quantiles.student_t(np.where(df >= 1, df, np.nan), 0.5 + level / 2)
 
 
 def t_interval(mean: np.ndarray, sd: np.ndarray, n: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
@@ -51,11 +50,9 @@ def wilson(hits: np.ndarray, n: np.ndarray, level: float = 0.95) -> tuple[np.nda
 
     Newcombe 1998, Stat. Med. 17:857-872, method 3.
     """
-    from scipy.special import ndtri
-
     hits, n = np.asarray(hits, float), np.asarray(n, float)
     n = np.where(n > 0, n, np.nan)
-    z2 = ndtri(0.5 + level / 2) ** 2
+    z2 = quantiles.normal(0.5 + level / 2) ** 2
     share = hits / n
     middle = (share + z2 / (2 * n)) / (1 + z2 / n)
     half = np.sqrt(z2 * (share * (1 - share) / n + z2 / (4 * n**2))) / (1 + z2 / n)
@@ -145,8 +142,6 @@ def cv_interval(
     ValueError
         Unknown method.
     """
-    from scipy.special import chdtri
-
     if method not in ("vangel", "mckay", "naive"):
         raise ValueError(f"method is {method!r}; it must be vangel, mckay or naive")
     k, n = np.asarray(k, float), np.asarray(n, float)
@@ -155,7 +150,7 @@ def cv_interval(
     v = n - 1
     ends = []
     for tail in ((1 - level) / 2, (1 + level) / 2):
-        u = chdtri(v, tail)
+        u = quantiles.chi_squared(v, tail)
         square = u / v
         if method != "naive":
             square = square + ((u + (2 if method == "vangel" else 0)) / (v + 1) - 1) * k**2
