@@ -15,11 +15,12 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from standcam.errors import BadSettings, NoCluster
+
+if TYPE_CHECKING:  # one process alone does without
+    from concurrent.futures import Future, ProcessPoolExecutor
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -96,6 +97,8 @@ class Spread:
         jobs: Iterable[Job],
         lost: Callable[[Job], Result] | None,
     ) -> Iterator[Result]:
+        from concurrent.futures.process import BrokenProcessPool
+
         waiting = iter(jobs)
         under_way: deque[tuple[Job, Future[Result]]] = deque()
         try:
@@ -161,6 +164,8 @@ def _one_by_one(
     lost: Callable[[Job], Result] | None,
 ) -> Iterator[Result]:
     """Results of jobs that were under way when a process died, each that has none tried alone."""
+    from concurrent.futures.process import BrokenProcessPool
+
     pool: ProcessPoolExecutor | None = None
     try:
         for job, future in broken:
@@ -186,6 +191,9 @@ def _one_by_one(
 
 
 def _submit(pool: ProcessPoolExecutor, function: Callable[[Job], Result], job: Job) -> Future[Result]:
+    from concurrent.futures import Future
+    from concurrent.futures.process import BrokenProcessPool
+
     try:
         with _few_threads():  # a process may be started here
             return pool.submit(function, job)
@@ -196,6 +204,8 @@ def _submit(pool: ProcessPoolExecutor, function: Callable[[Job], Result], job: J
 
 
 def _processes_live() -> bool:
+    from concurrent.futures.process import BrokenProcessPool
+
     try:
         with _pool(1) as pool, _few_threads():
             return pool.submit(os.getpid).result() > 0
@@ -204,6 +214,8 @@ def _processes_live() -> bool:
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
+    from concurrent.futures import ProcessPoolExecutor
+
     return ProcessPoolExecutor(workers, mp_context=_context(), initializer=_begin)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import io
 import sys
@@ -88,7 +89,11 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
     called = sys.argv[1:2]
-    program(called if called and called[0] in COMMANDS else COMMANDS)()
+    try:
+        program(called if called and called[0] in COMMANDS else COMMANDS)()
+    finally:
+        # nothing is left to do, and to go once more through all that the libraries hold would take a tenth of a second
+        gc.freeze()
 
 
 if __name__ == "__main__":

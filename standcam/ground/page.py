@@ -6,10 +6,10 @@ things to draw, so that the same page goes to either format and a test can read 
 
 from __future__ import annotations
 
+import html
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -205,7 +205,7 @@ def svg(page: Page) -> str:
             out.append(
                 f'<text x="{x:.6g}" y="{y:.6g}" font-family="Helvetica, Arial, sans-serif" '
                 f'font-size="{item.size_mm:g}" text-anchor="{item.anchor}"{weight}{turned}>'
-                f"{escape(item.text)}</text>"
+                f"{html.escape(item.text, quote=False)}</text>"
             )
     return "\n".join([*out, "</svg>"]) + "\n"
 
