@@ -199,7 +199,8 @@ class _Gathered:
     def __init__(self, measurements: Sequence[Measurement], folder: Path | None) -> None:
         plants, marks = LinesWriter(tables.PLANTS, folder), LinesWriter(MARKS, folder)
         self._begins = [0]
-        photos_of: dict[str, list[int]] = {}
+        first: dict[str, int] = {}
+        photos_of: dict[str, list[int]] = {}  # of plots that several show; most surveys have few, and lists are large
         with_marks: set[int] = set()
         blocks: list[pd.DataFrame] = []
         waiting: list[pd.DataFrame] = []
@@ -221,7 +222,8 @@ class _Gathered:
                 marks.add(m.marks)
                 with_marks.add(k)
             for plot in m.stretches["plot"].unique():
-                photos_of.setdefault(plot, []).append(k)
+                if first.setdefault(plot, k) != k:
+                    photos_of.setdefault(plot, [first[plot]]).append(k)
             rows, since = rows + len(m.stretches), since + 1
             if plants.waiting >= MOST_LINES or since >= MOST_PHOTOS:
                 end_part()
@@ -229,7 +231,7 @@ class _Gathered:
             end_part()
         self.plants, self.marks = plants.done(), marks.done()
         self.stretches = _together(tables.STRETCHES, blocks)
-        self._shared = [photos for photos in photos_of.values() if len(photos) > 1]
+        self._shared = [photos_of[plot] for plot in first if plot in photos_of]
         self._with_marks = with_marks
 
     def shared(self, by_plants: bool) -> list[list[int]]:

@@ -209,7 +209,8 @@ def _count(
     labelled = None if labels is None else use_labels(labels, measurements, settings)
     if labelled is not None:
         measurements = labelled.measurements
-    days = records.days | {item.photo: item.visit for item in inputs if item.visit}
+    days = records.days
+    days.update((item.photo, item.visit) for item in inputs if item.visit)
     give_freed_memory_back()  # tables of all photos come and go from here on, where one photo's pixels did before
     folder = None if store is None else store.folder
     with nullcontext() if store is None else store.clear_errors():

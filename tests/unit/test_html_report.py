@@ -148,7 +148,8 @@ def test_rows_left_out_are_told_and_in_no_number():
     run = a_run()
     rows = run.rows.copy()
     rows.loc[1, ["left_out", "trust", "trust_reasons"]] = ["trust is fair", "fair", "the photo is blurred"]
-    run = replace(run, rows_lines=Lines.of(tables.ROWS, rows), settings=run.settings.replace("statistics", min_trust="good"))
+    strict = run.settings.replace("statistics", min_trust="good")
+    run = replace(run, rows_lines=Lines.of(tables.ROWS, rows), settings=strict)
     text = Page(report_html(run)).text
     kept = rows[trust.kept(rows)]
     assert overall_words.totals(kept, Spacings.of(kept, run.gaps), "si") in text
