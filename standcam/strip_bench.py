@@ -30,7 +30,7 @@ LOOK_S = 0.2
 _READ = """
 import sys, time, rasterio
 from rasterio.windows import Window
-with rasterio.Env(GDAL_CACHEMAX=64, GDAL_NUM_THREADS=1), rasterio.open(sys.argv[1]) as file:
+with rasterio.Env(GDAL_CACHEMAX=64 << 20, GDAL_NUM_THREADS=1), rasterio.open(sys.argv[1]) as file:
     wide, high = (max(1, 2048 // block) * block for block in file.block_shapes[0][::-1])
     wide, high = min(wide, 4096), min(high, 4096)
     since, used = time.perf_counter(), time.process_time()

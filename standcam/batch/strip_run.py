@@ -19,7 +19,7 @@ from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile
 from standcam.images.raster import Raster, raster_sha256
-from standcam.images.raster_read import Window, square_px, tiles
+from standcam.images.raster_read import Window, close_rasters, square_px, tiles
 from standcam.measure_strip import LookAtTile, TileFinds, measure_strip, soil_table
 from standcam.settings import Settings
 from standcam.strips.plots import Plots
@@ -72,12 +72,15 @@ def count_strip(
     here = workers == 1 and scheduler is None
     if here:
         keep_freed_memory()
+    else:
+        close_rasters()  # others read from now on
     finds: list[TileFinds] = []
     reused = 0
     for found, before in looked(look, windows, keys, store, workers, scheduler, _lost):
         finds.append(found)
         reused += before
         done(found)
+    close_rasters()
     if here:
         give_freed_memory_back()
     measurement = measure_strip(raster, finds, settings)

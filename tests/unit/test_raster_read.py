@@ -13,6 +13,7 @@ from rasterio.transform import Affine
 from standcam.errors import UnreadableRaster
 from standcam.images import small_picture
 from standcam.images.raster import open_raster
+from standcam.images.raster_file import environment, opening_of
 from standcam.images.raster_read import Window, close_rasters, read_window, tiles
 from standcam.settings import RasterSettings
 
@@ -237,6 +238,15 @@ def test_a_file_that_changes_or_goes(tmp_path):
         everything(raster)
 
 
+def test_the_cache_holds_megabytes(tmp_path):
+    """A number goes to GDALSetCacheMax64, which takes bytes; with 64 of them every window decodes its blocks anew."""
+    from rasterio._env import get_gdal_config
+
+    path = write_tif(tmp_path / "a.tif", pattern(600, 600))
+    with environment(opening_of(path, cache_mb=48)):
+        assert get_gdal_config("GDAL_CACHEMAX") == 48 * 2**20
+
+
 def test_a_damaged_block_spoils_no_other(tmp_path):
     path = write_tif(tmp_path / "a.tif", pattern(600, 900))
     data = bytearray(path.read_bytes())
@@ -274,7 +284,7 @@ ALONE = """
 import sys, time, rasterio
 from rasterio.windows import Window
 begin = time.process_time()
-with rasterio.Env(GDAL_CACHEMAX=64), rasterio.open(sys.argv[1]) as file:
+with rasterio.Env(GDAL_CACHEMAX=64 << 20), rasterio.open(sys.argv[1]) as file:
     for y in range(0, file.height, 2048):
         for x in range(0, file.width, 2048):
             file.read((1, 2, 3), window=Window(x, y, min(2048, file.width - x), min(2048, file.height - y)))
