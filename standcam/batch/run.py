@@ -446,7 +446,8 @@ class _Told:
 
     def add_to(self, k: int, **more: Any) -> None:
         if isinstance(self._records, Records):
-            self._records.add_to(k, **more)
+            with nullcontext() if self._store is None else self._store.clear_errors():
+                self._records.add_to(k, **more)
         else:
             self._records[k].update(more)
 

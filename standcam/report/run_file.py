@@ -10,6 +10,7 @@ import math
 import os
 import platform
 import sys
+from array import array
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,7 +31,10 @@ class Records(Sequence[dict[str, Any]]):
 
     def __init__(self, folder: str | Path) -> None:
         self._aside = Aside(folder)
-        self._added: list[dict[str, Any] | None] = []
+        self._at = array("q")
+        """Where in the file each record is."""
+        self._added = array("q")
+        """Where its further entries are, -1 where there are none."""
 
     def append(self, record: Mapping[str, Any]) -> None:
         """One more, of plain values.
@@ -40,16 +44,29 @@ class Records(Sequence[dict[str, Any]]):
         OSError
             Disk full.
         """
-        text = json.dumps(record, separators=(",", ":")).encode("ascii")
-        self._aside.add(text)
-        self._added.append(None)
+        self._at.append(self._keep(record))
+        self._added.append(-1)
 
     def add_to(self, k: int, **more: Any) -> None:
-        """Further entries of a record."""
-        self._added[k] = (self._added[k] or {}) | more
+        """Further entries of a record.
+
+        Raises
+        ------
+        OSError
+            Disk full.
+        """
+        self._added[k] = self._keep(self._more(k) | more)
+
+    def _keep(self, values: Mapping[str, Any]) -> int:
+        self._aside.add(json.dumps(values, separators=(",", ":")).encode("ascii"))
+        return len(self._aside) - 1
+
+    def _more(self, k: int) -> dict[str, Any]:
+        told: dict[str, Any] = {} if self._added[k] < 0 else json.loads(self._aside[self._added[k]])
+        return told
 
     def __len__(self) -> int:
-        return len(self._added)
+        return len(self._at)
 
     @overload
     def __getitem__(self, k: int) -> dict[str, Any]: ...
@@ -59,8 +76,8 @@ class Records(Sequence[dict[str, Any]]):
         if isinstance(k, slice):
             return [self[i] for i in range(*k.indices(len(self)))]
         k = range(len(self))[k]
-        record: dict[str, Any] = json.loads(self._aside[k])
-        return record | (self._added[k] or {})
+        record: dict[str, Any] = json.loads(self._aside[self._at[k]])
+        return record | self._more(k)
 
     def __iter__(self) -> Iterator[dict[str, Any]]:
         return (self[k] for k in range(len(self)))
