@@ -180,7 +180,8 @@ def measures(places: Places) -> np.ndarray:
     step = np.diff(REACH_CM, prepend=0).astype(np.float32)
     ring = (REACH_CM * step * 2 * np.pi).astype(np.float32)
     angle = np.arange(RAYS) * (2 * np.pi / RAYS)
-    mean = rays.mean(axis=1) * ring
+    # means along an axis by products with vectors, which take a fifth of the time
+    mean = np.full(RAYS, 1 / RAYS, np.float32) @ rays * ring
     out = (np.cos(angle).astype(np.float32) / RAYS) @ rays * ring
     side = (np.sin(angle).astype(np.float32) / RAYS) @ rays * ring
     green, out, side = (np.cumsum(v, axis=1) for v in (mean, out, side))
@@ -200,9 +201,10 @@ def measures(places: Places) -> np.ndarray:
     half = RAYS // 2
     back, ahead = length[:, half - 2 : half + 3].max(axis=1), length[:, [-2, -1, 0, 1, 2]].max(axis=1)
     behind = rays[:, half - 2 : half + 3].mean(axis=1)
-    strip = rays[:, :, :5].mean(axis=2) @ np.exp(2j * angle).astype(np.complex64) / RAYS
+    inner = rays[:, :, :5] @ np.full(5, 1 / 5, np.float32)
+    strip = inner @ np.exp(2j * angle).astype(np.complex64) / RAYS
     lean = np.linalg.norm(places.lean, axis=1)
-    body = rays[:, :, :5].mean(axis=(1, 2)) + 0.02
+    body = inner.mean(axis=1) + 0.02
     log_area = np.log1p(places.region_cm2)
     columns = [
         places.half_width_cm, *(np.log1p(green[:, k]) for k in (3, 7, 11, 14)),

@@ -13,6 +13,7 @@ should have had. Every result names its form.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -310,19 +311,24 @@ def gap_table(pairs: Neighbours, plant: np.ndarray, stretches: pd.DataFrame, nom
             "to_plant": pd.arrays.IntegerArray(plant[pairs.right], pairs.right < 0),
             "from_cm": pairs.from_cm,
             "gap_cm": pairs.gap_cm,
-            "kind": np.where(pairs.closed, "", OPEN),
+            **_classes(pairs.gap_cm, ~pairs.closed, nominal_cm),
         }
     )
-    return with_classes(tables.conform(tables.GAPS, gaps), nominal_cm)
+    return tables.conform(tables.GAPS, gaps)
 
 
 def with_classes(gaps: pd.DataFrame, nominal_cm: float) -> pd.DataFrame:
     """GAPS with `multiple` and `kind` taken against a theoretical spacing; open ends stay as they are."""
     is_open = gaps["kind"].to_numpy(object) == OPEN
-    multiple = np.where(is_open, np.nan, gaps["gap_cm"].to_numpy(float) / nominal_cm)
+    return gaps.assign(**_classes(gaps["gap_cm"].to_numpy(float), is_open, nominal_cm))
+
+
+def _classes(gap_cm: np.ndarray, is_open: np.ndarray, nominal_cm: float) -> dict[str, Any]:
+    """Columns `multiple` and `kind`."""
+    multiple = np.where(is_open, np.nan, gap_cm / nominal_cm)
     code = np.where(is_open, len(KINDS), classify(multiple))
     names = np.array([*KINDS, OPEN, ""], object)  # code -1, no class, is the last
-    return gaps.assign(multiple=multiple, kind=pd.Series(names[code], index=gaps.index, dtype="str"))
+    return {"multiple": multiple, "kind": pd.array(names[code], dtype="str")}
 
 
 def _divide(a: np.ndarray, b: np.ndarray) -> np.ndarray:
