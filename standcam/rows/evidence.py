@@ -120,7 +120,7 @@ def weigh_rows(
             own = _own_share(held[low:high], chance[low:high])
         inside = (index >= low) & (index < high)
         at, w = at[inside], w[inside]
-        solid = at[w >= 0.5 * np.average(w, weights=w)] if w.sum() > 0 else at
+        solid = at[w >= 0.5 * (w * w).sum() / w.sum()] if w.sum() > 0 else at
         surprise = float(_gain(held[low:high], chance[low:high], own).sum())
         out.first_cm[r], out.last_cm[r] = solid[0], solid[-1]
         out.plants[r], out.full[r], out.chance[r] = held[low:high].sum(), own, float(chance[low:high].mean())
@@ -143,14 +143,14 @@ def _own_share(held: np.ndarray, chance: np.ndarray) -> float:
 def _chances(strewn: np.ndarray) -> np.ndarray:
     """Share of cells that hold a plant by chance: as beside the row, some metres about each cell. (n,) -> (n,)"""
     total = _summed(strewn)
-    index = np.arange(len(strewn))
-    usual = float(strewn.mean())
-    highest = np.zeros(len(strewn))
+    n, near = len(strewn), _NEAR_CELLS
+    index = np.arange(n)
+    usual = _PRIOR_CELLS * float(strewn.mean())
     # before a cell and behind it: at the end of a row the ground ahead is what counts
-    for before, behind in ((_NEAR_CELLS, 0), (0, _NEAR_CELLS)):
-        low, high = np.maximum(index - before, 0), np.minimum(index + behind + 1, len(strewn))
-        local = (total[high] - total[low] + _PRIOR_CELLS * usual) / (high - low + _PRIOR_CELLS)
-        highest = np.maximum(highest, local)
+    first, end = np.maximum(index - near, 0), np.minimum(index + near + 1, n)
+    before = (total[1:] - total[first] + usual) / (index + 1 - first + _PRIOR_CELLS)
+    behind = (total[end] - total[:-1] + usual) / (end - index + _PRIOR_CELLS)
+    highest = np.maximum(before, behind)
     return np.clip(1 - np.exp(-highest), _LEAST_CHANCE, 0.9)
 
 

@@ -32,9 +32,10 @@ def joined(traces: Traces, slopes: Slopes, width: float, settings: StripRowSetti
         later = np.flatnonzero((gap > 0) & (gap <= settings.far_bridge_cm) & ~used)
         best: tuple[float, int] | None = None
         later = later[np.argsort(gap[later], kind="stable")][:_NEXT]
+        ahead = _Ahead(float(ends_u[i]), float(ends_v[i]), slopes, settings.band_cm)
         for j in later[np.abs(starts_v[later] - ends_v[i]) <= 4 * width + 0.7 * gap[later]].tolist():
             ways = table[:, band[begins[i + 1] - 1]], table[:, band[begins[j]]]
-            led = _led(float(ends_u[i]), float(ends_v[i]), float(starts_u[j]), ways, slopes, settings)
+            led = _led(ahead, float(starts_u[j]), ways)
             away = abs(led - starts_v[j])
             near = away <= min(0.35 * width, _OUT_OF_LINE_CM + _LOST_WAY * float(gap[j]))
             if near and (best is None or away < best[0]):
@@ -71,24 +72,35 @@ def _by_band(traces: Traces, begins: np.ndarray) -> tuple[np.ndarray, np.ndarray
     return band, table
 
 
-def _led(
-    u0: float,
-    v0: float,
-    u1: float,
-    ways: tuple[np.ndarray, np.ndarray],
-    slopes: Slopes,
-    settings: StripRowSettings,
-) -> float:
-    """Where a trace that ends at u0, v0 would lie at u1: as a neighbour goes, else by the field's direction.
+class _Ahead:
+    """The way on from the end of a trace by the field's direction, worked out once as far as anybody asks."""
 
-    ``ways`` are the places of all traces at u0 and at u1, NaN where they are not.
+    def __init__(self, u: float, v: float, slopes: Slopes, hop: float) -> None:
+        self.u, self.v, self._hop, self._slopes = u, v, hop, slopes
+        self._at: list[float] = [v]
+        self._slope: list[float] = []
+
+    def _told(self, u: float, v: float) -> float:
+        return float(self._slopes.at(u, np.array([v]))[0])
+
+    def v_at(self, u: float) -> float:
+        """Where it lies, hop by hop. [cm]"""
+        hops = len(np.arange(self.u, u, self._hop)) - 1
+        while len(self._slope) <= hops:
+            k = len(self._slope)
+            self._slope.append(self._told(self.u + self._hop * k, self._at[k]))
+            self._at.append(self._at[k] + self._hop * self._slope[k])
+        return self._at[hops] + min(self._hop, u - self.u - self._hop * hops) * self._slope[hops]
+
+
+def _led(ahead: _Ahead, u: float, ways: tuple[np.ndarray, np.ndarray]) -> float:
+    """Where a trace would lie at u, beyond its end: as a neighbour goes, else by the field's direction.
+
+    ``ways`` are the places of all traces at the end and at u, NaN where they are not.
     """
-    away = np.abs(ways[0] - v0)
+    away = np.abs(ways[0] - ahead.v)
     away[np.isnan(away) | np.isnan(ways[1])] = np.inf
     nearest = int(away.argmin())
     if away[nearest] < _NEIGHBOUR_CM:
-        return v0 + float(ways[1][nearest] - ways[0][nearest])
-    at = v0
-    for place in np.arange(u0, u1, settings.band_cm):
-        at += min(settings.band_cm, u1 - place) * float(slopes.at(float(place), np.array([at]))[0])
-    return at
+        return ahead.v + float(ways[1][nearest] - ways[0][nearest])
+    return ahead.v_at(u)
