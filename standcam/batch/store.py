@@ -15,6 +15,7 @@ import hashlib
 import json
 import os
 import shutil
+from bisect import bisect_left
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -47,22 +48,21 @@ class Keys(Collection[str]):
     """
 
     def __init__(self, keys: Iterable[str] = ()) -> None:
-        import numpy as np
-
-        self._sorted = np.unique(np.fromiter((key.encode("ascii") for key in keys if key), f"S{KEY}"))
+        self._sorted = b"".join(sorted({key.encode("ascii") for key in keys if key}))
 
     def __len__(self) -> int:
-        return len(self._sorted)
+        return len(self._sorted) // KEY
+
+    def __getitem__(self, k: int) -> bytes:
+        return self._sorted[k * KEY : (k + 1) * KEY]
 
     def __iter__(self) -> Iterator[str]:
-        return (key.decode("ascii") for key in self._sorted)
+        return (self[k].decode("ascii") for k in range(len(self)))
 
     def __contains__(self, key: object) -> bool:
-        import numpy as np
-
         wanted = str(key).encode("ascii", "replace")
-        k = int(np.searchsorted(self._sorted, wanted))
-        return k < len(self) and bool(self._sorted[k] == wanted)
+        k = bisect_left(self, wanted)
+        return k < len(self) and self[k] == wanted
 
 
 class WorkStore:

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from standcam.batch.inputs import find_inputs, name_inputs, natural_key
+from standcam.batch.input_list import Inputs
+from standcam.batch.inputs import Input, find_inputs, name_inputs, natural_key
 
 
 @pytest.fixture
@@ -124,3 +125,12 @@ def test_names_are_as_short_as_they_can_be_and_never_meet():
 
 def test_natural_order():
     assert sorted(["b10", "b9", "B1", "a", "10", "9"], key=natural_key) == ["9", "10", "a", "B1", "b9", "b10"]
+
+
+def test_inputs_on_disk_are_those_that_were_given(tmp_path):
+    given = [Input("a/1.jpg", "1.jpg", "P", "2026-05-01", (47.5, -93.25)), Input("b/\udce9.jpg", "\udce9.jpg", "é")]
+    held = Inputs(given, tmp_path)
+    assert list(held) == given and held[-1] == given[1] and held[:1] == given[:1] and len(held) == 2
+    assert held[0].path == Path("a/1.jpg")
+    held.add(given[0])
+    assert list(held) == [*given, given[0]] and not any(tmp_path.iterdir())

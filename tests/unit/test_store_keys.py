@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from standcam.batch import frame_run, store, strip_run
-from standcam.batch.store import measuring_key
+from standcam.batch.store import Keys, measuring_key, piece_key
 from standcam.images.photo import read_photo
 from standcam.measure import measure_photo
 from standcam.settings import Settings
@@ -68,3 +68,12 @@ def test_what_photos_are_measured_by_is_in_their_key(stage):
 def test_strips_do_not_depend_on_what_only_photos_are_measured_by():
     only_photos = {"vegetation", "rows", "stems"}
     assert not only_photos & {*strip_run._STAGES, *frame_run._STAGES}
+
+
+def test_keys_hold_those_given_once_and_no_other():
+    made = [piece_key("m", f"{k}", "a.jpg") for k in range(300)]
+    keys = Keys([*made[:200], "", made[3]])
+    assert len(keys) == 200 and set(keys) == set(made[:200])
+    assert all(key in keys for key in made[:200]) and not any(key in keys for key in made[200:])
+    assert "" not in keys and "é" not in keys and made[0][:-1] not in keys
+    assert len(Keys()) == 0 and made[0] not in Keys()
