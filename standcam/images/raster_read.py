@@ -28,9 +28,9 @@ MOST_WINDOW_PX = 300_000_000
 """Larger windows are a mistake of the caller, whose memory they would fill. [px]"""
 GRID_PX = 512
 SQUARE_MM, ROOMY_MM, ROOMY_PX = 3000.0, 4000.0, 1536
-"""Finds are made within squares of a whole number of GRID_PX, at least SQUARE_MM wide, and ROOMY_MM where that is no more
-than ROOMY_PX; cores are cut along them: finds are then the same whatever the tiles. Larger squares look less at what
-their neighbours look at too, but rows bend within them. [mm], [mm], [px]"""
+"""Finds are made within squares of a whole number of GRID_PX, at least SQUARE_MM wide, and ROOMY_MM where that is no
+more than ROOMY_PX; cores are cut along them: finds are then the same whatever the tiles. Larger squares look less at
+what their neighbours look at too, but rows bend within them. [mm], [mm], [px]"""
 _PIECE_PX = 12_000_000
 """Read at once where more than one pixel of the file goes into one of the raster. [px]"""
 _SPECK_PX = 5

@@ -55,9 +55,9 @@ def small_part(tile: Tile, window: Window, step: int) -> SmallPart:
             rgb = cv2.resize(rgb, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
     else:
         # two lines of each cell tell its colour as well as all of them
-        rgb = cv2.addWeighted(*(x for line in (step // 4, step - 1 - step // 4) for x in (
-            cv2.resize(tile.rgb[np.clip(first + line, 0, h - 1), begin:end], (right - left, bottom - top),
-                       interpolation=cv2.INTER_AREA), 0.5)), 0)  # fmt: skip
+        a, b = (tile.rgb[np.clip(first + line, 0, h - 1), begin:end] for line in (step // 4, step - 1 - step // 4))
+        lines = cv2.addWeighted(a, 0.5, b, 0.5, 0)
+        rgb = cv2.resize(lines, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
     if tile.valid is not None:
         y = np.clip(np.arange(top, bottom) * step + step // 2 - tile.y0, 0, h - 1)
         x = np.clip(np.arange(left, right) * step + step // 2 - tile.x0, 0, w - 1)

@@ -86,7 +86,7 @@ def peaks_of(outs: Sequence[np.ndarray], channel: int, lowest: float, apart_px: 
     for k, out in enumerate(outs):
         # numbers are worked out at the peaks only: most cells are cold
         logit = out[channel]
-        at = np.flatnonzero(logit >= cv2.max(cv2.dilate(logit, _AROUND), float(least)))
+        at = np.flatnonzero(logit >= np.maximum(cv2.dilate(logit, _AROUND), least))
         found.append(out.reshape(len(out), -1)[:, at])
         of.append(np.full(len(at), k))
         places.append(np.stack(np.divmod(at, logit.shape[1])[::-1], axis=1))

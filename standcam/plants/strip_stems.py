@@ -297,5 +297,3 @@ def with_areas(stems: TileStems, squares: np.ndarray, reach_px: float) -> TileSt
     area = np.bincount(nearest[near], squares[near, 2], minlength=len(places))
     n = len(stems.crop_px)
     return replace(stems, crop_area_px=stems.crop_area_px + area[:n], weed_area_px=stems.weed_area_px + area[n:])
-
-

@@ -63,13 +63,13 @@ def _holds_carriage_return(frame: pd.DataFrame) -> bool:
 
 def _texts(column: pd.Series) -> set[str]:
     """Its texts, each once: most columns repeat a few of them from line to line."""
-    return {v for v in set(column.array) if isinstance(v, str)}
+    return {v for v in set(column.tolist()) if isinstance(v, str)}
 
 
 def _disarmed(column: pd.Series, prefix: str) -> Any:
     """The column with its texts disarmed."""
     changed = {v: safe for v in _texts(column) if (safe := disarm(v, prefix)) != v}
-    return [changed.get(v, v) if isinstance(v, str) else v for v in column] if changed else column
+    return [changed.get(v, v) if isinstance(v, str) else v for v in column.tolist()] if changed else column
 
 
 def _holds_texts(column: pd.Series) -> bool:
