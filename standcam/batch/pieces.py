@@ -158,7 +158,13 @@ def _decoded_column(dtype: str, coded: dict[str, Any]) -> Any:
     values = [coded["kinds"][k] for k in coded["codes"]]
     if dtype == "object":
         return np.array([*values, None], object)[:-1]
-    return pd.array(values, dtype=dtype)
+    return pd.array(values, dtype=_dtype(dtype))
+
+
+@cache
+def _dtype(name: str) -> Any:
+    # pandas goes through all dtypes that it knows for each name
+    return pd.api.types.pandas_dtype(name)
 
 
 def _index(array: np.ndarray) -> pd.Index:
