@@ -117,7 +117,8 @@ class WorkStore:
     def get(self, key: str) -> bytes | None:
         """The bytes of a piece that is whole, or None."""
         try:
-            data = self._piece(key).read_bytes()
+            with open(self._piece(key), "rb") as file:
+                data = file.read()
         except OSError:
             return None
         return data if is_whole(data) else None
@@ -125,7 +126,8 @@ class WorkStore:
     def view(self, key: str) -> bytes | None:
         """The small copy of a photo, or None: it can be made anew."""
         try:
-            return self._view(key).read_bytes() or None
+            with open(self._view(key), "rb") as file:
+                return file.read() or None
         except OSError:
             return None
 
@@ -144,12 +146,13 @@ class WorkStore:
         """End of a run that wrote its results: pieces of these photos go into the results folder, all else goes."""
         shutil.rmtree(self.folder / _VIEWS, ignore_errors=True)
         kept = False
-        for piece in self._pieces():
-            if piece.name in keys:
-                kept = True
-                continue
-            with contextlib.suppress(OSError):
-                piece.unlink()
+        with contextlib.suppress(OSError):  # what cannot be looked at stays
+            for piece in self._pieces():
+                if os.path.basename(piece) in keys:
+                    kept = True
+                    continue
+                with contextlib.suppress(OSError):
+                    os.unlink(piece)
         inside = self.out / STORE
         if self.folder != inside and kept:
             # the results are whole by now; pieces that cannot follow them cost time in the next run, and nothing else
@@ -160,8 +163,7 @@ class WorkStore:
 
     def close(self) -> None:
         """Let others at the results folder; takes the store away where nothing in it is worth keeping."""
-        pieces = self.folder / _PIECES
-        if not any(pieces.glob("*/*")):
+        if not self._holds_pieces():
             for part in (_PIECES, _VIEWS):
                 shutil.rmtree(self.folder / part, ignore_errors=True)
         self._lock.release()
@@ -187,17 +189,25 @@ class WorkStore:
                 return folder, lock
             lock.release()
 
-    def _pieces(self) -> Iterator[Path]:
+    def _holds_pieces(self) -> bool:
+        with contextlib.suppress(OSError):
+            return any(True for _ in self._pieces())
+        return False
+
+    # text and no Path: that would put the name of each piece into Python's table of names, which grows by megabytes
+
+    def _pieces(self) -> Iterator[str]:
         """All pieces that are there; any may be taken away meanwhile."""
-        for folder in sorted((self.folder / _PIECES).iterdir()):
-            if folder.is_dir():
-                yield from (folder / name for name in os.listdir(folder) if "." not in name)
+        within = os.path.join(self.folder, _PIECES)
+        for folder in sorted(os.path.join(within, name) for name in os.listdir(within)):
+            if os.path.isdir(folder):
+                yield from (os.path.join(folder, name) for name in os.listdir(folder) if "." not in name)
 
-    def _piece(self, key: str) -> Path:
-        return self.folder / _PIECES / key[:2] / key
+    def _piece(self, key: str) -> str:
+        return os.path.join(self.folder, _PIECES, key[:2], key)
 
-    def _view(self, key: str) -> Path:
-        return self.folder / _VIEWS / key[:2] / f"{key}.jpg"
+    def _view(self, key: str) -> str:
+        return os.path.join(self.folder, _VIEWS, key[:2], f"{key}.jpg")
 
     @contextlib.contextmanager
     def clear_errors(self) -> Iterator[None]:
@@ -311,17 +321,23 @@ def _place(out: Path) -> Path:
     return beside if beside.is_dir() or not out.is_dir() else inside
 
 
-def _write_whole(path: Path, data: bytes) -> None:
+def _write_whole(path: str, data: bytes) -> None:
     # not flushed to the platter: after a power cut the checksum tells what did not get there
-    path.parent.mkdir(exist_ok=True)
-    half = path.with_name(f"{path.name}.part")
+    with contextlib.suppress(FileExistsError):
+        os.mkdir(os.path.dirname(path))
+    half = f"{path}.part"
     try:
-        half.write_bytes(data)
+        _write(half, data)
         os.replace(half, path)
     except OSError:
         with contextlib.suppress(OSError):
-            half.unlink()
+            os.unlink(half)
         raise
+
+
+def _write(path: str, data: bytes) -> None:
+    with open(path, "wb") as file:
+        file.write(data)
 
 
 def _remove(path: Path) -> None:

@@ -310,18 +310,22 @@ def test_a_photo_still_being_copied_is_not_remembered_as_one_that_fails(photos, 
 def test_a_full_disk_leaves_earlier_results_and_what_was_counted(photos, counted_before, monkeypatch, which):
     before = tables_of(Path("out"))
     (photos / "survey.toml").write_text("[stems]\ncrop_probability = 0.6\n")
-    real, calls = Path.write_bytes, [0]
+    calls = [0]
 
-    def full(self, data):
-        calls[0] += 1
-        if calls[0] > which:
-            raise OSError(errno.ENOSPC, "No space left on device")
-        return real(self, data)
+    def full(real):
+        def write(path, data):
+            calls[0] += 1
+            if calls[0] > which:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            return real(path, data)
 
-    monkeypatch.setattr(Path, "write_bytes", full)
-    done = count("--out", "out", "--force", "--workers", 1)
+        return write
+
+    with monkeypatch.context() as patched:
+        for where, name in ((Path, "write_bytes"), (store, "_write")):
+            patched.setattr(where, name, full(getattr(where, name)))
+        done = count("--out", "out", "--force", "--workers", 1)
     assert done.exit_code == 2 and "No space left" in done.stderr and "Free some space" in done.stderr
-    monkeypatch.setattr(Path, "write_bytes", real)
     assert tables_of(Path("out")) == before
     assert json.loads(Path("out/run.json").read_text())["settings"]["stems"]["crop_probability"] == 0.5
     assert count("--out", "out", "--force", "--workers", 1).exit_code == 0
