@@ -58,7 +58,7 @@ def test_whole_runs_are_timed_against_reading(tmp_path):
     """The demonstration strip's upper half and all of it."""
     steps = []
     table = strip_bench.run(ORTHO, None, 2, shares=(0.5, 1.0), on_step=steps.append)
-    assert table["processes"].tolist() == [1, 2, 1, 2] and len(steps) == 8
+    assert table["processes"].tolist() == [1, 2, 1, 2] and len(steps) == 9
     assert table["megapixels"].iloc[0] == pytest.approx(table["megapixels"].iloc[2] / 2, rel=0.01)
     assert (table["mpx_per_s"] * table["seconds"]).to_numpy() == pytest.approx(table["megapixels"].to_numpy())
     ratio = table["share_of_reading"] * table["read_mpx_per_s"] / table["mpx_per_s"]
