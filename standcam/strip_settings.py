@@ -33,9 +33,9 @@ class RasterSettings:
     margin_cm: float = 50.0
     """How far neighbouring pieces overlap their cores: what stands at a seam is seen whole. Wrong where plants are
     wider than this. [cm]"""
-    cache_mb: int = 64
-    """Decoded blocks that each process keeps. Striped files may take four times as much, or would be decoded again for
-    every piece. [MB]"""
+    cache_mb: int = 48
+    """Decoded blocks that each process keeps: those of one piece, whose last ones the next piece begins with. Striped
+    files may take three times as much where that holds a line of pieces, or are decoded again for every piece. [MB]"""
     read_threads: int = 1
     """Threads that decode for one process. With one process in all, 2 reads nearly twice as fast."""
     stretch_low_pct: float = 0.1

@@ -314,8 +314,8 @@ def _enough_cache(
     if block[0] < min(file.width, 4 * settings.tile_px):
         return opening
     line = file.width * 1.3 * settings.tile_px * file.count * np.dtype(file.dtypes[0]).itemsize / 1e6
-    most = 4 * settings.cache_mb
-    wanted = min(most, max(settings.cache_mb, math.ceil(line)))
+    # what does not hold all of the line holds nothing when it is asked for again
+    wanted = max(settings.cache_mb, math.ceil(line)) if line <= 3 * settings.cache_mb else settings.cache_mb
     return Opening(opening.path, opening.driver, opening.size_bytes, wanted, opening.threads)
 
 
