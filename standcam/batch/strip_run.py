@@ -74,6 +74,7 @@ def count_strip(
         keep_freed_memory()
     else:
         close_rasters()  # others read from now on
+        give_freed_memory_back()
     finds: list[TileFinds] = []
     reused = 0
     for found, before in looked(look, windows, keys, store, workers, scheduler, _lost):
