@@ -1,6 +1,6 @@
 """Whether values from a file are of the types that a record declares: 76 and not "76", true and not "no".
 
-And whether numbers of a record are greater than zero, and a file of settings is one.
+And whether numbers of a record are greater than zero, names are known, and a file of settings is one.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +38,28 @@ def settings_tables(path: Path, what: str) -> dict[str, Any]:
         raise BadSettings(f"{what} {path} cannot be read: {error.strerror}.", "Check the path.") from None
     except tomllib.TOMLDecodeError as error:
         raise BadSettings(f"{what} {path} is no valid TOML: {error}.", "Mend that line.") from None
+
+
+def refuse_unknown(names: Iterable[str], known: Sequence[str], where: str, what: str) -> None:
+    """Refuse names that a table of a file does not have: a misspelt one must not pass unnoticed.
+
+    Parameters
+    ----------
+    names : iterable of str
+        As the file has them.
+    known : sequence of str
+        In the order in which an error lists them.
+    where : str
+        File and table, at the beginning of a sentence.
+    what : str
+        What the names are, in the plural.
+
+    Raises
+    ------
+    BadSettings
+    """
+    if unknown := sorted(set(names) - set(known)):
+        raise BadSettings(f"{where} has unknown {what}: {', '.join(unknown)}.", f"Known are: {', '.join(known)}.")
 
 
 def misfit(record: type, values: Mapping[str, Any]) -> str:

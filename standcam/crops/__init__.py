@@ -11,7 +11,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from standcam.checked import settings_tables
+from standcam.checked import refuse_unknown, settings_tables
 from standcam.errors import BadSettings
 from standcam.units import KG_PER_BUSHEL
 
@@ -70,11 +70,7 @@ def read_crop_card(path: str | Path) -> CropCard:
     path = Path(path)
     data = settings_tables(path, "Crop card")
     where = f"Crop card {path}"
-    known = {f.name for f in fields(CropCard)} - {"sources"}
-    if unknown := sorted(set(data) - known):
-        raise BadSettings(
-            f"{where} has unknown fields: {', '.join(unknown)}.", f"Known are: {', '.join(sorted(known))}."
-        )
+    refuse_unknown(data, sorted({f.name for f in fields(CropCard)} - {"sources"}), where, "fields")
     name = data.get("name")
     if not isinstance(name, str) or not name.strip():
         raise BadSettings(f"{where}: name is missing or no text.", 'Give the crop\'s name, such as name = "sorghum".')

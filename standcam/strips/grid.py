@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from standcam.checked import misfit, settings_tables
+from standcam.checked import misfit, refuse_unknown, settings_tables
 from standcam.errors import BadSettings
 from standcam.settings import PlotSettings
 from standcam.strips.plots import Plots, make_plots
@@ -128,12 +128,7 @@ def read_grid(path: str | Path) -> PlotGrid:
     """
     path = Path(path)
     data = settings_tables(path, "Plot grid")
-    known = {f.name for f in fields(PlotGrid)}
-    unknown = sorted(set(data) - known)
-    if unknown:
-        raise BadSettings(
-            f"Plot grid {path} has unknown settings: {', '.join(unknown)}.", f"Known are: {', '.join(sorted(known))}."
-        )
+    refuse_unknown(data, sorted(f.name for f in fields(PlotGrid)), f"Plot grid {path}", "settings")
     needed = ("corner", "heading_deg", "plot_length_m", "ranges", "columns")
     if lacking := [name for name in needed if name not in data]:
         raise BadSettings(f"Plot grid {path} does not tell {', '.join(lacking)}.", "Add a line for each.")

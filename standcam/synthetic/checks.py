@@ -17,3 +17,10 @@ def one_of(record: object, name: str, allowed: tuple[str, ...]) -> None:
     value = getattr(record, name)
     if value not in allowed:
         raise BadSettings(f"{type(record).__name__}.{name} is {value!r}.", f"Use one of {', '.join(allowed)}.")
+
+
+def three_factors(record: object, name: str) -> None:
+    """Raise ``BadSettings`` unless a value of the record is a factor of 0.2 to 3 for each of red, green and blue."""
+    value = getattr(record, name)
+    if len(value) != 3 or not all(0.2 <= factor <= 3 for factor in value):
+        raise BadSettings(f"{type(record).__name__}.{name} is {value}.", "Give three factors from 0.2 to 3.")

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from standcam.errors import BadSettings
-from standcam.synthetic.checks import in_range, one_of
+from standcam.synthetic.checks import in_range, one_of, three_factors
 
 
 @dataclass(frozen=True)
@@ -57,5 +56,4 @@ class LeafRecipe:
         in_range(self, "gloss_width", 0.2, 5)
         in_range(self, "through", 0, 2)
         in_range(self, "vein", 0, 5)
-        if len(self.tint) != 3 or not all(0.2 <= value <= 3 for value in self.tint):
-            raise BadSettings(f"LeafRecipe.tint is {self.tint}.", "Give three factors from 0.2 to 3.")
+        three_factors(self, "tint")

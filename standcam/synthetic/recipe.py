@@ -26,9 +26,11 @@ from typing import Any
 
 import numpy as np
 
+from standcam.checked import refuse_unknown
 from standcam.errors import BadSettings
 from standcam.synthetic.checks import in_range as _check
 from standcam.synthetic.checks import one_of as _one_of
+from standcam.synthetic.checks import three_factors as _three_factors
 from standcam.synthetic.leaf_recipe import LeafRecipe
 from standcam.synthetic.strip_recipe import FlightRecipe, StripRecipe
 
@@ -188,8 +190,7 @@ class GroundRecipe:
         _check(self, "relief", 0, 4)
         for name in ("pits", "crumbs", "cracks", "crust", "patches"):
             _check(self, name, 0, 1)
-        if len(self.tint) != 3 or not all(0.2 <= value <= 3 for value in self.tint):
-            raise BadSettings(f"GroundRecipe.tint is {self.tint}.", "Give three factors from 0.2 to 3.")
+        _three_factors(self, "tint")
 
 
 @dataclass(frozen=True)
@@ -331,11 +332,7 @@ def parse_recipe(text: str, where: str = "recipe") -> RecipeBook:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BadSettings(f"{where} is no valid TOML: {error}.", "Mend that line.") from None
-    unknown = sorted(set(data) - {"seed", "preset", "scene"})
-    if unknown:
-        raise BadSettings(
-            f"{where} has unknown tables: {', '.join(unknown)}.", "Known are: seed, preset, scene."
-        )
+    refuse_unknown(data, ("seed", "preset", "scene"), where, "tables")
     presets, entries = data.get("preset", {}), data.get("scene", [])
     if not isinstance(entries, list) or not entries:
         raise BadSettings(f"{where} has no [[scene]].", "Give at least one.")
@@ -374,13 +371,8 @@ def _scene(entry: dict[str, Any], presets: dict[str, Any], where: str) -> SceneR
             continue
         if not isinstance(values, dict):
             raise BadSettings(f"{label}: {part} is {values!r}.", f"Write a table [scene.{part}].")
-        keys = {f.name for f in dataclasses.fields(record)}
-        wrong = sorted(set(values) - keys)
-        if wrong:
-            raise BadSettings(
-                f"{label} [{part}] has unknown keys: {', '.join(wrong)}.",
-                f"Known are: {', '.join(sorted(keys))}.",
-            )
+        keys = sorted(f.name for f in dataclasses.fields(record))
+        refuse_unknown(values, keys, f"{label} [{part}]", "keys")
         values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
         try:
             kind: Any = type(record)
