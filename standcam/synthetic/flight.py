@@ -7,7 +7,6 @@ such heights relief of a centimetre moves by a pixel or two. Plants stand up fro
 from __future__ import annotations
 
 import dataclasses
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,22 +21,22 @@ from standcam.synthetic import light as lighting
 from standcam.synthetic.camera import Camera, turned
 from standcam.synthetic.mesh import Mesh, join
 from standcam.synthetic.ortho import OrthoCamera
-from standcam.synthetic.places import Places, numbered, write_masks, write_truth
+from standcam.synthetic.places import Places, numbered, write_masks, write_record, write_truth
 from standcam.synthetic.recipe import CaptureRecipe, SceneRecipe
 from standcam.synthetic.render import compose, in_picture, shade, visibility, vote
 from standcam.synthetic.strip import (
     STRIP_COLUMNS,
     VISIBLE_MM2,
-    VISIBLE_SHARE,
     places,
     strip_field,
     strip_streams,
     to_map,
 )
 from standcam.synthetic.strip_field import StripField, strip_camera
-from standcam.synthetic.strip_files import rows_record
+from standcam.synthetic.strip_files import field_record
 from standcam.synthetic.strip_recipe import MOST_PX
 from standcam.synthetic.strip_render import LEAF_REACH_MM, plant_meshes, render_strip
+from standcam.synthetic.truth import VISIBLE_SHARE, masks, share_shown
 
 FINEST_GROUND = 0.7
 """Pixels of the ground picture, as a share of the frames'."""
@@ -182,7 +181,7 @@ def _frame(
     linear, owner, corners_px = _look(recipe, camera, mesh, low, high, ground, over)
     shown = visibility(plants, camera, mesh, corners_px, owner)
     px, _ = camera.project(bases)
-    share = (shown.n_px / shown.whole_px.where(shown.whole_px > 0)).fillna(0.0).clip(0, 1)
+    share = share_shown(shown)
     inside, area = in_picture(px, camera), shown.n_px * recipe.flight.mm_per_px**2
     truth = table.assign(
         image=f"{name}.jpg",
@@ -195,17 +194,15 @@ def _frame(
         base_visible=shown.base_visible.astype(int),
     )
     listed = ((truth.n_px > 0) | (truth.in_image == 1)).to_numpy()
-    number = np.r_[0, np.where(listed, np.cumsum(listed), 0)].astype(np.int32)
-    kind = np.r_[0, np.where(plants.kind == "weed", 2, 1)].astype(np.uint8)
-    voted = vote(owner)
+    labels, plant_ids = masks(vote(owner), listed, plants.kind)
     east, north = _on_map(recipe, camera.position_mm[:2])
     return Frame(
         name,
         noise.develop(linear, recipe.capture, rng),
         camera,
         truth.loc[listed, STRIP_COLUMNS].reset_index(drop=True),
-        kind[voted],
-        number[voted],
+        labels,
+        plant_ids,
         (east, north, float(camera.position_mm[2]) / 1000),
         noted,
         up_deg,
@@ -268,15 +265,7 @@ def flight_record(flight: Flight, seed: int | None = None) -> dict[str, Any]:
         "frames": [_frame_record(frame, r) for frame in flight.frames],
         "flight": dataclasses.asdict(r.flight) | {"mm_per_px": r.flight.mm_per_px},
         "distortion": {"model": "x_d = x_u (1 + k1 r_u^2), normalised by fx about (cx, cy)", "k1": r.flight.k1},
-        "pixel_convention": "centre of top-left pixel is (0,0)",
-        "light": dataclasses.asdict(r.light),
-        "soil": {"kind": r.ground.soil, **dataclasses.asdict(r.ground)},
-        "weeds_per_m2": r.crop.weeds_per_m2,
-        "stage_mean": r.crop.stage,
-        "target": {"kind": "none"},
-        "sowing": dataclasses.asdict(r.planter),
-        "row_spacing_mm": r.crop.row_width_mm,
-        "rows": rows_record(r, lanes),
+        **field_record(r, lanes),
         "row_heading_deg_from_x": s.heading_deg,
         "world": "X along row, Y across row (left of travel), Z up, mm",
         "origin": {"crs": f"EPSG:{s.epsg}", "easting_northing_m": list(_on_map(r, np.zeros(2)))},
@@ -313,8 +302,7 @@ def write_flight(flight: Flight, seed: int, places: Places) -> pd.DataFrame:
             write_masks(places, frame.name, frame.labels, numbered(frame.truth, frame.plant_ids))
     if not places.flat:
         write_truth(places.truth / f"{name}.csv", flight.truth)
-        record = json.dumps(flight_record(flight, seed), indent=1)
-        (places.scenes / f"{name}.scene.json").write_text(record + "\n", encoding="utf-8")
+        write_record(places, name, flight_record(flight, seed))
     return flight.truth
 
 

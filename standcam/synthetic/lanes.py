@@ -80,8 +80,7 @@ class Lanes:
         """1 where wheels have pressed the soil, 0 elsewhere. (rows, columns), or (1, 1) without tracks"""
         if not self.tracks_mm:
             return np.zeros((1, 1), np.float32)
-        x, u = _axes(grid)
-        v = u[:, None] - self.swing(x).astype(np.float32)[None, :]
+        _, v = self._straightened(grid)
         out = np.zeros(v.shape, np.float32)
         for track in self.tracks_mm:
             out = np.maximum(out, _step(np.float32(self.track_width_mm / 2) - np.abs(v - np.float32(track))))
@@ -91,8 +90,7 @@ class Lanes:
         """Depth of wheel tracks and the marks of lugs in them. (rows, columns) [mm], or (1, 1) without tracks"""
         if not self.tracks_mm:
             return np.zeros((1, 1), np.float32)
-        x, u = _axes(grid)
-        v = u[:, None] - self.swing(x).astype(np.float32)[None, :]
+        x, v = self._straightened(grid)
         out = np.zeros(v.shape, np.float32)
         for track in self.tracks_mm:
             off = np.abs(v - np.float32(track))
@@ -102,6 +100,11 @@ class Lanes:
             inside = _step(np.float32(self.track_width_mm / 2) - off)
             out += inside * (np.float32(LUG_MM) * lugs - np.float32(RUT_MM))
         return out
+
+    def _straightened(self, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+        """X of the columns, and Y of all cells less the swing there. (columns,), (rows, columns) [mm]"""
+        x, u = _axes(grid)
+        return x, u[:, None] - self.swing(x).astype(np.float32)[None, :]
 
 
 def _axes(grid: Grid) -> tuple[np.ndarray, np.ndarray]:

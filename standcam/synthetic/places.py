@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -61,6 +63,11 @@ class Places:
 def write_truth(path: Path, truth: pd.DataFrame) -> None:
     """Truth table as CSV."""
     truth.to_csv(path, index=False, lineterminator="\n")
+
+
+def write_record(places: Places, name: str, record: dict[str, Any]) -> None:
+    """What one picture was made of, as JSON."""
+    (places.scenes / f"{name}.scene.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
 def write_masks(places: Places, name: str, labels: np.ndarray, numbers: np.ndarray) -> None:

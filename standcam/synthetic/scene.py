@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,15 +17,16 @@ from standcam.synthetic import noise
 from standcam.synthetic.camera import FARTHEST_MM, Camera, place_camera
 from standcam.synthetic.field import PLACE_COLUMNS, TRUTH_COLUMNS, lay_field
 from standcam.synthetic.flight import make_flight, write_flight
-from standcam.synthetic.places import Places, numbered, write_masks, write_truth
+from standcam.synthetic.places import Places, numbered, write_masks, write_record, write_truth
 from standcam.synthetic.recipe import RecipeBook, SceneRecipe
 from standcam.synthetic.render import in_picture, render
 from standcam.synthetic.strip import make_strip
 from standcam.synthetic.strip_files import write_strip
 from standcam.synthetic.targets import Target, make_target
+from standcam.synthetic.truth import VISIBLE_SHARE, counts, lay_bases, masks, place_table, share_shown
 
-VISIBLE_SHARE, VISIBLE_PX = 0.25, 30
-"""A plant counts as visible when its base is in the picture and this share and number of its pixels show."""
+VISIBLE_PX = 30
+"""A plant counts as visible when its base is in the picture and ``VISIBLE_SHARE`` and so many of its pixels show."""
 
 
 @dataclass(frozen=True)
@@ -101,25 +101,9 @@ def _place(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Field table and, row by row, the place columns of the truth."""
     field = lay_field(recipe, camera, rng)
-    field["z_mm"] = np.where(field.kind == "weed", 0.0, 0.0 - recipe.ground.furrow_depth_mm)
+    lay_bases(field, recipe)
     px, _ = camera.project(field[["x_mm", "y_mm", "z_mm"]].to_numpy(float))
-    place = pd.DataFrame(
-        {
-            "image": f"{recipe.name}.jpg",
-            "plant_id": field.plant_id,
-            "row_id": field.row_id,
-            "kind": field.kind,
-            "x_px": px[:, 0].round(2),
-            "y_px": px[:, 1].round(2),
-            "x_along_row_mm": field.x_mm.round(2),
-            "y_across_mm": field.y_mm.round(2),
-            "z_mm": field.z_mm.round(2),
-            "leaf_count": field.leaf_count,
-            "in_image": in_picture(px, camera).astype(int),
-            "is_double_of": field.is_double_of,
-        }
-    )
-    return field, place
+    return field, place_table(field, f"{recipe.name}.jpg", px, in_picture(px, camera))
 
 
 def scene_places(recipe: SceneRecipe, rng: np.random.Generator) -> pd.DataFrame:
@@ -136,9 +120,7 @@ def make_scene(recipe: SceneRecipe, rng: np.random.Generator) -> Scene:
     field, truth = _place(recipe, camera, for_field)
     target = make_target(recipe.target, for_mark)
     drawn = render(recipe, field, camera, target, for_surface)
-    share = (
-        (drawn.plants.n_px / drawn.plants.whole_px.where(drawn.plants.whole_px > 0)).fillna(0.0).clip(0, 1)
-    )
+    share = share_shown(drawn.plants)
     truth["visible_frac"] = share.round(3)
     truth["n_px"] = drawn.plants.n_px.round().astype(int)
     truth["base_visible"] = drawn.plants.base_visible.astype(int)
@@ -146,15 +128,14 @@ def make_scene(recipe: SceneRecipe, rng: np.random.Generator) -> Scene:
         (truth.in_image == 1) & (share >= VISIBLE_SHARE) & (drawn.plants.n_px >= VISIBLE_PX)
     ).astype(int)
     listed = ((truth.n_px > 0) | (truth.in_image == 1)).to_numpy()
-    number = np.r_[0, np.where(listed, np.cumsum(listed), 0)].astype(np.int32)
-    kind = np.r_[0, np.where(field.kind == "weed", 2, 1)].astype(np.uint8)
+    labels, plant_ids = masks(drawn.owners, listed, field.kind)
     return Scene(
         recipe=recipe,
         rgb=noise.develop(drawn.linear, recipe.capture, for_sensor),
         truth=truth.loc[listed, TRUTH_COLUMNS].reset_index(drop=True),
         camera=camera,
-        labels=kind[drawn.owners],
-        plant_ids=number[drawn.owners],
+        labels=labels,
+        plant_ids=plant_ids,
         target=target,
     )
 
@@ -199,11 +180,7 @@ def scene_record(scene: Scene, seed: int | None = None) -> dict[str, Any]:
         "row_spacing_mm": r.crop.row_width_mm,
         "rows": [{"row_id": row, "y_offset_mm": row * r.crop.row_width_mm} for row in rows],
         "world": "X along row, Y across row, Z up, mm; row 0 at Y=0",
-        "counts": {
-            "crop_visible": int(((scene.truth.kind != "weed") & (scene.truth.visible == 1)).sum()),
-            "crop_in_image": int(((scene.truth.kind != "weed") & (scene.truth.in_image == 1)).sum()),
-            "weeds_in_image": int(((scene.truth.kind == "weed") & (scene.truth.in_image == 1)).sum()),
-        },
+        "counts": counts(scene.truth),
         "photo": dataclasses.asdict(r.capture),
     }
     return record
@@ -285,7 +262,6 @@ def _write_photo(recipe: SceneRecipe, seed: int, places: Places) -> pd.DataFrame
     noise.write_jpeg(places.images / f"{recipe.name}.jpg", scene.rgb, recipe.capture, recipe.camera)
     if not places.flat:
         write_truth(places.truth / f"{recipe.name}.csv", scene.truth)
-        record = json.dumps(scene_record(scene, seed), indent=1)
-        (places.scenes / f"{recipe.name}.scene.json").write_text(record + "\n", encoding="utf-8")
+        write_record(places, recipe.name, scene_record(scene, seed))
         write_masks(places, recipe.name, scene.labels, numbered(scene.truth, scene.plant_ids))
     return scene.truth

@@ -15,9 +15,11 @@ from standcam.synthetic.recipe import SceneRecipe
 from standcam.synthetic.render import in_picture
 from standcam.synthetic.strip_field import StripField, lay_strip, strip_camera
 from standcam.synthetic.strip_render import render_strip
+from standcam.synthetic.truth import VISIBLE_SHARE, lay_bases, masks, place_table, share_shown
 
-VISIBLE_SHARE, VISIBLE_MM2 = 0.25, 32.0
-"""A plant counts as visible when its base is in the picture and this share and area of it show: two pixels of 4 mm."""
+VISIBLE_MM2 = 32.0
+"""A plant counts as visible when its base is in the picture and ``VISIBLE_SHARE`` and this area of it show: two pixels
+of 4 mm. [mm²]"""
 BAND_PX = 512
 """Rows that are developed at once. [px]"""
 HALO_PX = 24
@@ -53,7 +55,7 @@ def to_map(recipe: SceneRecipe, px: np.ndarray) -> np.ndarray:
 def strip_field(recipe: SceneRecipe, rng: np.random.Generator) -> StripField:
     """The plants of a strip, with ``z_mm`` of their bases."""
     field = lay_strip(recipe, rng)
-    field.plants["z_mm"] = np.where(field.plants.kind == "weed", 0.0, 0.0 - recipe.ground.furrow_depth_mm)
+    lay_bases(field.plants, recipe)
     return field
 
 
@@ -67,24 +69,8 @@ def places(recipe: SceneRecipe, field: StripField, camera: OrthoCamera, image: s
     plants = field.plants
     px, _ = camera.project(plants[["x_mm", "y_mm", "z_mm"]].to_numpy(float))
     place = to_map(recipe, px)
-    return pd.DataFrame(
-        {
-            "image": image,
-            "plant_id": plants.plant_id,
-            "row_id": plants.row_id,
-            "kind": plants.kind,
-            "x_px": px[:, 0].round(2),
-            "y_px": px[:, 1].round(2),
-            "x_along_row_mm": plants.x_mm.round(2),
-            "y_across_mm": plants.y_mm.round(2),
-            "z_mm": plants.z_mm.round(2),
-            "leaf_count": plants.leaf_count,
-            "in_image": in_picture(px, camera).astype(int),
-            "is_double_of": plants.is_double_of,
-            "map_x": place[:, 0].round(4),
-            "map_y": place[:, 1].round(4),
-        }
-    )
+    table = place_table(plants, image, px, in_picture(px, camera))
+    return table.assign(map_x=place[:, 0].round(4), map_y=place[:, 1].round(4))
 
 
 STRIP_COLUMNS = [*TRUTH_COLUMNS, "map_x", "map_y"]
@@ -113,7 +99,7 @@ def make_strip(recipe: SceneRecipe, rng: np.random.Generator) -> Strip:
     valid = data_mask(recipe.strip, for_mosaic)
     at = np.round(truth[["x_px", "y_px"]].to_numpy(float)).astype(int)
     has_data = valid[at[:, 1].clip(0, valid.shape[0] - 1), at[:, 0].clip(0, valid.shape[1] - 1)]
-    share = (drawn.plants.n_px / drawn.plants.whole_px.where(drawn.plants.whole_px > 0)).fillna(0.0).clip(0, 1)
+    share = share_shown(drawn.plants)
     area = drawn.plants.n_px * recipe.strip.mm_per_px**2
     truth["in_image"] *= has_data.astype(int)
     truth["visible_frac"] = share.round(3)
@@ -121,9 +107,7 @@ def make_strip(recipe: SceneRecipe, rng: np.random.Generator) -> Strip:
     truth["base_visible"] = drawn.plants.base_visible.astype(int) * truth.in_image
     truth["visible"] = ((truth.in_image == 1) & (share >= VISIBLE_SHARE) & (area >= VISIBLE_MM2)).astype(int)
     listed = ((drawn.plants.n_px > 0) | (truth.in_image == 1)).to_numpy()
-    number = np.r_[0, np.where(listed, np.cumsum(listed), 0)].astype(np.int32)
-    kind = np.r_[0, np.where(field.plants.kind == "weed", 2, 1)].astype(np.uint8)
-    owners = np.where(valid, drawn.owners, 0)
+    labels, plant_ids = masks(np.where(valid, drawn.owners, 0), listed, field.plants.kind)
     rgb = _develop(recipe, drawn.linear, Mosaic(recipe.strip, for_mosaic), for_sensor)
     rgb[~valid] = 0
     return Strip(
@@ -132,8 +116,8 @@ def make_strip(recipe: SceneRecipe, rng: np.random.Generator) -> Strip:
         valid=valid,
         truth=truth.loc[listed, STRIP_COLUMNS].reset_index(drop=True),
         camera=camera,
-        labels=kind[owners],
-        plant_ids=number[owners],
+        labels=labels,
+        plant_ids=plant_ids,
         field=field,
     )
 

@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 
 from standcam.synthetic.lanes import Lanes
-from standcam.synthetic.places import Places, numbered, write_masks, write_truth
+from standcam.synthetic.places import Places, numbered, write_masks, write_record, write_truth
 from standcam.synthetic.recipe import SceneRecipe
 from standcam.synthetic.strip import Strip, to_map
 from standcam.synthetic.strip_field import plot_sides, plot_spans, strip_camera
+from standcam.synthetic.truth import counts
 
 
 def transform_of(recipe: SceneRecipe) -> tuple[float, float, float, float, float, float]:
@@ -33,8 +34,7 @@ def write_strip(strip: Strip, seed: int, places: Places) -> pd.DataFrame:
         (places.folder / f"{name}_plots.geojson").write_text(text, encoding="utf-8")
     if not places.flat:
         write_truth(places.truth / f"{name}.csv", strip.truth)
-        record = json.dumps(strip_record(strip, seed), indent=1)
-        (places.scenes / f"{name}.scene.json").write_text(record + "\n", encoding="utf-8")
+        write_record(places, name, strip_record(strip, seed))
         write_masks(places, name, strip.labels, numbered(strip.truth, strip.plant_ids))
     return strip.truth
 
@@ -83,15 +83,7 @@ def strip_record(strip: Strip, seed: int | None = None) -> dict[str, Any]:
         "story": r.story,
         "camera": {"model": "orthographic", "gsd_mm": s.mm_per_px},
         "distortion": {"model": "none", "k1": 0.0},
-        "pixel_convention": "centre of top-left pixel is (0,0)",
-        "light": dataclasses.asdict(r.light),
-        "soil": {"kind": r.ground.soil, **dataclasses.asdict(r.ground)},
-        "weeds_per_m2": r.crop.weeds_per_m2,
-        "stage_mean": r.crop.stage,
-        "target": {"kind": "none"},
-        "sowing": dataclasses.asdict(r.planter),
-        "row_spacing_mm": r.crop.row_width_mm,
-        "rows": rows_record(r, strip.field.lanes),
+        **field_record(r, strip.field.lanes),
         "missing": [
             {"row_id": row, "from_mm": round(start, 1), "to_mm": round(stop, 1)}
             for row, start, stop in strip.field.missing
@@ -100,17 +92,28 @@ def strip_record(strip: Strip, seed: int | None = None) -> dict[str, Any]:
         "world": "X along row, Y across row (left of travel), Z up, mm; the picture's middle is (0, 0); a row lies on "
         "Y = y_offset + curve_mm sin(2 pi X / curve_length_mm + curve_phase)",
         "strip": dataclasses.asdict(s),
-        "counts": {
-            "crop_visible": int(((strip.truth.kind != "weed") & (strip.truth.visible == 1)).sum()),
-            "crop_in_image": int(((strip.truth.kind != "weed") & (strip.truth.in_image == 1)).sum()),
-            "weeds_in_image": int(((strip.truth.kind == "weed") & (strip.truth.in_image == 1)).sum()),
-        },
+        "counts": counts(strip.truth),
         "photo": dataclasses.asdict(r.capture),
         "georef": {"crs": f"EPSG:{s.epsg}", "transform": list(transform_of(r))},
     }
 
 
-def rows_record(recipe: SceneRecipe, lanes: Lanes) -> list[dict[str, Any]]:
+def field_record(recipe: SceneRecipe, lanes: Lanes) -> dict[str, Any]:
+    """What strips and flights tell alike of the field below them."""
+    return {
+        "pixel_convention": "centre of top-left pixel is (0,0)",
+        "light": dataclasses.asdict(recipe.light),
+        "soil": {"kind": recipe.ground.soil, **dataclasses.asdict(recipe.ground)},
+        "weeds_per_m2": recipe.crop.weeds_per_m2,
+        "stage_mean": recipe.crop.stage,
+        "target": {"kind": "none"},
+        "sowing": dataclasses.asdict(recipe.planter),
+        "row_spacing_mm": recipe.crop.row_width_mm,
+        "rows": _rows_record(recipe, lanes),
+    }
+
+
+def _rows_record(recipe: SceneRecipe, lanes: Lanes) -> list[dict[str, Any]]:
     """Place of each row, its pass and row unit where the planter is known."""
     rows: list[dict[str, Any]] = []
     for row, y in enumerate(lanes.row_mm.tolist()):
