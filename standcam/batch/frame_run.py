@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -13,6 +12,7 @@ import pandas as pd
 from standcam import tables
 from standcam.batch.looked import looked
 from standcam.batch.pool import map_jobs
+from standcam.batch.progress import UNSEEN, Progress
 from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile, NoScale, StandcamError
@@ -54,8 +54,7 @@ def place_flight(
     *,
     workers: int = 1,
     scheduler: str | None = None,
-    on_stage: Callable[[str, int], None] | None = None,
-    on_done: Callable[[object], None] | None = None,
+    progress: Progress = UNSEEN,
 ) -> Placed:
     """Lay the frames of a folder on one ground.
 
@@ -64,9 +63,8 @@ def place_flight(
     NoScale
         Of no frame are height and focal length known, or none could be placed.
     """
-    staged, done = on_stage or (lambda *_: None), on_done or (lambda *_: None)
     paths = find_frames(folder)
-    staged("Placing", len(paths))
+    progress.begin("Placing", len(paths))
     looks: list[Look] = []
     lines = []
     for path, found in zip(paths, map_jobs(_Look(settings), paths, workers, scheduler, _lost), strict=True):
@@ -74,7 +72,7 @@ def place_flight(
             looks.append(found)
         else:
             lines.append((str(path), *found))
-        done(path)
+        progress(path)
     if not looks:
         told = lines[0][1:] if lines else (f"{folder} holds no picture.", "Name the folder of one flight's frames.")
         raise NoScale(*told)
@@ -94,21 +92,14 @@ def count_frames(
     store: WorkStore | None = None,
     workers: int = 1,
     scheduler: str | None = None,
-    on_stage: Callable[[str, int], None] | None = None,
-    on_done: Callable[[object], None] | None = None,
+    progress: Progress = UNSEEN,
 ) -> StripCount:
     """Find rows and plants of a flight and summarise them by plots; as :func:`standcam.batch.strip_run.count_strip`."""
-    staged, done = on_stage or (lambda *_: None), on_done or (lambda *_: None)
     frames = placed.frames
     jobs = list(range(len(frames.frames)))
     keys = _keys(placed, settings)
-    staged("Looking", len(jobs))
-    seen = []
-    reused = 0
-    for found, before in looked(LookAtFrame(frames, settings), jobs, keys, store, workers, scheduler, _lost_frame):
-        seen.append(found)
-        reused += before
-        done(found)
+    look_at = LookAtFrame(frames, settings)
+    seen, reused = looked(look_at, jobs, keys, store, workers, scheduler, _lost_frame, progress)
     measurement = measure_frames(frames, placed.name, seen, settings)
     records = tuple(
         {

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from standcam.batch.pieces import BadPiece, pack, unpack
 from standcam.batch.pool import map_jobs
+from standcam.batch.progress import Progress
 from standcam.batch.store import WorkStore
 
 
@@ -18,8 +19,9 @@ def looked(
     workers: int,
     scheduler: str | None,
     lost: Callable[[Any], Any],
-) -> Iterator[tuple[Any, bool]]:
-    """What each job gave, in their order, and whether an earlier run had done it.
+    progress: Progress,
+) -> tuple[list[Any], int]:
+    """What each job gave, in their order, and how many of them an earlier run had done.
 
     Parameters
     ----------
@@ -33,19 +35,21 @@ def looked(
         As of :func:`standcam.batch.pool.map_jobs`.
     lost : callable
         Gives the result of a job whose process was killed twice, or raises.
+    progress : Progress
+        Told what each job gave.
     """
+    progress.begin("Looking", len(jobs))
     known = [_whole(None if store is None else store.get(key)) for key in keys]
     missing = [job for job, found in zip(jobs, known, strict=True) if found is None]
     fresh = map_jobs(look, missing, workers, scheduler, lost)
+    reused = len(jobs) - len(missing)
     for k, key in enumerate(keys):
-        found, known[k] = known[k], None
-        if found is not None:
-            yield found, True
-            continue
-        found = next(fresh)
-        if store is not None:
-            store.put(key, pack(found, quick=True))
-        yield found, False
+        if known[k] is None:
+            known[k] = next(fresh)
+            if store is not None:
+                store.put(key, pack(known[k], quick=True))
+        progress(known[k])
+    return known, reused
 
 
 def _whole(piece: bytes | None) -> Any:

@@ -18,7 +18,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -36,6 +36,7 @@ from standcam.batch.labelled import Labelled, use_labels
 from standcam.batch.measured import Measured, named
 from standcam.batch.pieces import pack, unpack
 from standcam.batch.pool import Spread, give_freed_memory_back, keep_freed_memory
+from standcam.batch.progress import UNSEEN, Progress
 from standcam.batch.store import Keys, WorkStore, measuring_key, piece_key
 from standcam.errors import StandcamError
 from standcam.files import sha256_of
@@ -125,14 +126,12 @@ def count_photos(
     settings: Settings,
     problems: Sequence[Problem] = (),
     writer: ResultsWriter | None = None,
-    on_done: Callable[[Counted], None] | None = None,
     labels: Sequence[Label] | None = None,
     *,
     store: WorkStore | None = None,
     workers: int = 1,
     scheduler: str | None = None,
-    on_stage: Callable[[str, int], None] | None = None,
-    on_drawn: Callable[[object], None] | None = None,
+    progress: Progress = UNSEEN,
 ) -> Batch:
     """Measure photos and summarise them together.
 
@@ -149,8 +148,6 @@ def count_photos(
         Inputs that failed before; they lead the problems table.
     writer : ResultsWriter, optional
         Takes the marked photos; without it none are drawn.
-    on_done : callable, optional
-        Told of each input as it is done.
     labels : sequence of Label, optional
         What a person says that some plants are (:func:`standcam.batch.labelled.use_labels`).
     store : WorkStore, optional
@@ -159,15 +156,12 @@ def count_photos(
         Processes to use.
     scheduler : str, optional
         Address of a Dask scheduler whose workers are used instead; they must see the photos under the same paths.
-    on_stage : callable, optional
-        Told what is done next, in a word, and to how many photos.
-    on_drawn : callable, optional
-        Called once for each further photo of a later stage.
+    progress : Progress, optional
+        Told of each stage, and of each photo in it; of a counted one what became of it, as :class:`Counted`.
     """
     drawer = writer if settings.output.marked else None
-    staged, drawn = on_stage or (lambda *_: None), on_drawn or (lambda *_: None)
     with Spread(workers, scheduler) as spread:
-        return _count(inputs, settings, list(problems), drawer, labels, store, spread, on_done, staged, drawn)
+        return _count(inputs, settings, list(problems), drawer, labels, store, spread, progress)
 
 
 def _count(
@@ -178,16 +172,14 @@ def _count(
     labels: Sequence[Label] | None,
     store: WorkStore | None,
     spread: Spread,
-    on_done: Callable[[Counted], None] | None,
-    staged: Callable[[str, int], None],
-    drawn: Callable[[object], None],
+    progress: Progress,
 ) -> Batch:
     measured = Measured(store)
     records = _Told(store)
     reused = not_tried_again = 0
     failed: set[str] = set()
     step = _Measure(settings, drawer is not None, labels is not None, store is not None or spread.away)
-    for counted, key, before in _counted(inputs, step, store, spread, staged, drawn):
+    for counted, key, before in _counted(inputs, step, store, spread, progress):
         if counted.problem is not None:
             problems.append(counted.problem)
             not_tried_again += before
@@ -202,8 +194,7 @@ def _count(
             measured.add(counted.input, m if store is None and m is not None else key)
             records.add(record | _of_this_run(counted.input, store))
             reused += before
-        if on_done:
-            on_done(counted)
+        progress(counted)
 
     measurements: Sequence[Measurement] = measured
     labelled = None if labels is None else use_labels(labels, measurements, settings)
@@ -233,7 +224,7 @@ def _count(
 
         if not spread.away:
             keep_freed_memory()
-        staged("Drawing", len(measured))
+        progress.begin("Drawing", len(measured))
         names, final = records.photos, labelled is None
         pictures = marked_photos(names, measurements, view_of, gaps_of, rows_of, settings, final, spread)
         for k, (photo, jpeg) in enumerate(zip(names, pictures, strict=True)):
@@ -241,7 +232,7 @@ def _count(
                 records.add_to(k, marked=drawer.add_marked(photo, jpeg))
             else:
                 notes.append(f"{photo} was counted, but its marked photo could not be drawn: {jpeg}")
-            drawn(photo)
+            progress(photo)
     give_freed_memory_back()
     return Batch(
         lines={
@@ -268,25 +259,24 @@ def _counted(
     step: _Measure,
     store: WorkStore | None,
     spread: Spread,
-    staged: Callable[[str, int], None],
-    told: Callable[[object], None],
+    progress: Progress,
 ) -> Iterator[tuple[Counted, str, bool]]:
     """What became of each input, the key of its piece, and whether an earlier run had counted it."""
     if store is None:
-        staged("Counting", len(inputs))
+        progress.begin("Counting", len(inputs))
         yield from ((counted, "", False) for counted in spread.map(step, inputs, _lost))
         return
     measuring = measuring_key(step.settings, step.looks)
     keys = [""] * len(inputs)
     if store.kept_before:
-        staged("Comparing", len(inputs))
+        progress.begin("Comparing", len(inputs))
         for k, sha256 in enumerate(spread.map(_hash_of, inputs, lambda _: "")):
             keys[k] = piece_key(measuring, sha256, inputs[k].path.name) if sha256 else ""
-            told(inputs[k])
+            progress(inputs[k])
     there = [bool(key) and store.get(key) is not None for key in keys]
     if not spread.away:
         keep_freed_memory()
-    staged("Counting", len(inputs))
+    progress.begin("Counting", len(inputs))
     fresh = spread.map(step, (job for job, known in zip(inputs, there, strict=True) if not known), _lost)
     for job, key, known in zip(inputs, keys, there, strict=True):
         if known:

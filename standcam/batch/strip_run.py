@@ -7,7 +7,6 @@ killed goes on with the tiles that are missing (:class:`standcam.batch.store.Wor
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -15,6 +14,7 @@ import numpy as np
 
 from standcam.batch.looked import looked
 from standcam.batch.pool import give_freed_memory_back, keep_freed_memory
+from standcam.batch.progress import UNSEEN, Progress
 from standcam.batch.store import WorkStore, looking_key
 from standcam.batch.strip_count import StripCount, counted
 from standcam.errors import LostTile
@@ -39,8 +39,7 @@ def count_strip(
     store: WorkStore | None = None,
     workers: int = 1,
     scheduler: str | None = None,
-    on_stage: Callable[[str, int], None] | None = None,
-    on_done: Callable[[object], None] | None = None,
+    progress: Progress = UNSEEN,
 ) -> StripCount:
     """Find rows and plants of a strip and summarise them by plots.
 
@@ -56,31 +55,22 @@ def count_strip(
         Processes to use.
     scheduler : str, optional
         Address of a Dask scheduler whose workers are used instead; they must see the file under the same path.
-    on_stage : callable, optional
-        Told what is done next, in a word, and how many steps it has.
-    on_done : callable, optional
-        Called once a step.
+    progress : Progress, optional
+        Told of each tile.
     """
-    staged, done = on_stage or (lambda *_: None), on_done or (lambda *_: None)
     # finds are made in squares: smaller tiles would cut them
     least = square_px(raster.mm_per_px) if raster.stems_possible else 0
     windows = tiles(raster, replace(settings.raster, tile_px=max(settings.raster.tile_px, least)))
     look = LookAtTile(raster, settings, soil_table(raster))
     sha256 = raster_sha256(raster)
     keys = _keys(look, windows, sha256)
-    staged("Looking", len(windows))
     here = workers == 1 and scheduler is None
     if here:
         keep_freed_memory()
     else:
         close_rasters()  # others read from now on
         give_freed_memory_back()
-    finds: list[TileFinds] = []
-    reused = 0
-    for found, before in looked(look, windows, keys, store, workers, scheduler, _lost):
-        finds.append(found)
-        reused += before
-        done(found)
+    finds, reused = looked(look, windows, keys, store, workers, scheduler, _lost, progress)
     close_rasters()
     if here:
         give_freed_memory_back()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -77,7 +76,6 @@ def count(
     report.html and results.xlsx. Called again, it counts only photos that are new or changed, or that a run which was
     broken off had not come to.
     """
-    import sys
     from dataclasses import replace
     from datetime import UTC, datetime
 
@@ -158,21 +156,17 @@ def count(
         del inputs
         if tied is not None:
             tied = replace(tied, inputs=to_count)
-        console = screen.console(sys.stderr)
-        shown = len(to_count) > 1 and console.is_terminal
-        with screen.progress(console) if shown else nullcontext() as bar:
+        with screen.progress(len(to_count) > 1) as progress:
             batch = count_photos(
                 to_count,
                 settings,
                 problems,
                 writer,
-                bar,
                 said,
                 store=store,
                 workers=processes,
                 scheduler=scheduler,
-                on_stage=bar.begin if bar else None,
-                on_drawn=bar,
+                progress=progress,
             )
         if batch.reused:
             told = f"{batch.reused} of {len(to_count)} photos had been counted before"

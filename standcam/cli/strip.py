@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
 from threading import Thread
@@ -13,9 +12,9 @@ import typer
 from standcam.cli import options
 
 if TYPE_CHECKING:
+    from standcam.batch.progress import Progress
     from standcam.batch.store import WorkStore
     from standcam.batch.strip_count import StripCount
-    from standcam.report.screen import Bar
     from standcam.settings import Settings
     from standcam.strips.plots import Plots
 
@@ -118,7 +117,6 @@ def strip(
     Writes plants.csv, gaps.csv, rows.csv, plots.csv, problems.csv, run.json, strip.gpkg with the layers plants, rows,
     gaps and plots, strip_map.png and zone maps. Called again after it was broken off, it goes on where it was.
     """
-    import sys
     from datetime import UTC, datetime
 
     from standcam.batch.pool import check_workers, cores, warm_up
@@ -166,10 +164,9 @@ def strip(
     from standcam.report.strip_map import STRIP_MAP
 
     with WorkStore(out) as store, ResultsWriter(out, force, store.folder) as writer:
-        console = screen.console(sys.stderr)
-        with screen.progress(console) if console.is_terminal else nullcontext() as bar:
+        with screen.progress() as progress:
             way = _Frames if ortho.is_dir() or (mm_per_px is None and _is_photo(ortho)) else _Mosaic
-            job = way(ortho, settings, workers, scheduler, bar)
+            job = way(ortho, settings, workers, scheduler, progress)
             counted = job.count(_outlines(plots, grid, job, settings), store)
         notes = list(counted.notes)
         if counted.reused:
@@ -211,13 +208,13 @@ class _Mosaic:
     pieces = "tiles"
 
     def __init__(
-        self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, bar: Bar | None
+        self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, progress: Progress
     ) -> None:
         from standcam.batch.pool import worth
         from standcam.images.raster import open_raster
         from standcam.images.raster_read import tiles
 
-        self.settings, self.scheduler, self.bar = settings, scheduler, bar
+        self.settings, self.scheduler, self.progress = settings, scheduler, progress
         self.raster = open_raster(path, settings.raster)
         self.crs_wkt = self.raster.crs_wkt
         self.workers = 1 if scheduler is not None else worth(len(tiles(self.raster, settings.raster)), workers)
@@ -241,12 +238,12 @@ class _Frames:
     pieces = "frames"
 
     def __init__(
-        self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, bar: Bar | None
+        self, path: Path, settings: Settings, workers: int | None, scheduler: str | None, progress: Progress
     ) -> None:
         from standcam.batch.frame_run import find_frames, place_flight
         from standcam.batch.pool import warm_up, worth
 
-        self.settings, self.scheduler, self.bar = settings, scheduler, bar
+        self.settings, self.scheduler, self.progress = settings, scheduler, progress
         self.workers = 1 if scheduler is not None else worth(len(find_frames(path)), workers)
         if self.workers > 1:
             warm_up()
@@ -265,12 +262,7 @@ class _Frames:
 
 
 def _ways(job: _Mosaic | _Frames) -> dict[str, Any]:
-    return {
-        "workers": job.workers,
-        "scheduler": job.scheduler,
-        "on_stage": job.bar.begin if job.bar else None,
-        "on_done": job.bar,
-    }
+    return {"workers": job.workers, "scheduler": job.scheduler, "progress": job.progress}
 
 
 def _outlines(plots: Path | None, grid: Path | None, job: _Mosaic | _Frames, settings: Settings) -> Plots | None:

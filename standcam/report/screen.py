@@ -21,9 +21,11 @@ from standcam.spacing.spacings import Spacings
 
 if TYPE_CHECKING:
     import pandas as pd
-    from rich.progress import Progress, TaskID
+    from rich.progress import Progress as Shown
+    from rich.progress import TaskID
 
     from standcam.aside import Lines
+    from standcam.batch.progress import Progress
     from standcam.report.overall_words import AllRows
     from standcam.settings import Settings
 
@@ -73,7 +75,7 @@ def print_captured(to: Console, text: str) -> None:
 class Bar:
     """How far a run has come: what it is at, photos done, time left, and problems so far."""
 
-    def __init__(self, bar: Progress) -> None:
+    def __init__(self, bar: Shown) -> None:
         self._bar = bar
         self._task: TaskID | None = None
         self._problems = 0
@@ -96,9 +98,16 @@ class Bar:
 
 
 @contextmanager
-def progress(console: Console) -> Iterator[Bar]:
-    """A bar for the stages of a run; gone when done."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+def progress(shown: bool = True) -> Iterator[Progress]:
+    """A bar on the error stream for the stages of a run, gone when done; unseen where that is no terminal."""
+    from standcam.batch.progress import UNSEEN
+
+    to = console(sys.stderr)
+    if not (shown and to.is_terminal):
+        yield UNSEEN
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Shown
 
     columns = (
         TextColumn("{task.description}"),
@@ -107,7 +116,7 @@ def progress(console: Console) -> Iterator[Bar]:
         TimeRemainingColumn(),
         TextColumn("left, {task.fields[problems]}"),
     )
-    with Progress(*columns, console=console, transient=True) as bar:
+    with Shown(*columns, console=to, transient=True) as bar:
         yield Bar(bar)
 
 

@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+from fixtures.listener import Listener
 
 from standcam.batch import store
 from standcam.batch.strip_run import count_strip
@@ -54,7 +55,7 @@ def test_a_cluster_gives_what_one_process_gives(large, alone, kill):
 
         store.program_digest.cache_clear()  # as in workers started now, should somebody be at work on the program
         raster = open_raster(large, SETTINGS.raster)
-        spread = count_strip(raster, SETTINGS, scheduler=cluster.scheduler_address, on_done=one_more)
+        spread = count_strip(raster, SETTINGS, scheduler=cluster.scheduler_address, progress=Listener(one_more))
         if kill:
             assert processes[0] not in client.run(os.getpid).values()
     assert len(done) == alone.pieces == 15

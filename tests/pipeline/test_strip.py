@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from fixtures.listener import Listener
 
 from standcam.batch.store import WorkStore
 from standcam.batch.strip_run import count_strip, extent_of
@@ -129,7 +130,7 @@ def test_workers_and_a_broken_run_give_the_same(tmp_path):
             raise Killed
 
     with pytest.raises(Killed), WorkStore(tmp_path / "out") as store:
-        count_strip(raster, settings, store=store, on_done=end)
+        count_strip(raster, settings, store=store, progress=Listener(end))
     with WorkStore(tmp_path / "out") as store:
         again = count_strip(raster, settings, store=store, workers=2)
     assert again.reused == 1 and again.pieces == alone.pieces

@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 import pytest
+from fixtures.listener import Listener
 from fixtures.measured import measured
 from PIL import Image
 
@@ -144,8 +145,21 @@ def test_each_input_is_told_of_once(tmp_path, measuring):
     for name in ("a.png", "b_fails.png"):
         write(tmp_path / name)
     told = []
-    count(tmp_path, on_done=lambda counted: told.append((counted.input.photo, counted.problem is None)))
+    listener = Listener(lambda counted: told.append((counted.input.photo, counted.problem is None)))
+    count(tmp_path, progress=listener)
     assert told == [("a.png", True), ("b_fails.png", False)]
+    assert listener.begun == [("Counting", 2)]
+
+
+def test_drawing_is_a_stage_of_its_own(tmp_path, measuring):
+    for name in ("a.png", "b_fails.png", "c.png"):
+        write(tmp_path / name)
+    told = []
+    listener = Listener(told.append)
+    with ResultsWriter(tmp_path / "out") as writer:
+        count(tmp_path, writer, progress=listener)
+    assert listener.begun == [("Counting", 3), ("Drawing", 2)]
+    assert told[3:] == ["a.png", "c.png"]
 
 
 def test_a_marked_photo_that_cannot_be_drawn_costs_no_numbers(tmp_path, measuring, monkeypatch):
