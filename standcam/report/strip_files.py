@@ -51,12 +51,13 @@ def _geojson(layers: Mapping[str, Layer], wkt: str) -> dict[str, bytes | str]:
 
 def _zones(counted: StripCount, wkt: str) -> dict[str, bytes | str]:
     from standcam.report.zone_map import zone_files, zone_map
+    from standcam.report.zone_styles import zone_looks
 
     settings = counted.settings
     if not len(counted.cut.plants):
         return {}
     zones = zone_map(counted.cut, counted.summary.gaps, settings.spacing.row_width_cm, settings.maps)
-    return dict(zone_files(zones, wkt))
+    return {**zone_files(zones, wkt), **zone_looks(zones)}
 
 
 def _picture(counted: StripCount, layers: Mapping[str, Layer]) -> dict[str, bytes | str]:
