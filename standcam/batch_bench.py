@@ -14,7 +14,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -166,6 +167,51 @@ def environment(one_thread: bool, compiled: Path | None = None) -> dict[str, str
     return os.environ | chosen
 
 
+@contextmanager
+def started(
+    words: Sequence[str], work: Path, one_thread: bool, what: str, remedy: str, session: bool = False
+) -> Iterator[subprocess.Popen]:
+    """The program at work in a process of its own; within, it is to be waited for.
+
+    Parameters
+    ----------
+    words : sequence of str
+        Command and options.
+    work : path
+        Folder for what it says, and for compiled modules, which stay.
+    one_thread : bool
+        Whether each library is held to one thread.
+    what, remedy : str
+        Of a run that fails: behind "A run", and what to do.
+    session : bool
+        Whether it begins a session, by which the processes that it starts can be told.
+
+    Raises
+    ------
+    BenchFailed
+        It ended with an error.
+    """
+    with open(work / "said.txt", "w+", encoding="utf-8") as said:
+        program = subprocess.Popen(
+            [sys.executable, "-c", "from standcam.cli.app import main; main()", *words],
+            env=environment(one_thread, work / "compiled"),
+            stdout=said,
+            stderr=said,
+            start_new_session=session,
+        )
+        yield program
+        if program.returncode:
+            said.seek(0)
+            last = (said.read().strip().splitlines() or ["it said nothing"])[-1]
+            raise BenchFailed(f"A run {what} ended with {program.returncode}: {last}", remedy)
+
+
+def aligned(head: Sequence[str], cells: Sequence[Sequence[str]]) -> list[str]:
+    """Lines of a table whose columns end one below the other."""
+    widths = [max(len(line[k]) for line in [head, *cells]) for k in range(len(head))]
+    return ["  ".join(c.rjust(n) for c, n in zip(line, widths, strict=True)) for line in [head, *cells]]
+
+
 def _decoding(photos: Sequence[Path]) -> float:
     """Seconds to decode one, in the mean, with one thread."""
     done = subprocess.run(
@@ -186,15 +232,8 @@ def _counting(work: Path, folder: str, locator: str, processes: int) -> dict[str
     shutil.rmtree(out, ignore_errors=True)
     words = ["count", str(work / folder), "--out", str(out), "--workers", str(processes), "--locator", locator]
     words += ["--row-width-cm", "76", "--nominal-cm", "16.5", "--no-report"]
-    code = "from standcam.cli.app import main; main()"
-    with open(work / "said.txt", "w+", encoding="utf-8") as said:
-        since = time.perf_counter()
-        program = subprocess.Popen(
-            [sys.executable, "-c", code, *words],
-            env=environment(processes == 1, work / "compiled"),
-            stdout=said,
-            stderr=said,
-        )
+    since = time.perf_counter()
+    with started(words, work, processes == 1, f"of {folder} photos", "Count them first.") as program:
         used = None
         if hasattr(os, "wait4"):
             _, status, used = os.wait4(program.pid, 0)
@@ -202,9 +241,5 @@ def _counting(work: Path, folder: str, locator: str, processes: int) -> dict[str
         else:  # Windows
             program.wait()
         seconds = time.perf_counter() - since
-        if program.returncode:
-            said.seek(0)
-            last = (said.read().strip().splitlines() or ["it said nothing"])[-1]
-            raise BenchFailed(f"A run of {folder} photos ended with {program.returncode}: {last}", "Count them first.")
     cpu = used.ru_utime + used.ru_stime if used else float("nan")
     return {"seconds": seconds, "cpu": cpu, "peak_mb": used.ru_maxrss / 1024 if used else float("nan")}

@@ -21,7 +21,7 @@ from typing import Any
 
 import pandas as pd
 
-from standcam.batch_bench import BenchFailed, environment
+from standcam.batch_bench import BenchFailed, aligned, environment, started
 
 SHARES = (0.25, 0.5, 1.0)
 """Shares of the mosaic that are timed: time should grow in a straight line with area."""
@@ -211,24 +211,12 @@ def measured_run(ortho: Path, work: Path, processes: int) -> dict[str, float]:
     out = work / "out"
     shutil.rmtree(out, ignore_errors=True)
     words = ["strip", str(ortho), "--out", str(out), "--workers", str(processes), "--no-report"]
-    code = "from standcam.cli.app import main; main()"
-    with open(work / "said.txt", "w+", encoding="utf-8") as said:
-        since = time.perf_counter()
-        program = subprocess.Popen(
-            [sys.executable, "-c", code, *words],
-            env=environment(processes == 1, work / "compiled"),
-            stdout=said,
-            stderr=said,
-            start_new_session=True,
-        )
+    since = time.perf_counter()
+    with started(words, work, processes == 1, f"on {ortho.name}", "Run it by hand first.", session=True) as program:
         watch = Watch(program.pid)
         program.wait()
         seconds = time.perf_counter() - since
         watch.end()
-        if program.returncode:
-            said.seek(0)
-            last = (said.read().strip().splitlines() or ["it said nothing"])[-1]
-            raise BenchFailed(f"A run on {ortho.name} ended with {program.returncode}: {last}", "Run it by hand first.")
     shutil.rmtree(out, ignore_errors=True)
     return {"seconds": seconds, "cpu_s": watch.cpu_s, "largest_mb": watch.largest_mb, "sum_mb": watch.sum_mb}
 
@@ -320,8 +308,7 @@ def table_lines(table: pd.DataFrame) -> list[str]:
         )
         for r in table.itertuples()
     ]
-    widths = [max(len(line[k]) for line in [head, *cells]) for k in range(len(head))]
-    lines = ["  ".join(c.rjust(n) for c, n in zip(line, widths, strict=True)) for line in [head, *cells]]
+    lines = aligned(head, cells)
     for processes, part in table.groupby("processes"):
         if len(part) > 1:
             first, last = part.iloc[0], part.iloc[-1]

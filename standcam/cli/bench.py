@@ -132,9 +132,8 @@ def batch(
         )
         for r in table.itertuples()
     ]
-    widths = [max(len(line[k]) for line in [head, *cells]) for k in range(len(head))]
-    for line in [head, *cells]:
-        typer.echo("  " + "  ".join(cell.rjust(width) for cell, width in zip(line, widths, strict=True)))
+    for line in batch_bench.aligned(head, cells):
+        typer.echo(f"  {line}")
     for r in table.itertuples():
         if r.processes > 1:
             typer.echo(f"{r.locator}: {r.processes} processes are {r.times_as_fast:.2f} times as fast as one core")

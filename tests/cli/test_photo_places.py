@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from fixtures.measured import measured
+from fixtures.measured import measuring
 from PIL import Image
 from typer.testing import CliRunner
 
@@ -34,12 +34,7 @@ def photo(path, place=None, seed=0):
 @pytest.fixture
 def day(tmp_path, monkeypatch):
     """Three photos and a file that is none, in day/in; calls come from day."""
-
-    def measure(photo, settings=None, plot=None, looks=False):
-        return measured(photo, plot=plot, method="board")
-
-    for module in ("standcam.batch.measured", "standcam.batch.run"):
-        monkeypatch.setattr(f"{module}.measure_photo", measure, raising=False)
+    monkeypatch.setattr("standcam.batch.run.measure_photo", measuring)
     folder = tmp_path / "day"
     photo(folder / "in" / "a.jpg", (48.25, -9.5), seed=1)
     photo(folder / "in" / "b.jpg", (-33.5, 9.501), seed=2)

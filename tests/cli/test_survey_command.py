@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from fixtures.measured import measured
+from fixtures.measured import measuring
 from PIL import Image
 from typer.testing import CliRunner
 
@@ -16,12 +16,7 @@ runner = CliRunner()
 @pytest.fixture
 def survey(tmp_path, monkeypatch):
     """Eight photos of four plots, two visits of the first."""
-
-    def measure(photo, settings=None, plot=None, looks=False):
-        return measured(photo, plot=plot, method="board")
-
-    for module in ("standcam.batch.measured", "standcam.batch.run"):
-        monkeypatch.setattr(f"{module}.measure_photo", measure, raising=False)
+    monkeypatch.setattr("standcam.batch.run.measure_photo", measuring)
     monkeypatch.chdir(tmp_path)
     (tmp_path / "s").mkdir()
     rng = np.random.default_rng(1)

@@ -12,27 +12,11 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 from hostile import MAKERS, full_bomb, hostile, sound
+from telling import call, judge, told
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="memory is limited by setrlimit")
 
-ROOT = Path(__file__).resolve().parents[2]
 LIMIT = 2_000_000_000
-SECONDS = 10
-"""Most that one small file may take; the slowest took some 0.2 s on a slow core."""
-
-
-def call(*arguments, timeout=500, limit=None):
-    import resource
-
-    return subprocess.run(
-        [sys.executable, *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        errors="replace",
-        timeout=timeout,
-        env=os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
-        preexec_fn=(lambda: resource.setrlimit(resource.RLIMIT_AS, (limit, limit))) if limit else None,
-    )
 
 
 def put(folder, files):
@@ -44,19 +28,7 @@ def put(folder, files):
 
 def read_all(folder):
     """What became of each file of a folder, and the highest memory."""
-    done = call(Path(__file__).parent / "reader.py", folder, LIMIT, "measure")
-    lines = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
-    assert done.returncode == 0, f"died at {lines[-1] if lines else '?'}: {done.stderr[-500:]}"
-    assert lines[-1]["done"]
-    return [line for line in lines if "file" in line], lines[-1]["peak_bytes"]
-
-
-def judge(records):
-    assert [r for r in records if r["said"].startswith("fault")] == []
-    assert [r for r in records if r["seconds"] > SECONDS] == []
-    for record in records:
-        if record["said"] != "ok":
-            assert record["file"] in record["said"] and "\n" not in record["said"], record
+    return told(call(Path(__file__).parent / "reader.py", folder, LIMIT, "measure"))
 
 
 def counted_or_told(folder, out):

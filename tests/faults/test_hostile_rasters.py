@@ -1,10 +1,8 @@
 """Hostile rasters end as pixels or a plain refusal: no crash, no hang, no other file opened, no memory beyond 2 GB."""
 
-import json
 import os
 import socket
 import struct
-import subprocess
 import sys
 import threading
 from pathlib import Path
@@ -15,15 +13,17 @@ import rasterio.shutil
 from fixtures.mosaics import pattern, write_tif
 from rasterio.transform import Affine
 
+sys.path.insert(0, str(Path(__file__).parent))
+
+from telling import call, judge, told
+
 from standcam.errors import StandcamError, UnreadableRaster
 from standcam.images.raster import open_raster
 from standcam.images.raster_read import Window, read_window
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="memory is limited by setrlimit")
 
-ROOT = Path(__file__).resolve().parents[2]
 LIMIT = 2_500_000_000
-SECONDS = 10
 
 
 @pytest.fixture(scope="module")
@@ -99,29 +99,8 @@ def mutated(sound, rng):
 
 
 def read_all(folder):
-    import resource
-
-    done = subprocess.run(
-        [sys.executable, str(Path(__file__).parent / "raster_reader.py"), str(folder), str(LIMIT)],
-        capture_output=True,
-        text=True,
-        errors="replace",
-        timeout=900,
-        env=os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (LIMIT, LIMIT)),
-    )
-    lines = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
-    assert done.returncode == 0, f"died at {lines[-1] if lines else '?'}: {done.stderr[-500:]}"
-    assert lines[-1]["done"]
-    return [line for line in lines if "file" in line], lines[-1]["peak_bytes"]
-
-
-def judge(records):
-    assert [r for r in records if r["said"].startswith("fault")] == []
-    assert [r for r in records if r["seconds"] > SECONDS] == []
-    for record in records:
-        if record["said"] != "ok":
-            assert record["file"] in record["said"] and "\n" not in record["said"], record
+    """What became of each file of a folder, and the highest memory."""
+    return told(call(Path(__file__).parent / "raster_reader.py", folder, LIMIT, timeout=900, limit=LIMIT))
 
 
 def fuzz(folder, sound, n, seed):
