@@ -5,6 +5,7 @@ And whether numbers of a record are greater than zero, names are known, and a fi
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import types
 import typing
@@ -14,6 +15,8 @@ from typing import Any
 
 from standcam.errors import BadSettings
 from standcam.files import read_toml
+
+T = typing.TypeVar("T")
 
 
 def settings_tables(path: Path, what: str) -> dict[str, Any]:
@@ -62,7 +65,42 @@ def refuse_unknown(names: Iterable[str], known: Sequence[str], where: str, what:
         raise BadSettings(f"{where} has unknown {what}: {', '.join(unknown)}.", f"Known are: {', '.join(known)}.")
 
 
-def misfit(record: type, values: Mapping[str, Any]) -> str:
+def record_of(record: type[T], values: Mapping[str, Any], where: str, table: str = "") -> T:
+    """A record from a table of a file, whose names are the fields.
+
+    Parameters
+    ----------
+    record : type
+        A dataclass.
+    values : mapping
+        As TOML gives them.
+    where : str
+        The file, at the beginning of a sentence.
+    table : str
+        The table's name; empty: the file as a whole.
+
+    Raises
+    ------
+    BadSettings
+        A name is unknown or missing, a value of another type, or not what the record allows.
+    """
+    place, before = (f"{where} [{table}]", f"{table}.") if table else (where, "")
+    known: dict[str, dataclasses.Field] = {f.name: f for f in dataclasses.fields(record)}  # type: ignore[arg-type]
+    refuse_unknown(values, sorted(known), place, "settings")
+    missing = dataclasses.MISSING
+    needed = [name for name, f in known.items() if f.default is missing and f.default_factory is missing]
+    if lacking := [name for name in needed if name not in values]:
+        raise BadSettings(f"{place} does not tell {', '.join(lacking)}.", "Add a line for each.")
+    values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+    if wrong := _misfit(record, values):
+        raise BadSettings(f"{where}: {before}{wrong}.", "Mend that line; check that numbers are numbers.")
+    try:
+        return record(**values)
+    except BadSettings as error:
+        raise BadSettings(f"{place}: {error.reason}", error.remedy) from None
+
+
+def _misfit(record: type, values: Mapping[str, Any]) -> str:
     """The first value that does not fit its field, in words; empty if all fit.
 
     Numbers must be finite: no NaN and no infinity means anything in a setting.

@@ -6,7 +6,7 @@ import dataclasses
 from pathlib import Path
 from typing import Any
 
-from standcam.checked import misfit, refuse_unknown, settings_tables
+from standcam.checked import record_of, settings_tables
 from standcam.crops import chosen_crop, crop_card
 from standcam.errors import BadSettings
 from standcam.settings import Settings
@@ -28,15 +28,7 @@ def settings_from_dict(data: dict[str, Any], where: str = "settings") -> Setting
         record = type(getattr(Settings(), stage))
         if not isinstance(values, dict):
             raise BadSettings(f"{where} has {stage} as a value.", f"Write a line [{stage}], and settings below it.")
-        known = sorted(f.name for f in dataclasses.fields(record))
-        refuse_unknown(values, known, f"{where} [{stage}]", "settings")
-        values = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
-        if wrong := misfit(record, values):
-            raise BadSettings(f"{where}: {stage}.{wrong}.", "Mend that line; check that numbers are numbers.")
-        try:
-            made[stage] = record(**values)
-        except BadSettings as error:
-            raise BadSettings(f"{where} [{stage}]: {error.reason}", error.remedy) from None
+        made[stage] = record_of(record, values, where, stage)
     return Settings(**made)
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from standcam.checked import misfit, refuse_unknown, settings_tables
+from standcam.checked import record_of, settings_tables
 from standcam.errors import BadSettings
 from standcam.settings import PlotSettings
 from standcam.strips.plots import Plots, make_plots
@@ -127,18 +126,7 @@ def read_grid(path: str | Path) -> PlotGrid:
         The file is missing, no TOML, or holds unknown, missing or impossible values.
     """
     path = Path(path)
-    data = settings_tables(path, "Plot grid")
-    refuse_unknown(data, sorted(f.name for f in fields(PlotGrid)), f"Plot grid {path}", "settings")
-    needed = ("corner", "heading_deg", "plot_length_m", "ranges", "columns")
-    if lacking := [name for name in needed if name not in data]:
-        raise BadSettings(f"Plot grid {path} does not tell {', '.join(lacking)}.", "Add a line for each.")
-    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in data.items()}
-    if wrong := misfit(PlotGrid, values):
-        raise BadSettings(f"Plot grid {path}: {wrong}.", "Mend that line; check that numbers are numbers.")
-    try:
-        return PlotGrid(**values)
-    except BadSettings as error:
-        raise BadSettings(f"Plot grid {path}: {error.reason}", error.remedy) from None
+    return record_of(PlotGrid, settings_tables(path, "Plot grid"), f"Plot grid {path}")
 
 
 def grid_plots(
