@@ -46,6 +46,7 @@ def test_a_strip_gives_all_that_a_folder_of_results_holds(desk):
     names = {p.name for p in (home / "r").iterdir()}
     assert {"plants.csv", "gaps.csv", "rows.csv", "plots.csv", "problems.csv", "run.json"} <= names
     assert {"strip.gpkg", "strip_map.png", "zone_population.tif", "zone_cv.tif", "report.html", "results.xlsx"} <= names
+    assert {f"{Path(n).stem}.tif" for n in names if n.endswith(".qml")} == {"zone_population.tif", "zone_cv.tif"}
     rows = table(home / "r" / "rows.csv")
     assert len(rows) == 32 and set(rows["plot"]) == {"1", "2", "3", "4"}
     assert sorted(set(rows["row_unit"])) == [str(n) for n in range(1, 9)]

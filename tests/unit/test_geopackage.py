@@ -156,6 +156,7 @@ def test_the_file_is_a_sound_geopackage(tmp_path):
     path = write_geopackage(tmp_path / "strip.gpkg", strip_layers(cut, summary, plots), UTM)
     with sqlite3.connect(path) as base:
         assert base.execute("PRAGMA application_id").fetchone()[0] == int.from_bytes(b"GPKG", "big")
+        assert base.execute("PRAGMA user_version").fetchone()[0] == 10200  # 1.4 makes GDAL before 3.7 warn
         assert base.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert base.execute("PRAGMA foreign_key_check").fetchall() == []
         kinds = dict(base.execute("select table_name, geometry_type_name from gpkg_geometry_columns"))
