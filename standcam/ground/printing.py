@@ -117,15 +117,12 @@ def board_pages(board: BoardGeometry, paper: str, file: str = "") -> list[Page]:
     short, long = PAPERS[_paper(paper)]
     ink = _ink(board)
     need = [_span(ink, axis) + 2 * max(_quiet(board), EDGE_MM) for axis in (0, 1)]
-    sizes = [(long, short), (short, long)]
-    fitting = [s for s in sizes if s[0] >= need[0] and s[1] >= need[1]]
-    if not fitting:
-        raise BadSettings(
-            f"The board {board.name!r} needs {need[0]:.0f} x {need[1]:.0f} mm and does not fit "
-            f"{PAPER_NAMES[paper.lower()]}.",
-            "Take larger paper, or --tiles to print it in two halves.",
-        )
-    page = Page(*fitting[0])
+    page = _sheet_for(
+        np.array(need),
+        paper,
+        f"The board {board.name!r} needs {need[0]:.0f} x {need[1]:.0f} mm and does not fit",
+        "Take larger paper, or --tiles to print it in two halves.",
+    )
     middle = (ink[:2] + ink[2:]) / 2
     origin = np.array([page.width_mm, page.height_mm]) / 2 - middle
     _draw_markers(page, board, origin, board.markers)
@@ -194,19 +191,16 @@ def pattern_page(pattern: Pattern, paper: str) -> Page:
     BadSettings
         The pattern does not fit the sheet.
     """
-    short, long = PAPERS[_paper(paper)]
     side = pattern.square_mm
     size = np.array([pattern.columns, pattern.rows]) * side
     margin = np.array([EDGE_MM, EDGE_MM + 10])
-    fitting = [s for s in ((long, short), (short, long)) if (np.array(s) >= size + 2 * margin).all()]
-    if not fitting:
-        raise BadSettings(
-            f"{pattern.columns} x {pattern.rows} squares of {side:g} mm do not fit "
-            f"{PAPER_NAMES[paper.lower()]}.",
-            "Take larger paper, or fewer or smaller squares.",
-        )
-    page = Page(*fitting[0])
-    corner = (np.array(fitting[0]) - size) / 2
+    page = _sheet_for(
+        size + 2 * margin,
+        paper,
+        f"{pattern.columns} x {pattern.rows} squares of {side:g} mm do not fit",
+        "Take larger paper, or fewer or smaller squares.",
+    )
+    corner = (np.array([page.width_mm, page.height_mm]) - size) / 2
     row, column = np.mgrid[: pattern.rows, : pattern.columns]
     page.add(_area((row + column) % 2 == 0, corner, side))
     if pattern.kind == "charuco":
@@ -226,6 +220,21 @@ def pattern_page(pattern: Pattern, paper: str) -> Page:
     for i, line in enumerate(lines):
         page.add(Text((corner[0], corner[1] + size[1] + 4.5 + 4 * i), line, 2.6))
     return page
+
+
+def _sheet_for(need_mm: np.ndarray, paper: str, what: str, remedy: str) -> Page:
+    """An empty sheet that holds so much, lying if it can, else upright. (2,) [mm]
+
+    Raises
+    ------
+    BadSettings
+        It holds it neither way: ``what``, and the paper's name.
+    """
+    short, long = PAPERS[_paper(paper)]
+    for size in ((long, short), (short, long)):
+        if (np.array(size) >= need_mm).all():
+            return Page(*size)
+    raise BadSettings(f"{what} {PAPER_NAMES[paper.lower()]}.", remedy)
 
 
 def _paper(paper: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,7 +29,6 @@ def survey_of(
     inputs: Sequence[Input],
     settings: Settings,
     visit: str | None = None,
-    on_done: Callable[[object], None] | None = None,
 ) -> Ties | None:
     """The survey that a call of ``count`` means: its one folder, if anything there ties photos to plots.
 
@@ -42,8 +41,6 @@ def survey_of(
     settings : Settings
     visit : str, optional
         Keep photos of this visit only.
-    on_done : callable, optional
-        Told of each photo as it is done.
 
     Raises
     ------
@@ -58,7 +55,7 @@ def survey_of(
                 "Name one survey folder, with a plots.csv: standcam survey new FOLDER.",
             )
         return None
-    tied = tie_photos(folder, inputs, settings, on_done)
+    tied = tie_photos(folder, inputs, settings)
     return tied if visit is None else of_visit(tied, visit)
 
 
