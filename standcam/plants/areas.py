@@ -17,7 +17,7 @@ from standcam.plants.sheet import Frame
 
 TILE_PX = GRANULE_PX
 """Areas are made of squares of so many sheet pixels. [px]"""
-MARGIN_TILES = 4
+MARGIN_TILES = 6
 """Drawn about each area, some 10 cm, so that the network sees a whole plant and its neighbour; with 7 cm, one stem in a
 hundred was lost."""
 START_TILES = 40
@@ -94,27 +94,35 @@ def _bounds(busy: np.ndarray, top: int = 0, left: int = 0) -> Box | None:
     return int(top + rows[0]), int(left + columns[0]), int(top + rows[-1] + 1), int(left + columns[-1] + 1)
 
 
-def _cost(box: Box | None) -> int:
-    if box is None:
-        return 0
-    top, left, bottom, right = box
-    return START_TILES + (bottom - top + 2 * MARGIN_TILES) * (right - left + 2 * MARGIN_TILES)
+def _cost(height, width):
+    """What a box costs, in tiles; numbers or arrays."""
+    return START_TILES + (height + 2 * MARGIN_TILES) * (width + 2 * MARGIN_TILES)
 
 
 def _cut(busy: np.ndarray, box: Box) -> list[Box]:
     """The two parts of the cheapest cut; empty when none is cheaper than the whole."""
     top, left, bottom, right = box
-    best: list[Box | None] = []
-    lowest = _cost(box)
-    for y in range(top + 1, bottom):
-        parts = [_bounds(busy[top:y, left:right], top, left), _bounds(busy[y:bottom, left:right], y, left)]
-        if (cost := sum(map(_cost, parts))) < lowest:
-            best, lowest = parts, cost
-    for x in range(left + 1, right):
-        parts = [_bounds(busy[top:bottom, left:x], top, left), _bounds(busy[top:bottom, x:right], top, x)]
-        if (cost := sum(map(_cost, parts))) < lowest:
-            best, lowest = parts, cost
-    return [part for part in best if part is not None]
+    inside = busy[top:bottom, left:right]
+    lowest, parts = _cost(bottom - top, right - left), []
+    for cells, lying in ((inside, True), (inside.T, False)):
+        above, below = _growing(cells), _growing(cells[::-1])[:, ::-1]
+        cost = _cost(above[0, :-1], above[1, :-1]) + _cost(below[0, 1:], below[1, 1:])
+        if len(cost) and cost.min() < lowest:
+            lowest, at = cost.min(), int(cost.argmin()) + 1
+            cut, across = (top + at, left) if lying else (top, left + at)
+            ends = ((cut, right), (bottom, right)) if lying else ((bottom, across), (bottom, right))
+            firsts = ((top, left), (cut, left)) if lying else ((top, left), (top, across))
+            parts = [_bounds(busy[t:b, m:e], t, m) for (t, m), (b, e) in zip(firsts, ends, strict=True)]
+    return [part for part in parts if part is not None]
+
+
+def _growing(cells: np.ndarray) -> np.ndarray:
+    """Height and width of the busy part of the first line, the first two, and so on. The first line is busy. (2, n)"""
+    n, w = cells.shape
+    held = cells.any(axis=1)
+    first = np.minimum.accumulate(np.where(held, cells.argmax(axis=1), w))
+    last = np.maximum.accumulate(np.where(held, w - 1 - cells[:, ::-1].argmax(axis=1), -1))
+    return np.stack([np.maximum.accumulate(np.where(held, np.arange(1, n + 1), 0)), last - first + 1])
 
 
 def _area(box: Box, frame: Frame, tiles: tuple[int, int]) -> Area:
