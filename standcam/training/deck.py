@@ -53,19 +53,23 @@ class Deck:
         self.device, self.look = device, look
         self.chance = torch.Generator(device=device)
         self.chance.manual_seed(seed)
-        pictures, numbers, sizes, sheets, zooms = [], [], [], [], []
+        # room for all at once: joined at the end they would take twice the memory of the device
+        most_px = sum(_pixels(sample, look) for sample in samples)
+        self.rgb = torch.empty((most_px, 3), dtype=torch.uint8, device=device)
+        self.numbers = torch.empty(most_px, dtype=torch.int16, device=device)
+        sizes, sheets, zooms, filled = [], [], [], 0
         # threads, not processes: most of the work is OpenCV's, and sheets are too large to be sent about
         with ThreadPoolExecutor(workers) as pool:
             for several in pool.map(partial(_unpacked, look=look), samples):
                 for sheet, rgb, number, zoom in several:
-                    pictures.append(self._device(rgb.reshape(-1, 3)))
-                    numbers.append(self._device(number.ravel()))
+                    end = filled + number.size
+                    self.rgb[filled:end] = torch.from_numpy(rgb.reshape(-1, 3))
+                    self.numbers[filled:end] = torch.from_numpy(number.ravel())
+                    filled = end
                     sizes.append(number.shape)
                     zooms.append(zoom)
                     sheets.append(sheet)
         shape: np.ndarray = np.array(sizes, np.int64)
-        self.rgb, self.numbers = torch.cat(pictures), torch.cat(numbers)
-        del pictures, numbers
         self.size = self._device(shape)
         area = shape.prod(axis=1)
         self.begin = self._device(np.cumsum(area) - area)
@@ -190,6 +194,12 @@ class Deck:
 def coarseness(cm_per_px: torch.Tensor) -> torch.Tensor:
     """What the sixth input tells: doublings of the pixel over 0.4 cm, as ``plants.strip_stems`` does. [cm] -> [1]"""
     return torch.log2(cm_per_px / 0.4)
+
+
+def _pixels(sample: dict, look: Look) -> int:
+    """Pixels of all sheets that are cut of a sample, at most."""
+    w, h = (int.from_bytes(sample["numbers"][at : at + 4], "big") for at in (16, 20))  # where a PNG tells its size
+    return sum((h // times) * (w // times) for times in look.reductions)
 
 
 def _unpacked(sample: dict, look: Look) -> list[tuple[Drawn, np.ndarray, np.ndarray, tuple[float, float]]]:

@@ -15,10 +15,9 @@ from torch.nn import functional as F
 
 from standcam.training import CROP, UNSURE, WEED
 from standcam.training.deck import Deck, Pieces
-from standcam.training.model import StemNet
-from standcam.training.patch_model import PatchNet
+from standcam.training.model import StemNet, restored
 from standcam.training.reduced import LOOKS, Look
-from standcam.training.start import from_onnx, kept
+from standcam.training.start import from_onnx
 
 MOST_STEMS = 72
 """Stems of a piece that are looked at, crop first."""
@@ -105,14 +104,14 @@ class Course:
     workers: int = 4
     """Threads that unpack the samples."""
     widths: tuple[int, ...] = (20, 48, 88, 144)
-    """Channels of the network's levels, when it starts from nothing or is widened; three make a ``PatchNet``."""
+    """Channels of the network's levels, when it starts from nothing or is widened."""
     depths: tuple[int, ...] = (1, 1, 2, 3)
-    """Residual blocks of the levels, when it starts from nothing; of a ``PatchNet`` five numbers of convolutions."""
+    """Residual blocks of the levels, when it starts from nothing."""
 
 
 def fit(
     samples: list[dict], look: Look, course: Course, device: str, start: Path | None = None, log=print
-) -> StemNet | PatchNet:
+) -> StemNet:
     """Fit a network and give the running mean of its weights."""
     torch.manual_seed(course.seed)
     deck = Deck(samples, look, device, course.seed, course.workers)
@@ -120,7 +119,8 @@ def fit(
     net = _beginning(look, course, start, deck)
     net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     on_gpu = device != "cpu"
-    run = torch.compile(net) if on_gpu else net
+    # replayed as a whole: launched one by one from Python, the steps of a small network take half as long again
+    run = torch.compile(net, mode="reduce-overhead") if on_gpu else net
     aim_of = torch.compile(targets) if on_gpu else targets
     judge = torch.compile(loss_of) if on_gpu else loss_of
     torch.backends.cudnn.benchmark = True
@@ -153,14 +153,13 @@ def fit(
     return net.eval()
 
 
-def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> StemNet | PatchNet:
+def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> StemNet:
     """A fresh network, one that was kept, or one that ships, which may be widened."""
     if start is None:
-        kind = PatchNet if len(course.widths) == 3 else StemNet
-        return kind(course.widths, course.depths, look.inputs)
+        return StemNet(course.widths, course.depths, look.inputs)
     if start.suffix in (".onnx", ".gz"):
         return from_onnx(start, course.widths, deck.deal(32).x.cpu())
-    return kept(torch.load(start, map_location="cpu"))
+    return restored(torch.load(start, map_location="cpu"))
 
 
 @torch.no_grad()
@@ -180,7 +179,7 @@ def main() -> None:
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--look", choices=LOOKS, default="photo", help="what the network is for")
     ask.add_argument("--start", type=Path, help="weights to go on from: .pt, or .onnx.gz, which may be widened")
-    ask.add_argument("--widths", type=int, nargs="+", default=Course.widths, help="three: of a network of patches")
+    ask.add_argument("--widths", type=int, nargs="+", default=Course.widths)
     ask.add_argument("--depths", type=int, nargs="+", default=Course.depths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")
     for name in ("steps", "batch", "seed", "workers"):

@@ -1,7 +1,7 @@
 """Looks of training scenes: leaves, soil, litter, light and camera drawn over wide ranges.
 
 Laid over a recipe whose stand and view are drawn already, by chances of their own, so that what stands where does not
-hang on how it looks. A share of the scenes keeps the generator's plain look.
+hang on how it looks; but a third of the photos gets more doubles. Some scenes keep the generator's plain look.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import numpy as np
 from standcam.synthetic.leaf_recipe import LeafRecipe
 from standcam.synthetic.recipe import SceneRecipe
 
+PIXELS = 10
+"""Ninths of the recipe's pixels along a side: a photo is finer than the finest sheet."""
 PLAIN_SHARE = 0.15
 """Scenes that keep plain leaves, and, by a chance of its own, plain soil."""
 GREENS = ((1.0, 1.0, 1.0), (0.75, 0.8, 0.75), (0.45, 0.62, 0.6), (0.55, 0.85, 1.5), (0.5, 0.75, 1.9), (1.35, 1.15, 0.8))
@@ -85,6 +87,10 @@ def varied(recipe: SceneRecipe, rng: np.random.Generator) -> SceneRecipe:
         recipe = recipe.replace("crop", stage=float(rng.uniform(0.7, 1.3)))
     if rng.random() < 0.12:  # a sun just risen
         recipe = recipe.replace("light", sun_elevation_deg=float(rng.uniform(10, 20)))
+    if rng.random() < 0.3:  # many doubles: they are what is hard, and what photos show least of
+        recipe = recipe.replace("planter", p_double=float(rng.uniform(0.15, 0.45)))
+    w, h = (size * PIXELS // 9 for size in (recipe.camera.width_px, recipe.camera.height_px))
+    recipe = recipe.replace("camera", width_px=w, height_px=h)
     cast, still = rng.normal(0, 0.055), rng.random() < 0.7  # warm or cold; a camera held still in good light
     white = np.array(recipe.capture.white_balance) * np.exp([cast, rng.normal(0, 0.02), -cast])
     return recipe.replace(
