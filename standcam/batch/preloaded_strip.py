@@ -9,4 +9,4 @@ with uncollected():
     import scipy.spatial  # noqa: F401
 
     import standcam.batch.strip_run
-    import standcam.plants.planes  # noqa: F401
+    import standcam.plants.networks  # noqa: F401

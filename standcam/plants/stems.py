@@ -112,6 +112,7 @@ def _areas(field_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, sett
 
 
 _NO_PEAKS = np.empty((0, 4))
+_FEWEST_GAPS = 4
 
 
 def _counting(peaks: Peaks, area: Area) -> np.ndarray:
@@ -184,10 +185,27 @@ def stems_along(row: RowLine, seen: Seen, settings: StemSettings | None = None) 
     density = np.exp(-0.5 * (offset[own] / scatter) ** 2) / (scatter * np.sqrt(2 * np.pi))
     ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
     p = seen.crop_probability[own]
-    p = calibrated(p * ratio / (p * ratio + 1 - p), seen.crop_cm[own], seen.calibration, settings.closeness_cm)
+    p = p * ratio / (p * ratio + 1 - p)
+    reach = rival_reach(position[own], p, settings)
+    p = calibrated(p, seen.crop_cm[own], seen.calibration, reach)
     likely = p >= settings.lowest_probability
     own, p = own[likely], p[likely]
     return Stems(seen.crop_cm[own], position[own], offset[own], seen.crop_sd_cm[own], p)
+
+
+def rival_reach(position_cm: np.ndarray, probability: np.ndarray, settings: StemSettings) -> float:
+    """How far a hotter peak takes from its neighbours in a row: less where plants are sown closely. [cm]
+
+    Parameters
+    ----------
+    position_cm, probability : (n,) array
+        Peaks of one row, in its order.
+    """
+    gaps = np.diff(position_cm[probability > 0.5])
+    gaps = gaps[gaps > settings.apart_cm]
+    if len(gaps) < _FEWEST_GAPS:
+        return settings.closeness_cm
+    return min(max(settings.closeness_share * float(np.median(gaps)), settings.closeness_cm / 2), settings.closeness_cm)
 
 
 def calibrated(

@@ -20,7 +20,7 @@ from standcam.plants.along import GRANULE_PX, Strip, drawn, strips_along
 from standcam.plants.green_cells import GreenCells, nonzero
 from standcam.plants.guide import Lines, lines_of
 from standcam.plants.heat import peaks_of
-from standcam.plants.planes import look_at
+from standcam.plants.networks import PATCH_PX, said_of
 from standcam.plants.slabs import MARGIN_SQUARES, SQUARE_PX, boxes_about
 from standcam.settings import StripStemSettings
 
@@ -174,16 +174,16 @@ class _Look:
     def _along(self, strip: Strip, picture: np.ndarray, middle: np.ndarray, cm: float) -> np.ndarray:
         """What the network says of a strip. (5, h, w)"""
         lines = strip.lines
-        others = np.zeros((3, strip.height_px // 4, strip.width_px // 4), np.float32)
+        others = np.zeros((3, strip.height_px // PATCH_PX, strip.width_px // PATCH_PX), np.float32)
         if self.lean is not None:
-            u = strip.begin_cm + (np.arange(strip.width_px // 4) * 4 + 2) * cm
-            v = strip.v + (np.arange(strip.height_px // 4) * 4 + 2 - strip.height_px / 2) * cm
+            along, across = ((np.arange(n) + 0.5) * PATCH_PX for n in others.shape[:0:-1])
+            u, v = strip.begin_cm + along * cm, strip.v + (across - strip.height_px / 2) * cm
             uu, vv = (a.ravel() for a in np.meshgrid(u, v))
             at = lines.points(uu, vv) / self.cm + middle - np.array(self.lean.foot_px)
             for k, axis in enumerate((lines.along, lines.across)):
                 others[k] = ((at @ axis) / self.lean.height_px).reshape(others[k].shape)
         others[2] = np.log2(cm / 0.4)
-        return look_at(picture, others, self.settings.network)
+        return said_of(picture, others, self.settings.network)
 
     @cached_property
     def smooth(self) -> np.ndarray:
@@ -241,13 +241,13 @@ class _Look:
             rgb = cv2.resize(rgb, (w, h), interpolation=way)
         whole = np.full((*size, 3), 128, np.uint8)
         whole[:h, :w] = rgb
-        others = np.zeros((3, size[0] // 4, size[1] // 4), np.float32)
+        others = np.zeros((3, size[0] // PATCH_PX, size[1] // PATCH_PX), np.float32)
         if self.lean is not None:
-            x, y = ((np.arange(n // 4) * 4 + 1.5) / times for n in (size[1], size[0]))
+            x, y = (((np.arange(n) + 0.5) * PATCH_PX - 0.5) / times for n in others.shape[:0:-1])
             others[0] = (corner[0] - self.lean.foot_px[0] + x) / self.lean.height_px
             others[1] = ((corner[1] - self.lean.foot_px[1] + y) / self.lean.height_px)[:, None]
         others[2] = np.log2(self.settings.look_cm / 0.4)
-        return look_at(whole, others, self.settings.network)
+        return said_of(whole, others, self.settings.network)
 
     def _counting(
         self,

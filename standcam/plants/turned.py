@@ -11,30 +11,32 @@ TURNS = 8
 """Ways a sheet can be laid without drawing it anew: mirrored left and right, up and down, across the diagonal."""
 
 
-def laid(x: np.ndarray, turn: int) -> np.ndarray:
-    """A network's input laid another way; the lean turns with it. (5, h, w) -> (5, h, w) or (5, w, h)
+_ALONG = np.array([-1, 1], np.float32)[:, None, None]
+_ACROSS = -_ALONG
+
+
+def laid(rgb: np.ndarray, lean: np.ndarray, turn: int) -> tuple[np.ndarray, np.ndarray]:
+    """A sheet laid another way; its lean turns with it.
 
     Parameters
     ----------
-    x : (5, h, w) array
-        Red, green, blue, lean along x and along y.
+    rgb : (h, w, 3) array
+    lean : (2, h', w') array
+        Along x and along y, on a grid of its own.
     turn : int
         0 to 7; 0 is the sheet as it is, 1 mirrored left and right, 2 up and down, 4 across the diagonal, sums are both.
     """
-    x = x.copy()
     if turn & 1:
-        x = x[:, :, ::-1].copy()
-        x[3] *= -1
+        rgb, lean = rgb[:, ::-1], lean[:, :, ::-1] * _ALONG
     if turn & 2:
-        x = x[:, ::-1].copy()
-        x[4] *= -1
+        rgb, lean = rgb[::-1], lean[:, ::-1] * _ACROSS
     if turn & 4:
-        x = x.transpose(0, 2, 1)[[0, 1, 2, 4, 3]]
-    return np.ascontiguousarray(x)
+        rgb, lean = rgb.transpose(1, 0, 2), lean.transpose(0, 2, 1)[::-1]
+    return rgb, lean
 
 
 def laid_back(out: np.ndarray, turn: int) -> np.ndarray:
-    """What a network said of ``laid(x, turn)``, as of x: ways to stems along x and y turn back. (5, h, w)"""
+    """What a network said of a sheet so ``laid``, as of the sheet as it is: ways to stems turn back. (5, h, w)"""
     if turn & 4:
         out = out.transpose(0, 2, 1)[[0, 1, 3, 2, 4]]
     out = out.copy()

@@ -19,6 +19,7 @@ from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo, read_photo
 from standcam.measure import measure_photo
 from standcam.plants.rivals import rivals
+from standcam.plants.stems import rival_reach
 from standcam.settings import Settings
 from standcam.synthetic.scene import make_scene
 from standcam.training.samples import random_recipe, stored, true_map
@@ -55,8 +56,13 @@ def peaks(photo: Photo, ground: GroundMap, truth: pd.DataFrame) -> tuple[np.ndar
     hit[match(places, true, TOLERANCE_CM).found] = True
     heat = np.clip(found["crop_probability"].to_numpy(), 1e-3, 1 - 1e-3)
     own = np.log(heat / (1 - heat))
-    closeness, above = rivals(own, places, settings.stems.closeness_cm)
-    return np.stack([own, closeness, closeness * above], axis=1), hit
+    inputs = np.c_[own, np.zeros((len(own), 2))]
+    for row in np.unique(found["row"]):  # as measuring does: peaks of another row are no rivals
+        of = np.flatnonzero(found["row"] == row)
+        reach = rival_reach(found["position_cm"].to_numpy(float)[of], heat[of], settings.stems)
+        closeness, above = rivals(own[of], places[of], reach)
+        inputs[of, 1:] = np.stack([closeness, closeness * above], axis=1)
+    return inputs, hit
 
 
 def fit(inputs: np.ndarray, hit: np.ndarray) -> np.ndarray:

@@ -27,7 +27,7 @@ def in_eight_bits(network: Path, pieces: np.ndarray, out: Path) -> None:
     network : Path
         ONNX, gzipped or not.
     pieces : (n, inputs, h, w) float32
-        Inputs as it will see them.
+        Planes as it will see them.
     out : Path
         Gzipped ONNX; the same bytes for the same pieces.
     """
@@ -36,7 +36,7 @@ def in_eight_bits(network: Path, pieces: np.ndarray, out: Path) -> None:
 
     data = network.read_bytes()
     model = onnx.load_from_string(gzip.decompress(data) if network.suffix == ".gz" else data)
-    sheet, heat = model.graph.input[0].name, model.graph.output[0].name
+    planes, heat = model.graph.input[0].name, model.graph.output[0].name
     head = [node.name for node in model.graph.node if heat in node.output]
 
     class Reader(CalibrationDataReader):
@@ -45,7 +45,7 @@ def in_eight_bits(network: Path, pieces: np.ndarray, out: Path) -> None:
 
         def get_next(self) -> dict | None:
             piece = next(self.left, None)
-            return None if piece is None else {sheet: piece[None]}
+            return None if piece is None else {planes: piece[None]}
 
     with tempfile.TemporaryDirectory() as work:
         plain, whole = Path(work) / "plain.onnx", Path(work) / "whole.onnx"
@@ -68,6 +68,7 @@ def main() -> None:
     import torch
 
     from standcam.training.deck import Deck
+    from standcam.training.export import planes_of
     from standcam.training.reduced import LOOKS
 
     ask = argparse.ArgumentParser(description=__doc__)
@@ -79,7 +80,7 @@ def main() -> None:
     a = ask.parse_args()
     samples = [s for path in a.samples for s in pickle.loads(path.read_bytes())]
     deck = Deck(samples, LOOKS[a.look], "cpu", a.seed, workers=2)
-    pieces = torch.cat([deck.deal(32).x for _ in range(PIECES // 32)]).numpy()
+    pieces = torch.cat([planes_of(deck.deal(32).x) for _ in range(PIECES // 32)]).numpy()
     in_eight_bits(a.network, pieces, a.out)
 
 

@@ -15,14 +15,8 @@ import numpy as np
 import torch
 from torch import nn
 
-from standcam.training.model import StemNet, restored
-from standcam.training.patch_model import PatchNet, restored_patches
-
-
-def kept(weights: dict[str, torch.Tensor]) -> StemNet | PatchNet:
-    """The network that weights belong to, of whichever kind, widths and depths."""
-    weights = {name: w.float() if w.dtype == torch.float16 else w for name, w in weights.items()}
-    return restored_patches(weights) if "stem.0.weight" in weights else restored(weights)
+from standcam.training.export import on_pixels
+from standcam.training.model import StemNet
 
 
 def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> StemNet:
@@ -43,6 +37,7 @@ def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> Stem
     graph = onnx.load_from_string(gzip.decompress(data) if path.suffix == ".gz" else data).graph
     values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
     folded = [_folded(n, values) for n in graph.node if n.op_type in ("Conv", "QLinearConv")]
+    folded[0] = (on_pixels(torch.from_numpy(folded[0][0].copy())).numpy(), folded[0][1])
     net = StemNet(widths, inputs=folded[0][0].shape[1])
     pairs = _convolutions(net)
     if len(pairs) != len(folded):

@@ -120,14 +120,14 @@ def test_dealt_pieces_carry_their_truth():
     look = LOOKS["photo"]
     deck = Deck([a_sample()], look, "cpu", seed=1, workers=1)
     pieces = deck.deal(6)
-    assert pieces.x.shape == (6, 5, 256, 256)
+    assert pieces.x.shape == (6, 5, 320, 320)
     aim = targets(pieces, look)
     for k in range(6):
         crop = pieces.ground[k] == 1
         # heat stands on crop only, and the way from every leaf cell leads to a warm one
         y, x = torch.nonzero(crop, as_tuple=True)
         end = torch.stack([x, y]).float() + pieces.to_stem[k][:, y, x]
-        inside = ((end > 0) & (end < 127)).all(0)
+        inside = ((end > 0) & (end < 159)).all(0)
         warm = aim.heat[k, 0][end[1, inside].round().long(), end[0, inside].round().long()]
         assert (warm > 0.8).all()
         hot = aim.heat[k, 0] > 0.95
@@ -187,32 +187,35 @@ def test_pieces_along_rows_hold_a_row():
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")  # export by tracing, which PyTorch would replace
-def test_a_network_of_patches_is_exported_as_it_is(tmp_path):
+def test_a_network_is_exported_as_it_is(tmp_path):
     torch = pytest.importorskip("torch")
     pytest.importorskip("onnx")
-    from standcam.plants.heat import network_of
-    from standcam.plants.planes import heat_of, planes_of
-    from standcam.training.export import export
-    from standcam.training.patch_model import PatchNet
-    from standcam.training.start import kept
+    from standcam.plants.networks import said_of
+    from standcam.training.export import export, on_pixels, on_planes
+    from standcam.training.model import StemNet, restored
 
     torch.manual_seed(4)
-    net = PatchNet((16, 24, 32), (1, 0, 2, 1, 1))
+    net = StemNet((8, 16, 24, 32), (1, 1, 2, 1), 6)
     with torch.no_grad():
-        net(torch.rand(4, 6, 64, 64))  # norms that do something
+        for _ in range(20):
+            net(torch.rand(4, 6, 64, 64))  # norms that do something
     torch.save(net.state_dict(), tmp_path / "n.pt")
     export(tmp_path / "n.pt", tmp_path / "n.onnx.gz")
-    again = kept(torch.load(tmp_path / "n.pt")).eval()
+    again = restored(torch.load(tmp_path / "n.pt")).eval()
     rgb = np.random.default_rng(5).integers(0, 256, (48, 112, 3), np.uint8)
     others = np.array([0.2, -0.1, 0.3], np.float32)
     x = np.concatenate([rgb.transpose(2, 0, 1) / 255, np.broadcast_to(others[:, None, None], (3, 48, 112))])
     with torch.no_grad():
         wanted = again(torch.from_numpy(x[None].astype(np.float32)))[0].numpy()
-    shipped = network_of(str(tmp_path / "n.onnx.gz"))
-    shipped.setInput(planes_of(rgb, np.broadcast_to(others[:, None, None], (3, 12, 28))))
-    found = heat_of(shipped.forward()[0])
+    found = said_of(rgb, np.broadcast_to(others[:, None, None], (3, 24, 56)), str(tmp_path / "n.onnx.gz"))
     assert found.shape == wanted.shape == (5, 24, 56)
-    np.testing.assert_allclose(found, wanted, atol=2e-3)
+    inner = (slice(None), slice(8, -8), slice(8, -8))
+    np.testing.assert_allclose(found[inner], wanted[inner], atol=2e-3)
+    np.testing.assert_allclose(found[:, 2:-2, 2:-2], wanted[:, 2:-2, 2:-2], atol=0.05)
+    weight = torch.rand(4, 6, 5, 5)
+    back = on_pixels(on_planes(weight))
+    np.testing.assert_allclose(back[:, :3], weight[:, :3])
+    np.testing.assert_allclose(back.sum((2, 3)), weight.sum((2, 3)), rtol=1e-5)
 
 
 def test_a_reduced_sheet_is_the_mean_and_keeps_places():
@@ -247,11 +250,12 @@ def a_network(tmp_path):
 
 
 def said_of(network, x):
-    from standcam.plants.heat import network_of
+    from standcam.plants.networks import network_of
+    from standcam.training.export import planes_of
 
     net, out = network_of(str(network)), []
     for k in range(len(x)):
-        net.setInput(x[k : k + 1].numpy())
+        net.setInput(planes_of(x[k : k + 1]).numpy())
         out.append(net.forward()[0].copy())
     return np.stack(out)
 
@@ -280,10 +284,11 @@ def test_training_goes_on_from_a_kept_network(tmp_path):
 def test_eight_bits_say_nearly_the_same(tmp_path):
     pytest.importorskip("onnxruntime")
     from standcam.training.eight_bits import in_eight_bits
+    from standcam.training.export import planes_of
 
     path, x = a_network(tmp_path)
     for name in ("a", "b"):
-        in_eight_bits(path, x.numpy(), tmp_path / f"{name}.onnx.gz")
+        in_eight_bits(path, planes_of(x).numpy(), tmp_path / f"{name}.onnx.gz")
     assert (tmp_path / "a.onnx.gz").read_bytes() == (tmp_path / "b.onnx.gz").read_bytes()
     assert (tmp_path / "a.onnx.gz").stat().st_size < 0.5 * path.stat().st_size
     whole, plain = said_of(tmp_path / "a.onnx.gz", x), said_of(path, x)

@@ -33,25 +33,29 @@ def mirrored(sheet: Sheet) -> Sheet:
 @pytest.mark.parametrize("turn", range(TURNS))
 def test_what_is_laid_another_way_comes_back(turn):
     rng = np.random.default_rng(turn)
-    x = rng.normal(size=(5, 12, 20)).astype(np.float32)
-    assert laid(x, turn).shape == ((5, 20, 12) if turn & 4 else (5, 12, 20))
-    # an output's ways are in channels 2 and 3, an input's lean in 3 and 4
-    as_input, as_output = [0, 1, 4, 2, 3], [0, 1, 3, 4, 2]
-    out = laid(x, turn)[as_output]
-    np.testing.assert_array_equal(laid_back(out, turn)[as_input], x)
+    rgb, lean = rng.normal(size=(24, 40, 3)), rng.normal(size=(2, 12, 20)).astype(np.float32)
+    turned, leaning = laid(rgb, lean, turn)
+    assert turned.shape == ((40, 24, 3) if turn & 4 else (24, 40, 3))
+    assert leaning.shape == ((2, 20, 12) if turn & 4 else (2, 12, 20))
+    cells = turned[::2, ::2].transpose(2, 0, 1)
+    # an output's ways turn as lean does
+    back = laid_back(np.concatenate([cells[:2], leaning, cells[2:]]).astype(np.float32), turn)
+    np.testing.assert_array_equal(back[2:4], lean)
+    first = rgb[turn >> 1 & 1 :: 2, turn & 1 :: 2].transpose(2, 0, 1).astype(np.float32)
+    np.testing.assert_array_equal(back[[0, 1, 4]], first)
 
 
 def test_ways_to_stems_turn_with_the_picture():
-    x = np.zeros((5, 8, 12), np.float32)
-    x[0, 2, 9] = 1.0  # a stem; from every cell the way leads there
+    rgb = np.zeros((8, 12, 3), np.float32)
+    rgb[2, 9] = 1.0  # a stem; from every cell the way leads there
     grid_y, grid_x = np.mgrid[:8, :12]
     for turn in range(TURNS):
-        picture = laid(x, turn)[0]
+        picture = laid(rgb, np.zeros((2, 8, 12), np.float32), turn)[0][..., 0]
         y, x_ = np.argwhere(picture == 1)[0]
         gy, gx = np.mgrid[: picture.shape[0], : picture.shape[1]]
         said = np.stack([picture, 0 * picture, x_ - gx, y - gy, 0 * picture]).astype(np.float32)
         back = laid_back(said, turn)
-        np.testing.assert_array_equal(back[0], x[0])
+        np.testing.assert_array_equal(back[0], rgb[..., 0])
         np.testing.assert_array_equal(back[2], 9 - grid_x)
         np.testing.assert_array_equal(back[3], 2 - grid_y)
 
