@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from standcam.training.paste import pasted
+from standcam.training.sample_file import write_samples
 
 
 def collage(job: tuple[dict, list[int], dict | None]) -> dict:
@@ -56,9 +57,7 @@ def main() -> None:
     ask.add_argument("--workers", type=int, default=4)
     a = ask.parse_args()
     samples = [s for path in a.samples for s in pickle.loads(path.read_bytes())]
-    made = list(collages(samples, a.each, a.seed, a.workers))
-    a.out.write_bytes(pickle.dumps(made))
-    print(f"{len(made)} collages")
+    write_samples(a.out, collages(samples, a.each, a.seed, a.workers))
 
 
 if __name__ == "__main__":

@@ -3,16 +3,16 @@
 Photos come from folders in the scene layout (images/, truth/, scenes/), and from the scene generator, whose recipes
 are drawn here at random over what a season can show. Each sheet keeps its picture as JPEG bytes, the number of the
 plant that each pixel shows as PNG bytes, the camera's foot and height in sheet pixels, and the stems. Sheets of strips
-(``--made-strips``) come from :mod:`standcam.training.strip_samples`, in the same form.
+come from :mod:`standcam.training.strip_samples`, in the same form.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import pickle
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import cv2
@@ -40,7 +40,7 @@ from standcam.synthetic.recipe import (
 from standcam.synthetic.scene import Scene, make_scene
 from standcam.training import CROP, SAMPLE_CM, UNSEEN, UNSURE, WEED
 from standcam.training.looks import varied
-from standcam.training.strip_samples import write_strip_samples
+from standcam.training.sample_file import write_samples
 from standcam.vegetation.segment import segment
 
 
@@ -223,29 +223,17 @@ def generated_samples(count: int, seed: int) -> Iterator[Sample]:
 
 
 def main() -> None:
-    """Command line: ``python -m standcam.training.samples OUT.pkl [--folder DIR]... [--made N | --made-strips N]``."""
+    """Command line: ``python -m standcam.training.samples OUT.pkl [--folder DIR]... [--made N]``."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("out", type=Path)
     ask.add_argument(
         "--folder", type=Path, action="append", default=[], help="photos with truth, scene layout"
     )
     ask.add_argument("--made", type=int, default=0, help="scenes to make")
-    ask.add_argument("--made-strips", type=int, default=0, help="strips to make; then nothing else is in the file")
-    ask.add_argument("--workers", type=int, default=1, help="processes that make strips")
     ask.add_argument("--seed", type=int, default=1)
     a = ask.parse_args()
-    if a.made_strips:
-        if a.folder or a.made:
-            ask.error("sheets of strips have other pixels: write them to a file of their own")
-        write_strip_samples(a.out, a.made_strips, a.seed, a.workers)
-        return
-    samples = [s for folder in a.folder for s in folder_samples(folder)]
-    for s in generated_samples(a.made, a.seed):
-        samples.append(s)
-        if len(samples) % 10 == 0:
-            a.out.write_bytes(pickle.dumps([vars(x) for x in samples]))
-    a.out.write_bytes(pickle.dumps([vars(s) for s in samples]))
-    print(f"{len(samples)} sheets, {sum((s.stems[:, 2] == CROP).sum() for s in samples)} crop stems")
+    photos = (s for folder in a.folder for s in folder_samples(folder))
+    write_samples(a.out, (vars(s) for s in chain(photos, generated_samples(a.made, a.seed))))
 
 
 if __name__ == "__main__":

@@ -10,7 +10,6 @@ that ``(place - foot_px) / height_px`` is 0. Of the package only the generator i
 from __future__ import annotations
 
 import argparse
-import pickle
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
@@ -31,6 +30,7 @@ from standcam.synthetic.strip import Strip, make_strip
 from standcam.synthetic.strip_recipe import StripRecipe
 from standcam.training import CROP, STRIP_SAMPLE_CM, UNSEEN, UNSURE, WEED
 from standcam.training.looks import varied_strip
+from standcam.training.sample_file import write_samples
 
 LENGTH_MM, WIDTH_MM = 3600.0, 2800.0
 """Ground of a sheet. [mm]"""
@@ -154,13 +154,6 @@ def generated_strip_samples(count: int, seed: int, workers: int = 1) -> Iterator
         yield from pool.map(_one, jobs)
 
 
-def write_strip_samples(out: Path, count: int, seed: int, workers: int = 1) -> None:
-    """Make sheets and write them as one pickle."""
-    samples = list(generated_strip_samples(count, seed, workers))
-    out.write_bytes(pickle.dumps(samples))
-    print(f"{len(samples)} sheets, {sum(int((s['stems'][:, 2] == CROP).sum()) for s in samples)} crop stems")
-
-
 def main() -> None:
     """Command line: ``python -m standcam.training.strip_samples OUT.pkl --made N``."""
     ask = argparse.ArgumentParser(description=__doc__)
@@ -169,7 +162,7 @@ def main() -> None:
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--workers", type=int, default=1)
     a = ask.parse_args()
-    write_strip_samples(a.out, a.made, a.seed, a.workers)
+    write_samples(a.out, generated_strip_samples(a.made, a.seed, a.workers))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """Looks of training scenes: drawn over wide ranges, by seed and number only; plants stand where they stood."""
 
 import dataclasses
+import pickle
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,7 @@ import pytest
 from standcam.synthetic.leaf_recipe import LeafRecipe
 from standcam.synthetic.scene import make_scene, scene_places
 from standcam.training.looks import PLAIN_SHARE, varied_strip
+from standcam.training.sample_file import write_samples
 from standcam.training.samples import random_recipe, stored
 from standcam.training.strip_samples import random_strip
 
@@ -87,3 +89,18 @@ def test_a_stored_photo_is_the_scene_through_jpeg(drawn):
         np.testing.assert_allclose(photo.rgb.mean((0, 1)), scene.rgb.mean((0, 1)), atol=2)
         error[quality] = np.abs(photo.rgb.astype(float) - scene.rgb).mean()
     assert 0 < error[95] < error[60] < 25
+
+
+def test_samples_are_kept_while_they_are_made(tmp_path):
+    def some(count):
+        for k in range(count):
+            if k == 25:
+                raise KeyboardInterrupt
+            yield {"stems": np.zeros((2, 4)), "k": k}
+
+    out = tmp_path / "s.pkl"
+    with pytest.raises(KeyboardInterrupt):
+        write_samples(out, some(40))
+    assert [s["k"] for s in pickle.loads(out.read_bytes())] == list(range(20))
+    write_samples(out, some(13))
+    assert len(pickle.loads(out.read_bytes())) == 13 and [p.name for p in tmp_path.iterdir()] == ["s.pkl"]
