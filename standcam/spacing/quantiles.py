@@ -1,6 +1,6 @@
 """Quantiles of the normal, Student's t and the chi-squared distribution.
 
-scipy has them too, and takes as long to load as a photo takes to count. Equal to its values within 1e-10 of them
+scipy has them too, and takes as long to load as a photo takes to count. Equal to its values within 1e-9 of them
 (``tests/unit/test_quantiles.py``). Formulas by their numbers in the NIST Digital Library of Mathematical Functions.
 """
 

@@ -93,8 +93,11 @@ def test_workers_that_all_vanish_are_waited_for_with_a_word_and_not_for_ever(sch
         running[0].kill()
         running[0].wait()
         if another:
-            threading.Thread(target=begin_another, daemon=True).start()
+            starting = threading.Thread(target=begin_another, daemon=True)
+            starting.start()
             assert list(results) == [str(k) for k in range(1, 12)]
+            starting.join(60)  # or a worker that is told of too late outlives the test
+            assert len(running) == 2
             assert "All Dask workers" in said[0]
         else:
             with pytest.raises(NoCluster, match="has had no workers") as error:
