@@ -190,7 +190,42 @@ def stems_along(row: RowLine, seen: Seen, settings: StemSettings | None = None) 
     p = calibrated(p, seen.crop_cm[own], seen.calibration, reach)
     likely = p >= settings.lowest_probability
     own, p = own[likely], p[likely]
-    return Stems(seen.crop_cm[own], position[own], offset[own], seen.crop_sd_cm[own], p)
+    p, sd = one_of_several(p, seen.crop_cm[own], seen.crop_sd_cm[own], settings)
+    return Stems(seen.crop_cm[own], position[own], offset[own], sd, p)
+
+
+def one_of_several(
+    probability: np.ndarray, points_cm: np.ndarray, sd_cm: np.ndarray, settings: StemSettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Plants whose stem may stand at either of several places, none of them likely by itself.
+
+    Such places lie together and apart from every plant. That one of them is a stem is ``1 - prod(1 - p)``; where this
+    is likely the hottest gets that probability, and an error as wide as they lie.
+
+    Parameters
+    ----------
+    probability, points_cm, sd_cm
+        Peaks of a row. (n,), (n, 2) [cm], (n,) [cm]
+
+    Returns
+    -------
+    (n,), (n,) [cm]
+        Probabilities and errors, changed where a plant was made.
+    """
+    p, sd = probability.copy(), sd_cm.copy()
+    apart = np.linalg.norm(points_cm[:, None] - points_cm[None], axis=2)
+    taken = p >= settings.crop_probability
+    free = ~taken & (apart + np.where(taken, 0.0, np.inf) > settings.several_cm).all(axis=1)
+    for hottest in np.argsort(-p, kind="stable"):
+        together = free & (apart[hottest] <= settings.several_cm)
+        if free[hottest] and together.sum() > 1:
+            any_of_them = 1 - np.prod(1 - probability[together])
+            if any_of_them >= settings.several_probability:
+                spread = np.average(apart[hottest][together] ** 2, weights=probability[together])
+                p[hottest], sd[hottest] = any_of_them, np.hypot(sd[hottest], np.sqrt(spread))
+                free &= apart[hottest] > settings.several_cm
+        free[hottest] = False
+    return p, sd
 
 
 def rival_reach(position_cm: np.ndarray, probability: np.ndarray, settings: StemSettings) -> float:
