@@ -66,6 +66,10 @@ class Seen:
     calibration: tuple[float, float, float, float] = (0.0, 1.0, 0.0, 0.0)
     """Weights by which ``calibrated`` turns these probabilities into final ones: a locator's own. As given here they
     stay as they are."""
+    closeness_share: float = np.inf
+    """See ``StemSettings``; a locator's own too. inf: rivals reach equally far in every row."""
+    several_probability: float = 1.0
+    """See ``StemSettings``; a locator's own too. 1: no plant is made of several places."""
 
     @staticmethod
     def nothing() -> Seen:
@@ -97,7 +101,16 @@ def look_over(
     alive, weedy = green[: len(crop_cm)], green[len(crop_cm) :]
     probability = np.where(alive, heat_of_crop, heat_of_crop * settings.no_green_share)
     sd = settings.sd_at_cm * (sd_cm / settings.sd_at_cm) ** settings.sd_power * settings.sd_factor
-    return Seen(crop_cm, probability, sd, weed_cm[weedy], heat_of_weed[weedy], settings.calibration)
+    return Seen(
+        crop_cm,
+        probability,
+        sd,
+        weed_cm[weedy],
+        heat_of_weed[weedy],
+        settings.calibration,
+        settings.closeness_share,
+        settings.several_probability,
+    )
 
 
 def _areas(field_cm: np.ndarray, vegetation: Vegetation, ground: GroundMap, settings: StemSettings) -> list[Area]:
@@ -186,16 +199,16 @@ def stems_along(row: RowLine, seen: Seen, settings: StemSettings | None = None) 
     ratio = np.clip(density * 2 * settings.off_row_cm, 1 / settings.row_odds, settings.row_odds)
     p = seen.crop_probability[own]
     p = p * ratio / (p * ratio + 1 - p)
-    reach = rival_reach(position[own], p, settings)
+    reach = rival_reach(position[own], p, settings, seen.closeness_share)
     p = calibrated(p, seen.crop_cm[own], seen.calibration, reach)
     likely = p >= settings.lowest_probability
     own, p = own[likely], p[likely]
-    p, sd = one_of_several(p, seen.crop_cm[own], seen.crop_sd_cm[own], settings)
+    p, sd = one_of_several(p, seen.crop_cm[own], seen.crop_sd_cm[own], settings, seen.several_probability)
     return Stems(seen.crop_cm[own], position[own], offset[own], sd, p)
 
 
 def one_of_several(
-    probability: np.ndarray, points_cm: np.ndarray, sd_cm: np.ndarray, settings: StemSettings
+    probability: np.ndarray, points_cm: np.ndarray, sd_cm: np.ndarray, settings: StemSettings, likely: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Plants whose stem may stand at either of several places, none of them likely by itself.
 
@@ -206,6 +219,8 @@ def one_of_several(
     ----------
     probability, points_cm, sd_cm
         Peaks of a row. (n,), (n, 2) [cm], (n,) [cm]
+    likely : float
+        Probability from which on a plant is made.
 
     Returns
     -------
@@ -220,7 +235,7 @@ def one_of_several(
         together = free & (apart[hottest] <= settings.several_cm)
         if free[hottest] and together.sum() > 1:
             any_of_them = 1 - np.prod(1 - probability[together])
-            if any_of_them >= settings.several_probability:
+            if any_of_them >= likely:
                 spread = np.average(apart[hottest][together] ** 2, weights=probability[together])
                 p[hottest], sd[hottest] = any_of_them, np.hypot(sd[hottest], np.sqrt(spread))
                 free &= apart[hottest] > settings.several_cm
@@ -228,19 +243,21 @@ def one_of_several(
     return p, sd
 
 
-def rival_reach(position_cm: np.ndarray, probability: np.ndarray, settings: StemSettings) -> float:
+def rival_reach(position_cm: np.ndarray, probability: np.ndarray, settings: StemSettings, share: float) -> float:
     """How far a hotter peak takes from its neighbours in a row: less where plants are sown closely. [cm]
 
     Parameters
     ----------
     position_cm, probability : (n,) array
         Peaks of one row, in its order.
+    share : float
+        Of the row's median gap.
     """
     gaps = np.diff(position_cm[probability > 0.5])
     gaps = gaps[gaps > settings.apart_cm]
     if len(gaps) < _FEWEST_GAPS:
         return settings.closeness_cm
-    return min(max(settings.closeness_share * float(np.median(gaps)), settings.closeness_cm / 2), settings.closeness_cm)
+    return min(max(share * float(np.median(gaps)), settings.closeness_cm / 2), settings.closeness_cm)
 
 
 def calibrated(

@@ -47,7 +47,7 @@ def made(count: int, seed: int) -> Iterator[tuple[Photo, GroundMap, pd.DataFrame
 def peaks(photo: Photo, ground: GroundMap, truth: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Inputs of the calibration for every peak on a row of one photo, and whether it was a stem. (n, 3), (n,)"""
     settings = Settings()
-    raw = replace(settings.stems, calibration=(0.0, 1.0, 0.0, 0.0), crop_probability=0.25)
+    raw = replace(settings.stems, calibration=(0.0, 1.0, 0.0, 0.0), crop_probability=0.25, several_probability=1.0)
     plants = measure_photo(photo, replace(settings, stems=raw)).plants
     found = plants[plants["is_crop"]]
     places = ground.to_ground(found[["x_px", "y_px"]].to_numpy(float))
@@ -59,7 +59,9 @@ def peaks(photo: Photo, ground: GroundMap, truth: pd.DataFrame) -> tuple[np.ndar
     inputs = np.c_[own, np.zeros((len(own), 2))]
     for row in np.unique(found["row"]):  # as measuring does: peaks of another row are no rivals
         of = np.flatnonzero(found["row"] == row)
-        reach = rival_reach(found["position_cm"].to_numpy(float)[of], heat[of], settings.stems)
+        reach = rival_reach(
+            found["position_cm"].to_numpy(float)[of], heat[of], settings.stems, settings.stems.closeness_share
+        )
         closeness, above = rivals(own[of], places[of], reach)
         inputs[of, 1:] = np.stack([closeness, closeness * above], axis=1)
     return inputs, hit

@@ -162,23 +162,24 @@ def test_a_plant_whose_stem_may_stand_at_several_places():
     #                     together, alone, beside a plant, the plant
     at = np.array([[0.0, 0], [1.5, 0], [0.0, 1.2], [20, 0], [40, 0], [41.5, 0], [42, 0]])
     p = np.array([0.40, 0.35, 0.30, 0.45, 0.4, 0.4, 0.9])
-    found, sd = one_of_several(p, at, np.full(7, 0.2), settings)
+    found, sd = one_of_several(p, at, np.full(7, 0.2), settings, 0.6)
     assert found[0] == pytest.approx(1 - 0.6 * 0.65 * 0.7)  # one of three, by their chances
     spread = (0.35 * 1.5**2 + 0.30 * 1.2**2) / 1.05
     assert sd[0] == pytest.approx(np.sqrt(0.2**2 + spread))
     np.testing.assert_array_equal(found[1:], p[1:])
     np.testing.assert_array_equal(sd[1:], 0.2)
     order = np.array([3, 1, 6, 0, 4, 2, 5])  # whatever the order
-    again, _ = one_of_several(p[order], at[order], np.full(7, 0.2), settings)
+    again, _ = one_of_several(p[order], at[order], np.full(7, 0.2), settings, 0.6)
     np.testing.assert_allclose(again, found[order])
-    unlikely, _ = one_of_several(p[:2] * 0.6, at[:2], np.full(2, 0.2), settings)
+    unlikely, _ = one_of_several(p[:2] * 0.6, at[:2], np.full(2, 0.2), settings, 0.6)
     np.testing.assert_array_equal(unlikely, p[:2] * 0.6)
-    assert len(one_of_several(np.empty(0), np.empty((0, 2)), np.empty(0), settings)[0]) == 0
+    assert len(one_of_several(np.empty(0), np.empty((0, 2)), np.empty(0), settings, 0.6)[0]) == 0
 
 
 @pytest.mark.parametrize(("gap", "reach"), [(4.0, 2.0), (6.0, 3.0), (16.0, 4.0)])
 def test_rivals_reach_less_far_where_plants_are_sown_closely(gap, reach):
     position = np.arange(8) * gap
-    assert rival_reach(position, np.full(8, 0.9), StemSettings()) == pytest.approx(reach)
-    assert rival_reach(position, np.full(8, 0.2), StemSettings()) == StemSettings().closeness_cm
-    assert rival_reach(position[:3], np.full(3, 0.9), StemSettings()) == StemSettings().closeness_cm
+    assert rival_reach(position, np.full(8, 0.9), StemSettings(), 0.5) == pytest.approx(reach)
+    assert rival_reach(position, np.full(8, 0.2), StemSettings(), 0.5) == StemSettings().closeness_cm
+    assert rival_reach(position, np.full(8, 0.9), StemSettings(), np.inf) == StemSettings().closeness_cm
+    assert rival_reach(position[:3], np.full(3, 0.9), StemSettings(), 0.5) == StemSettings().closeness_cm
