@@ -68,8 +68,6 @@ class Seen:
     stay as they are."""
     closeness_share: float = np.inf
     """See ``StemSettings``; a locator's own too. inf: rivals reach equally far in every row."""
-    several_probability: float = 1.0
-    """See ``StemSettings``; a locator's own too. 1: no plant is made of several places."""
 
     @staticmethod
     def nothing() -> Seen:
@@ -109,7 +107,6 @@ def look_over(
         heat_of_weed[weedy],
         settings.calibration,
         settings.closeness_share,
-        settings.several_probability,
     )
 
 
@@ -203,44 +200,7 @@ def stems_along(row: RowLine, seen: Seen, settings: StemSettings | None = None) 
     p = calibrated(p, seen.crop_cm[own], seen.calibration, reach)
     likely = p >= settings.lowest_probability
     own, p = own[likely], p[likely]
-    p, sd = one_of_several(p, seen.crop_cm[own], seen.crop_sd_cm[own], settings, seen.several_probability)
-    return Stems(seen.crop_cm[own], position[own], offset[own], sd, p)
-
-
-def one_of_several(
-    probability: np.ndarray, points_cm: np.ndarray, sd_cm: np.ndarray, settings: StemSettings, likely: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Plants whose stem may stand at either of several places, none of them likely by itself.
-
-    Such places lie together and apart from every plant. That one of them is a stem is ``1 - prod(1 - p)``; where this
-    is likely the hottest gets that probability, and an error as wide as they lie.
-
-    Parameters
-    ----------
-    probability, points_cm, sd_cm
-        Peaks of a row. (n,), (n, 2) [cm], (n,) [cm]
-    likely : float
-        Probability from which on a plant is made.
-
-    Returns
-    -------
-    (n,), (n,) [cm]
-        Probabilities and errors, changed where a plant was made.
-    """
-    p, sd = probability.copy(), sd_cm.copy()
-    apart = np.linalg.norm(points_cm[:, None] - points_cm[None], axis=2)
-    taken = p >= settings.crop_probability
-    free = ~taken & (apart + np.where(taken, 0.0, np.inf) > settings.several_cm).all(axis=1)
-    for hottest in np.argsort(-p, kind="stable"):
-        together = free & (apart[hottest] <= settings.several_cm)
-        if free[hottest] and together.sum() > 1:
-            any_of_them = 1 - np.prod(1 - probability[together])
-            if any_of_them >= likely:
-                spread = np.average(apart[hottest][together] ** 2, weights=probability[together])
-                p[hottest], sd[hottest] = any_of_them, np.hypot(sd[hottest], np.sqrt(spread))
-                free &= apart[hottest] > settings.several_cm
-        free[hottest] = False
-    return p, sd
+    return Stems(seen.crop_cm[own], position[own], offset[own], seen.crop_sd_cm[own], p)
 
 
 def rival_reach(position_cm: np.ndarray, probability: np.ndarray, settings: StemSettings, share: float) -> float:

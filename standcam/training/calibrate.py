@@ -47,7 +47,7 @@ def made(count: int, seed: int) -> Iterator[tuple[Photo, GroundMap, pd.DataFrame
 def peaks(photo: Photo, ground: GroundMap, truth: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Inputs of the calibration for every peak on a row of one photo, and whether it was a stem. (n, 3), (n,)"""
     settings = Settings()
-    raw = replace(settings.stems, calibration=(0.0, 1.0, 0.0, 0.0), crop_probability=0.25, several_probability=1.0)
+    raw = replace(settings.stems, calibration=(0.0, 1.0, 0.0, 0.0), crop_probability=0.25)
     plants = measure_photo(photo, replace(settings, stems=raw)).plants
     found = plants[plants["is_crop"]]
     places = ground.to_ground(found[["x_px", "y_px"]].to_numpy(float))

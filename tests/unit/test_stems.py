@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from standcam.ground.map import GroundMap
 from standcam.plants.heat import GRANULE_PX, SHEET_CM
-from standcam.plants.stems import Seen, Stems, frame_over, green_areas, one_of_several, rival_reach, stems_along
+from standcam.plants.stems import Seen, Stems, frame_over, green_areas, rival_reach, stems_along
 from standcam.rows.find import field_of
 from standcam.rows.line import RowLine
 from standcam.settings import RowSettings, StemSettings
@@ -155,25 +155,6 @@ def test_green_areas_of_nothing():
     assert green_areas(np.empty((0, 2)), vegetation(np.ones((20, 40), bool)), ground).shape == (0,)
     for mask in (np.zeros((20, 40), bool), np.zeros((2, 3), bool)):
         np.testing.assert_array_equal(green_areas(np.zeros((2, 2)), vegetation(mask), ground), [0, 0])
-
-
-def test_a_plant_whose_stem_may_stand_at_several_places():
-    settings = StemSettings()
-    #                     together, alone, beside a plant, the plant
-    at = np.array([[0.0, 0], [1.5, 0], [0.0, 1.2], [20, 0], [40, 0], [41.5, 0], [42, 0]])
-    p = np.array([0.40, 0.35, 0.30, 0.45, 0.4, 0.4, 0.9])
-    found, sd = one_of_several(p, at, np.full(7, 0.2), settings, 0.6)
-    assert found[0] == pytest.approx(1 - 0.6 * 0.65 * 0.7)  # one of three, by their chances
-    spread = (0.35 * 1.5**2 + 0.30 * 1.2**2) / 1.05
-    assert sd[0] == pytest.approx(np.sqrt(0.2**2 + spread))
-    np.testing.assert_array_equal(found[1:], p[1:])
-    np.testing.assert_array_equal(sd[1:], 0.2)
-    order = np.array([3, 1, 6, 0, 4, 2, 5])  # whatever the order
-    again, _ = one_of_several(p[order], at[order], np.full(7, 0.2), settings, 0.6)
-    np.testing.assert_allclose(again, found[order])
-    unlikely, _ = one_of_several(p[:2] * 0.6, at[:2], np.full(2, 0.2), settings, 0.6)
-    np.testing.assert_array_equal(unlikely, p[:2] * 0.6)
-    assert len(one_of_several(np.empty(0), np.empty((0, 2)), np.empty(0), settings, 0.6)[0]) == 0
 
 
 @pytest.mark.parametrize(("gap", "reach"), [(4.0, 2.0), (6.0, 3.0), (16.0, 4.0)])
