@@ -8,16 +8,19 @@ from __future__ import annotations
 
 import pickle
 import tempfile
+from abc import abstractmethod
 from array import array
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
+from typing import TypeVar, overload
 
 import pandas as pd
 
 from standcam import tables
 
 KEYS = ["photo", "plot", "row"]
+T = TypeVar("T")
 
 
 class Aside:
@@ -62,6 +65,26 @@ class Aside:
         k = range(len(self))[k]
         self._file.seek(self._begins[k])
         return self._file.read(self._begins[k + 1] - self._begins[k])
+
+
+class OneByOne(Sequence[T]):
+    """A sequence whose items are read one by one, each when it is asked for."""
+
+    @abstractmethod
+    def _item(self, k: int) -> T:
+        """The item of a number from 0 on."""
+
+    @overload
+    def __getitem__(self, k: int) -> T: ...
+    @overload
+    def __getitem__(self, k: slice) -> list[T]: ...
+    def __getitem__(self, k: int | slice) -> T | list[T]:
+        if isinstance(k, slice):
+            return [self._item(i) for i in range(*k.indices(len(self)))]
+        return self._item(range(len(self))[k])
+
+    def __iter__(self) -> Iterator[T]:
+        return (self._item(k) for k in range(len(self)))
 
 
 class Lines:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable
 from pathlib import Path
-from typing import overload
 
-from standcam.aside import Aside
+from standcam.aside import Aside, OneByOne
 from standcam.batch.inputs import Input
 
 
-class Inputs(Sequence[Input]):
+class Inputs(OneByOne[Input]):
     """Inputs that lie on disk: in memory one of them takes half a kilobyte, here eight bytes.
 
     Parameters
@@ -44,14 +43,5 @@ class Inputs(Sequence[Input]):
     def __len__(self) -> int:
         return len(self._aside)
 
-    @overload
-    def __getitem__(self, k: int) -> Input: ...
-    @overload
-    def __getitem__(self, k: slice) -> Sequence[Input]: ...
-    def __getitem__(self, k: int | slice) -> Input | Sequence[Input]:
-        if isinstance(k, slice):
-            return [self[i] for i in range(*k.indices(len(self)))]
+    def _item(self, k: int) -> Input:
         return Input(*pickle.loads(self._aside[k]))
-
-    def __iter__(self) -> Iterator[Input]:
-        return (self[k] for k in range(len(self)))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from itertools import chain
-from typing import Any, overload
+from typing import Any
 
 import pandas as pd
 
+from standcam.aside import OneByOne
 from standcam.batch.input_list import Inputs
 from standcam.batch.inputs import Input
 from standcam.batch.pieces import unpack
@@ -17,7 +18,7 @@ from standcam.errors import UnwritableResults
 from standcam.measure import Measurement
 
 
-class Measured(Sequence[Measurement]):
+class Measured(OneByOne[Measurement]):
     """Measurements that lie in a store, or in memory where there is none; read while the store is open."""
 
     def __init__(self, store: WorkStore | None = None) -> None:
@@ -69,20 +70,11 @@ class Measured(Sequence[Measurement]):
     def __len__(self) -> int:
         return len(self._inputs)
 
-    @overload
-    def __getitem__(self, k: int) -> Measurement: ...
-    @overload
-    def __getitem__(self, k: slice) -> Sequence[Measurement]: ...
-    def __getitem__(self, k: int | slice) -> Measurement | Sequence[Measurement]:
-        if isinstance(k, slice):
-            return [self[i] for i in range(*k.indices(len(self)))]
+    def _item(self, k: int) -> Measurement:
         key = self.key(k)
         m = self._held[k] if key is None else self._read(key)["measurement"]
         m = named(m, self._inputs[k])
-        return m if self._then is None else self._then(k % len(self), m)
-
-    def __iter__(self) -> Iterator[Measurement]:
-        return (self[k] for k in range(len(self)))
+        return m if self._then is None else self._then(k, m)
 
     def _read(self, key: str) -> dict[str, Any]:
         piece = None if self._store is None else self._store.get(key)

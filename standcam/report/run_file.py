@@ -11,16 +11,16 @@ import os
 import platform
 import sys
 from array import array
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, overload
+from typing import Any
 
-from standcam.aside import Aside
+from standcam.aside import Aside, OneByOne
 from standcam.settings import Settings
 
 
-class Records(Sequence[dict[str, Any]]):
+class Records(OneByOne[dict[str, Any]]):
     """One record a photo, read from disk one by one; nothing of a record is changed but what is added to it.
 
     Parameters
@@ -68,19 +68,9 @@ class Records(Sequence[dict[str, Any]]):
     def __len__(self) -> int:
         return len(self._at)
 
-    @overload
-    def __getitem__(self, k: int) -> dict[str, Any]: ...
-    @overload
-    def __getitem__(self, k: slice) -> list[dict[str, Any]]: ...
-    def __getitem__(self, k: int | slice) -> dict[str, Any] | list[dict[str, Any]]:
-        if isinstance(k, slice):
-            return [self[i] for i in range(*k.indices(len(self)))]
-        k = range(len(self))[k]
+    def _item(self, k: int) -> dict[str, Any]:
         record: dict[str, Any] = json.loads(self._aside[self._at[k]])
         return record | self._more(k)
-
-    def __iter__(self) -> Iterator[dict[str, Any]]:
-        return (self[k] for k in range(len(self)))
 
 
 def run_record(
@@ -130,9 +120,7 @@ def run_record(
         "platform": f"{platform.system()} {platform.machine()}",
         # only what this run has loaded: nothing is imported for the sake of its version
         "libraries": {
-            name: str(getattr(sys.modules[name], "__version__", ""))
-            for name in libraries
-            if name in sys.modules
+            name: str(getattr(sys.modules[name], "__version__", "")) for name in libraries if name in sys.modules
         },
     } | more
 
