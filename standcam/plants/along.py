@@ -47,37 +47,26 @@ class Strip:
         """Along, of each column. [cm]"""
         return self.begin_cm + (np.arange(self.width_px) + 0.5) * self.cm
 
-    def to_ground(self, xy_px: np.ndarray) -> np.ndarray:
-        """Pixels of the strip to cm about the middle of the square. (n, 2)"""
-        u = self.begin_cm + (xy_px[:, 0] + 0.5) * self.cm
-        return self.lines.points(u, self.v + (xy_px[:, 1] - (self.height_px - 1) / 2) * self.cm)
-
-    def draw(self, rgb: np.ndarray, middle_px: np.ndarray, corner_px: np.ndarray, cm_per_px: float) -> np.ndarray:
-        """Its picture.
-
-        Parameters
-        ----------
-        rgb : (h, w, 3) uint8
-        middle_px : (2,) array
-            Middle of the square, in whole or half pixels of the raster. [px]
-        corner_px : (2,) array
-            First pixel of ``rgb`` in the raster, whole. [px]
-        cm_per_px : float
-
-        Returns
-        -------
-        (height, width, 3) uint8
-            Grey where ``rgb`` does not reach.
-        """
-        return next(drawn([self], rgb, middle_px, corner_px, cm_per_px))
-
 
 def drawn(
     strips: Sequence[Strip], rgb: np.ndarray, middle_px: np.ndarray, corner_px: np.ndarray, cm_per_px: float
 ) -> Iterator[np.ndarray]:
-    """Pictures of strips along the lines of one square, alike in height and pixel, as :meth:`Strip.draw`.
+    """Pictures of strips along the lines of one square, alike in height and pixel; several are drawn at once.
 
-    Several are drawn side by side at once.
+    Parameters
+    ----------
+    strips : sequence of Strip
+    rgb : (h, w, 3) uint8
+    middle_px : (2,) array
+        Middle of the square, in whole or half pixels of the raster. [px]
+    corner_px : (2,) array
+        First pixel of ``rgb`` in the raster, whole. [px]
+    cm_per_px : float
+
+    Yields
+    ------
+    (height, width, 3) uint8
+        Grey where ``rgb`` does not reach.
     """
     begins = np.cumsum([strip.width_px for strip in strips]) // _MOST_WIDE_PX
     for _, group in groupby(zip(begins.tolist(), strips, strict=True), key=lambda pair: pair[0]):
@@ -101,6 +90,13 @@ def drawn(
         for strip in some:
             begin, end = end, end + strip.width_px
             yield picture[:, begin:end]
+
+
+def places_on_ground(strips: Sequence[Strip], xy_px: np.ndarray, of: np.ndarray) -> np.ndarray:
+    """Pixels of strips of one square to cm about its middle; ``of``: which strip each is of. (n, 2), (n,) -> (n, 2)"""
+    lines, cm = strips[0].lines, strips[0].cm
+    begin, v = np.array([[strip.begin_cm, strip.v - (strip.height_px - 1) / 2 * cm] for strip in strips]).T
+    return lines.points(begin[of] + (xy_px[:, 0] + 0.5) * cm, v[of] + xy_px[:, 1] * cm)
 
 
 def strips_along(

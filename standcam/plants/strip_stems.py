@@ -16,7 +16,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from standcam.plants.along import GRANULE_PX, Strip, drawn, strips_along
+from standcam.plants.along import GRANULE_PX, Strip, drawn, places_on_ground, strips_along
 from standcam.plants.green_cells import GreenCells, nonzero
 from standcam.plants.guide import Lines, lines_of
 from standcam.plants.heat import peaks_of
@@ -162,12 +162,10 @@ class _Look:
             return
         pictures = drawn(strips, self.smooth, middle + self.corner, self.corner, self.cm)
         outs = [self._along(strip, picture, middle, cm) for strip, picture in zip(strips, pictures, strict=True)]
-        begin, v = np.array([[strip.begin_cm, strip.v - (strip.height_px - 1) / 2 * cm] for strip in strips]).T
 
         def to_px(xy: np.ndarray, of: np.ndarray) -> np.ndarray:
-            on_ground = lines.points(begin[of] + (xy[:, 0] + 0.5) * cm, v[of] + xy[:, 1] * cm)
             # rounded, so that the same place is the same number in every tile
-            return np.round(on_ground / self.cm * 1024) / 1024 + middle
+            return np.round(places_on_ground(strips, xy, of) / self.cm * 1024) / 1024 + middle
 
         yield self._counting(outs, square, cm, to_px)
 

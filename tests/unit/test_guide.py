@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from standcam.plants.along import GRANULE_PX, Strip, strips_along
+from standcam.plants.along import GRANULE_PX, Strip, drawn, places_on_ground, strips_along
 from standcam.plants.guide import Lines, lines_of
 from standcam.settings import StripStemSettings
 
@@ -119,9 +119,9 @@ def test_a_strip_shows_what_lies_along_its_line():
     rgb = np.stack([x / 2, y / 2, np.zeros_like(x)], axis=-1).astype(np.uint8)
     strip = Strip(lines, 12.0, -60.0, 0.42, 256, 48)
     middle = np.array([249.5, 199.5])
-    seen = strip.draw(rgb, middle, np.array([0, 0]), cm_per_px).astype(float)
+    seen = next(drawn([strip], rgb, middle, np.array([0, 0]), cm_per_px)).astype(float)
     grid = np.stack(np.meshgrid(np.arange(256), np.arange(48)), axis=-1).reshape(-1, 2).astype(float)
-    at = strip.to_ground(grid) / cm_per_px + middle
+    at = places_on_ground([strip], grid, np.zeros(len(grid), int)) / cm_per_px + middle
     inside = (at > 2).all(axis=1) & (at < [497, 397]).all(axis=1)
     # whole levels of half a pixel, rounded down
     np.testing.assert_allclose(seen.reshape(-1, 3)[inside, :2] * 2, at[inside], atol=2.5)
@@ -132,8 +132,8 @@ def test_a_strip_is_the_same_from_any_tile():
     rgb = np.random.default_rng(2).integers(0, 256, (300, 400, 3), np.uint8)
     strip = Strip(a_line(70), 12.0, -30.0, 0.42, 96, 48)
     middle = np.array([180.5, 140.0])
-    whole = strip.draw(rgb, middle, np.array([0, 0]), 0.5)
-    part = strip.draw(np.ascontiguousarray(rgb[37:, 51:]), middle, np.array([51, 37]), 0.5)
+    whole = next(drawn([strip], rgb, middle, np.array([0, 0]), 0.5))
+    part = next(drawn([strip], np.ascontiguousarray(rgb[37:, 51:]), middle, np.array([51, 37]), 0.5))
     np.testing.assert_array_equal(whole, part)
 
 
