@@ -103,16 +103,17 @@ def _cut(busy: np.ndarray, box: Box) -> list[Box]:
     """The two parts of the cheapest cut; empty when none is cheaper than the whole."""
     top, left, bottom, right = box
     inside = busy[top:bottom, left:right]
-    lowest, parts = _cost(bottom - top, right - left), []
-    for cells, lying in ((inside, True), (inside.T, False)):
+    lowest, halves = _cost(bottom - top, right - left), []
+    for lying, cells in ((True, inside), (False, inside.T)):
         above, below = _growing(cells), _growing(cells[::-1])[:, ::-1]
-        cost = _cost(above[0, :-1], above[1, :-1]) + _cost(below[0, 1:], below[1, 1:])
+        cost = _cost(*above[:, :-1]) + _cost(*below[:, 1:])
         if len(cost) and cost.min() < lowest:
             lowest, at = cost.min(), int(cost.argmin()) + 1
-            cut, across = (top + at, left) if lying else (top, left + at)
-            ends = ((cut, right), (bottom, right)) if lying else ((bottom, across), (bottom, right))
-            firsts = ((top, left), (cut, left)) if lying else ((top, left), (top, across))
-            parts = [_bounds(busy[t:b, m:e], t, m) for (t, m), (b, e) in zip(firsts, ends, strict=True)]
+            if lying:
+                halves = [(top, left, top + at, right), (top + at, left, bottom, right)]
+            else:
+                halves = [(top, left, bottom, left + at), (top, left + at, bottom, right)]
+    parts = (_bounds(busy[t:b, m:e], t, m) for t, m, b, e in halves)
     return [part for part in parts if part is not None]
 
 
