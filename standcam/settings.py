@@ -198,8 +198,8 @@ class StemSettings:
     row_odds: float = 3.0
     """Standing on the line, or off it, changes the odds of being crop by at most this factor."""
     apart_cm: float = 1.2
-    """Two stems nearer than this cannot be told apart; doubles lie 1 to 5 cm apart (common practice, no source). With 0.9
-    the finer heat gave one plant two stems 1 cm apart: F1 0.953 for 0.956 on photos left out, 0.937 for 0.940 on
+    """Two stems nearer than this cannot be told apart; doubles lie 1 to 5 cm apart (common practice, no source). With
+    0.9 the finer heat gave one plant two stems 1 cm apart: F1 0.953 for 0.956 on photos left out, 0.937 for 0.940 on
     scenes, and 6 for 2 % too many on the demonstration photos. [cm]"""
     lowest_probability: float = 0.1
     """Peaks less likely than this are not even listed as doubtful plants."""
