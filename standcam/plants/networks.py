@@ -56,7 +56,11 @@ def planes_of(rgb: np.ndarray, others: np.ndarray) -> np.ndarray:
 def network_of(name: str) -> cv2.dnn.Net:
     """A network that ships with the package, by its name, or an ONNX file, gzipped or not, by its path."""
     path = Path(name) if "." in name else Path(str(files("standcam.plants") / "weights" / f"{name}.onnx.gz"))
-    data = path.read_bytes()
-    data = gzip.decompress(data) if path.suffix == ".gz" else data
     # the older engine joins convolution, sum and rectifier: a fifth faster here than the one OpenCV 5 takes by itself
-    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8), cv2.dnn.ENGINE_CLASSIC)
+    return cv2.dnn.readNetFromONNX(np.frombuffer(onnx_of(path), np.uint8), cv2.dnn.ENGINE_CLASSIC)
+
+
+def onnx_of(path: Path) -> bytes:
+    """Bytes of an ONNX file, unpacked where it is gzipped."""
+    data = path.read_bytes()
+    return gzip.decompress(data) if path.suffix == ".gz" else data

@@ -15,6 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
+from standcam.plants.networks import onnx_of
+
 PIECES = 96
 """Pieces that scales are taken from: more changed nothing."""
 
@@ -34,8 +36,7 @@ def in_eight_bits(network: Path, pieces: np.ndarray, out: Path) -> None:
     import onnx
     from onnxruntime.quantization import CalibrationDataReader, QuantFormat, QuantType, quantize_static
 
-    data = network.read_bytes()
-    model = onnx.load_from_string(gzip.decompress(data) if network.suffix == ".gz" else data)
+    model = onnx.load_from_string(onnx_of(network))
     planes, heat = model.graph.input[0].name, model.graph.output[0].name
     head = [node.name for node in model.graph.node if heat in node.output]
 

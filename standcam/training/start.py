@@ -8,13 +8,13 @@ outgoing weights start at zero.
 
 from __future__ import annotations
 
-import gzip
 from pathlib import Path
 
 import numpy as np
 import torch
 from torch import nn
 
+from standcam.plants.networks import onnx_of
 from standcam.training.export import on_pixels
 from standcam.training.model import StemNet
 
@@ -33,8 +33,7 @@ def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> Stem
     import onnx
     from onnx import numpy_helper
 
-    data = path.read_bytes()
-    graph = onnx.load_from_string(gzip.decompress(data) if path.suffix == ".gz" else data).graph
+    graph = onnx.load_from_string(onnx_of(path)).graph
     values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
     folded = [_folded(n, values) for n in graph.node if n.op_type in ("Conv", "QLinearConv")]
     folded[0] = (on_pixels(torch.from_numpy(folded[0][0].copy())).numpy(), folded[0][1])
