@@ -87,7 +87,8 @@ class Deck:
         self.cm_per_px = self._device(np.array([sheet.cm_per_px for sheet in sheets], np.float32))
         self.log_zoom = self._device(np.log(np.array(zooms, np.float32)))
         ground = area * np.array([sheet.cm_per_px for sheet in sheets]) ** 2
-        self.share = self._device(_shares(ground, np.array([sheet.made for sheet in sheets])))
+        crop = np.array([int((sheet.stems[:, 2] == CROP).sum()) for sheet in sheets])
+        self.share = self._device(_shares(ground, crop, np.array([sheet.made for sheet in sheets])))
         axes = np.array([sheet.row_axis for sheet in sheets], np.float32)
         self.row_angle = self._device(np.arctan2(axes[:, 1], axes[:, 0]))
         self.shape = torch.tensor(look.shape_px, device=device).float()
@@ -223,9 +224,12 @@ def _aims(sheet: Drawn) -> np.ndarray:
     return np.repeat(crop, np.where(crowded, CROWDED_WEIGHT, 1))
 
 
-def _shares(area: np.ndarray, made: np.ndarray) -> np.ndarray:
-    """How often each sheet is dealt: by the side of its ground, generated ones ``MADE_SHARE`` in all."""
-    share = np.sqrt(area.astype(np.float64))
+def _shares(area: np.ndarray, crop: np.ndarray, made: np.ndarray) -> np.ndarray:
+    """How often each sheet is dealt; generated ones ``MADE_SHARE`` in all.
+
+    By the side of its ground, for there is more to see, and by the root of its crop plants, for each is asked for.
+    """
+    share = np.sqrt(area.astype(np.float64) * (crop + 8))
     if made.any() and not made.all():
         for group, part in ((made, MADE_SHARE), (~made, 1 - MADE_SHARE)):
             share[group] *= part / share[group].sum()

@@ -1,26 +1,35 @@
-"""Fitting the stem network to samples: ``python -m standcam.training.fit SAMPLES.pkl... --out OUT.pt``."""
+"""Fitting the stem network to samples: ``python -m standcam.training.fit SAMPLES.pkl... --out OUT.pt``.
+
+On several GPUs of one machine: ``torchrun --nproc-per-node 2 -m standcam.training.fit ...``. Each process deals pieces
+of its own, and gradients are averaged.
+"""
 
 from __future__ import annotations
 
 import argparse
 import math
+import os
 import pickle
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
 import torch
-from torch import nn
+from torch import distributed, nn
 from torch.nn import functional as F
 
 from standcam.training import CROP, UNSURE, WEED
 from standcam.training.deck import Deck, Pieces
 from standcam.training.model import StemNet, restored
 from standcam.training.reduced import LOOKS, Look
-from standcam.training.start import from_onnx
+from standcam.training.start import from_onnx, widened
 
 MOST_STEMS = 72
 """Stems of a piece that are looked at, crop first."""
+
+
+CLOCK_STEPS = 50
+"""Steps after which the clock is looked at: by all processes at once, or their rates would drift apart."""
 
 
 @dataclass(frozen=True)
@@ -94,17 +103,19 @@ class Course:
 
     steps: int = 40_000
     seconds: float = 0.0
-    """Ends after this long instead; the rate follows the clock. 0: all steps. [s]"""
+    """Ends this long after its beginning instead, unpacking and compiling in it; the rate follows the clock. 0: all
+    steps. [s]"""
     part: tuple[float, float] = (0.0, 1.0)
     """Where in the cycle of the rate this run begins and ends, for a course in several runs."""
     batch: int = 64
+    """Pieces a step and process."""
     rate: float = 2e-3
     """Highest learning rate of the cycle; 3e-3 serves from scratch."""
     seed: int = 1
     workers: int = 4
     """Threads that unpack the samples."""
-    widths: tuple[int, ...] = (20, 48, 88, 144)
-    """Channels of the network's levels, when it starts from nothing or is widened."""
+    widths: tuple[int, ...] = (24, 48, 96, 160)
+    """Channels of the network's levels; what it starts from is widened to them."""
     depths: tuple[int, ...] = (1, 1, 2, 3)
     """Residual blocks of the levels, when it starts from nothing."""
 
@@ -113,11 +124,14 @@ def fit(
     samples: list[dict], look: Look, course: Course, device: str, start: Path | None = None, log=print
 ) -> StemNet:
     """Fit a network and give the running mean of its weights."""
+    end = time.time() + course.seconds
     torch.manual_seed(course.seed)
-    deck = Deck(samples, look, device, course.seed, course.workers)
+    team = Team()
+    deck = Deck(samples, look, device, course.seed + 1000 * team.rank, course.workers)
     log(f"deck of {len(deck.size)} sheets", flush=True)
     net = _beginning(look, course, start, deck)
     net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    team.agree(net)
     on_gpu = device != "cpu"
     # replayed as a whole: launched one by one from Python, the steps of a small network take half as long again
     run = torch.compile(net, mode="reduce-overhead") if on_gpu else net
@@ -128,22 +142,31 @@ def fit(
     optimiser = torch.optim.AdamW(net.parameters(), lr=course.rate, weight_decay=2e-2, fused=on_gpu)
     mean = {name: value.clone() for name, value in net.state_dict().items()}
     net.train()
-    step, since, total = 0, time.time(), torch.zeros((), device=device)
-    while (done := (time.time() - since) / course.seconds if course.seconds else step / course.steps) < 1:
+    step, since, total, done = 0, time.time(), torch.zeros((), device=device), 0.0
+    while True:
+        if not course.seconds:
+            done = step / course.steps
+        elif step % CLOCK_STEPS == 0:
+            done = team.same((time.time() - since) / max(end - since, 1e-3), device)
+        if done >= 1:
+            break
         # every run warms up, for its optimiser knows nothing yet
         warm, along = done / 0.04, course.part[0] + (course.part[1] - course.part[0]) * done
         cool = 0.5 * (1 + math.cos(math.pi * max(along - 0.04, 0) / 0.96))
         for group in optimiser.param_groups:
             group["lr"] = course.rate * min(warm, cool) + 1e-6
         pieces = deck.deal(course.batch)
-        with torch.autocast(device, torch.bfloat16, enabled=on_gpu):
+        with torch.autocast(torch.device(device).type, torch.bfloat16, enabled=on_gpu):
             out, side = run(pieces.x.contiguous(memory_format=torch.channels_last))
         loss = judge(out.float(), side.float(), aim_of(pieces, look), pieces, look)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
+        team.average(net)
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
         optimiser.step()
         step, total = step + 1, total + loss.detach()
+        if step == 1:
+            since = time.time()  # all is compiled now
         if step % 10 == 0:
             _follow(mean, net, min(0.99, step / (step + 100)))
         if step % 1000 == 0:
@@ -153,13 +176,48 @@ def fit(
     return net.eval()
 
 
+class Team:
+    """The processes of one run, one a GPU; a run of one process is a team of one."""
+
+    def __init__(self) -> None:
+        """Join the others, where ``torchrun`` started several."""
+        self.rank, self.count = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
+        if self.count > 1 and not distributed.is_initialized():
+            distributed.init_process_group("nccl" if torch.cuda.is_available() else "gloo")
+
+    def agree(self, net: nn.Module) -> None:
+        """Give every process the first one's weights."""
+        if self.count > 1:
+            for value in net.state_dict().values():
+                distributed.broadcast(value, 0)
+
+    def same(self, value: float, device: str) -> float:
+        """The first process's value, for all."""
+        if self.count == 1:
+            return value
+        told = torch.tensor([value], device=device, dtype=torch.float64)
+        distributed.broadcast(told, 0)
+        return float(told)
+
+    def average(self, net: nn.Module) -> None:
+        """Give every process the mean of all gradients, sent as one vector."""
+        if self.count > 1:
+            given = [p.grad for p in net.parameters() if p.grad is not None]
+            flat = torch.cat([g.ravel() for g in given])
+            distributed.all_reduce(flat)
+            parts = (flat / self.count).split([g.numel() for g in given])
+            torch._foreach_copy_(given, [part.view_as(g) for part, g in zip(parts, given, strict=True)])
+
+
 def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> StemNet:
-    """A fresh network, one that was kept, or one that ships, which may be widened."""
+    """A fresh network, or one that was kept, or one that ships, widened if asked for."""
     if start is None:
         return StemNet(course.widths, course.depths, look.inputs)
     if start.suffix in (".onnx", ".gz"):
-        return from_onnx(start, course.widths, deck.deal(32).x.cpu())
-    return restored(torch.load(start, map_location="cpu"))
+        net = from_onnx(start, deck.deal(32).x.cpu())
+    else:
+        net = restored(torch.load(start, map_location="cpu"))
+    return widened(net, course.widths)
 
 
 @torch.no_grad()
@@ -178,7 +236,7 @@ def main() -> None:
     ask.add_argument("samples", type=Path, nargs="+")
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--look", choices=LOOKS, default="photo", help="what the network is for")
-    ask.add_argument("--start", type=Path, help="weights to go on from: .pt, or .onnx.gz, which may be widened")
+    ask.add_argument("--weights", type=Path, help="what to go on from: .pt, or .onnx.gz; it is widened to --widths")
     ask.add_argument("--widths", type=int, nargs="+", default=Course.widths)
     ask.add_argument("--depths", type=int, nargs="+", default=Course.depths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")
@@ -193,12 +251,15 @@ def main() -> None:
     if a.leave_out:
         left = set(sorted({s["photo"] for s in samples if not s["made"]})[:: a.leave_out])
         samples = [s for s in samples if s["photo"] not in left]
-    device = "cuda" if torch.cuda.is_available() else "cpu"
+    device = f"cuda:{os.environ.get('LOCAL_RANK', 0)}" if torch.cuda.is_available() else "cpu"
+    if device != "cpu":
+        torch.cuda.set_device(device)
     course = Course(
         a.steps, a.seconds, tuple(a.part), a.batch, a.rate, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
     )
-    net = fit(samples, LOOKS[a.look], course, device, a.start)
-    torch.save(net.cpu().state_dict(), a.out)
+    net = fit(samples, LOOKS[a.look], course, device, a.weights)
+    if Team().rank == 0:
+        torch.save(net.cpu().state_dict(), a.out)
 
 
 if __name__ == "__main__":

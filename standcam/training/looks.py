@@ -18,6 +18,8 @@ PIXELS = 10
 """Ninths of the recipe's pixels along a side: a photo is finer than the finest sheet."""
 PLAIN_SHARE = 0.15
 """Scenes that keep plain leaves, and, by a chance of its own, plain soil."""
+THICK_SHARE, THICK_MM = 0.5, (28.0, 60.0)
+"""Soybean scenes that are sown thickly, and how far apart: where most plants stand, and most are missed. [mm]"""
 GREENS = ((1.0, 1.0, 1.0), (0.75, 0.8, 0.75), (0.45, 0.62, 0.6), (0.55, 0.85, 1.5), (0.5, 0.75, 1.9), (1.35, 1.15, 0.8))
 """Factors on greens: plain, darker, dark, bluish, more so, yellow: chosen to look right (no source)."""
 SOILS = ((1.0, 1.0, 1.0), (0.84, 0.91, 1.06), (0.72, 0.79, 0.95), (0.5, 0.52, 0.6), (0.98, 1.0, 1.1), (1.15, 0.9, 0.8))
@@ -89,6 +91,8 @@ def varied(recipe: SceneRecipe, rng: np.random.Generator) -> SceneRecipe:
         recipe = recipe.replace("light", sun_elevation_deg=float(rng.uniform(10, 20)))
     if rng.random() < 0.3:  # many doubles: they are what is hard, and what photos show least of
         recipe = recipe.replace("planter", p_double=float(rng.uniform(0.15, 0.45)))
+    if recipe.crop.species == "soybean" and rng.random() < THICK_SHARE:
+        recipe = recipe.replace("planter", nominal_spacing_mm=float(rng.uniform(*THICK_MM)))
     w, h = (size * PIXELS // 9 for size in (recipe.camera.width_px, recipe.camera.height_px))
     recipe = recipe.replace("camera", width_px=w, height_px=h)
     cast, still = rng.normal(0, 0.055), rng.random() < 0.7  # warm or cold; a camera held still in good light

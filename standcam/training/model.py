@@ -39,12 +39,13 @@ class StemNet(nn.Module):
 
     def __init__(
         self,
-        widths: tuple[int, ...] = (20, 48, 88, 144),
+        widths: tuple[int, ...] = (24, 48, 96, 160),
         depths: tuple[int, ...] = (1, 1, 2, 3),
         inputs: int = INPUTS,
     ) -> None:
         """Channels and residual blocks of the four levels; most work is done where cells are few."""
         super().__init__()
+        self.widths, self.depths, self.inputs = widths, depths, inputs
         a, b, c, d = widths
         blocks = [nn.Sequential(*(_Residual(w) for _ in range(n))) for w, n in zip(widths, depths, strict=True)]
         self.down0 = nn.Sequential(_conv(inputs, a, 5, 2), blocks[0])

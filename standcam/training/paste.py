@@ -3,13 +3,15 @@
 Doubles are a few in a hundred, and photos with truth some dozens. A pasted plant keeps its lean: it is turned about the
 camera's foot with its new place, or mirrored across that line. It comes from the same sheet and lands within half a
 metre, where light agrees, or from another sheet of the like crop, where the camera saw it as slantwise; then it is lit
-as the leaves of the new sheet are.
+as the leaves of the new sheet are. Some sheets get whole stretches of row sown more thickly: dense stands of small
+crops are what photos with truth show least of, and where most plants of a photo stand.
 """
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
+from scipy.ndimage import find_objects
 
 from standcam.training import CROP, SAMPLE_CM, UNSURE, WEED
 
@@ -18,6 +20,10 @@ NEAR_CM = 45.0
 APART_CM = 0.9
 """No two stems nearer than this: nothing tells those apart. [cm]"""
 WEED_SHARE = 0.2
+THICK_SHARE = 0.4
+"""Collages that get a stretch of row sown more thickly; the others get plants here and there."""
+THICK_CM, THICKEST_CM = (40.0, 150.0), 2.2
+"""Length of such a stretch, from and to; plants in it stand no nearer than this on average. [cm]"""
 SLANT = 0.08
 """Plants of another sheet lean as much as what grows where they are set down, within this. [cm/cm]"""
 BEHIND_SHARE = 0.35
@@ -43,6 +49,8 @@ class Plants:
         self.foot, self.height = sample["foot_px"], sample["height_px"]
         self.area = np.bincount(self.numbers.ravel(), minlength=len(self.stems) + 1)[1:].astype(float)
         """Pixels of each plant when it came. (n,)"""
+        self.boxes = find_objects(self.numbers, len(self.stems))
+        """Where each plant showed when it came. (n,) of slices"""
         self.came_whole = self.stems[:, 3].copy()
         """Share of each that showed when it came. (n,)"""
 
@@ -54,7 +62,8 @@ class Plants:
     def whole(self, kind: int, share: float, least_cm2: float) -> np.ndarray:
         """Indices of plants of a kind that show enough of themselves."""
         shown = (self.stems[:, 3] > share) & (self.area > least_cm2 * _PX_PER_CM2)
-        return np.flatnonzero((self.stems[:, 2] == kind) & self.inside() & shown)
+        serve = np.flatnonzero((self.stems[:, 2] == kind) & self.inside() & shown)
+        return serve[serve < len(self.boxes)]  # none that was pasted itself
 
     def slant(self) -> np.ndarray:
         """How slantwise the camera saw each stem. (n,) [cm/cm]"""
@@ -78,27 +87,66 @@ class Collage(Plants):
         self.gain = np.ones(3) if donor is None else self.leaf_colour() / self.donor.leaf_colour()
 
     def paste(self, count: int) -> None:
-        """Paste up to ``count`` plants; places that do not serve are passed over."""
-        size, xy, donor = np.array(self.numbers.shape[::-1]), self.stems[:, :2], self.donor
-        crops, weeds = donor.whole(CROP, 0.55, 3.0), donor.whole(WEED, 0.6, 1.5)
-        hosts = np.flatnonzero((self.stems[:, 2] == CROP) & self.inside())
+        """Paste up to ``count`` plants here and there; places that do not serve are passed over."""
+        donor = self.donor
+        crops, weeds, hosts = self._crops(), donor.whole(WEED, 0.6, 1.5), self._hosts()
         if not len(crops) or not len(hosts):
             return
-        slant, donor_slant = self.slant(), donor.slant()
         for _ in range(count):
             weed = len(weeds) > 0 and self.rng.random() < WEED_SHARE
             plant = int(self.rng.choice(weeds if weed else crops))
             if donor is self:
-                near = hosts[np.linalg.norm(xy[hosts] - xy[plant], axis=1) < NEAR_CM / SAMPLE_CM]
+                near = hosts[self._far(hosts, self.stems[plant, :2]) < NEAR_CM / SAMPLE_CM]
             else:
-                near = hosts[np.abs(slant[hosts] - donor_slant[plant]) < SLANT]
+                near = hosts[np.abs(self.slant()[hosts] - donor.slant()[plant]) < SLANT]
             if len(near):
-                place = xy[self.rng.choice(near)] + self._away(weed)
-                taken = self.stems[self.stems[:, 2] == CROP, :2]
-                free = np.linalg.norm(taken - place, axis=1).min() > APART_CM / SAMPLE_CM
-                if free and (place > 15).all() and (place < size - 15).all():
-                    self._set(plant, place)
+                self._try(plant, self.stems[self.rng.choice(near), :2] + self._away(weed))
         self._judge()
+
+    def sow(self) -> None:
+        """Sow a stretch of row, through one of its plants, more thickly than it stands."""
+        rng, donor = self.rng, self.donor
+        crops, hosts = self._crops(), self._hosts()
+        if not len(crops) or len(hosts) < 2:
+            return
+        between = np.linalg.norm(self.stems[hosts, None, :2] - self.stems[None, hosts, :2], axis=2)
+        np.fill_diagonal(between, np.inf)
+        usual_cm = float(np.median(between.min(axis=1))) * SAMPLE_CM
+        apart_cm = max(usual_cm * rng.uniform(0.4, 0.9), THICKEST_CM)
+        middle, length_cm = self.stems[rng.choice(hosts), :2].copy(), rng.uniform(*THICK_CM)
+        across = np.array([-self.row[1], self.row[0]])
+        along_cm = rng.uniform(-1, 0) * length_cm
+        for _ in range(int(length_cm / apart_cm)):
+            along_cm += apart_cm * np.exp(rng.normal(0, 0.3))
+            place = middle + (self.row * along_cm + across * rng.normal(0, 0.5)) / SAMPLE_CM
+            if donor is self:
+                serve = crops[self._far(crops, place) < NEAR_CM / SAMPLE_CM]
+            else:
+                slant = float(np.linalg.norm(place - self.foot)) / self.height
+                serve = crops[np.abs(donor.slant()[crops] - slant) < SLANT]
+            if len(serve):
+                self._try(int(rng.choice(serve)), place)
+        self._judge()
+
+    def _crops(self) -> np.ndarray:
+        """Crop plants that may be pasted."""
+        return self.donor.whole(CROP, 0.55, 3.0)
+
+    def _hosts(self) -> np.ndarray:
+        """Crop plants beside which others may be set."""
+        return np.flatnonzero((self.stems[:, 2] == CROP) & self.inside())
+
+    def _far(self, plants: np.ndarray, place: np.ndarray) -> np.ndarray:
+        """How far plants stand from a place. [px]"""
+        return np.linalg.norm(self.stems[plants, :2] - place, axis=1)
+
+    def _try(self, plant: int, place: np.ndarray) -> None:
+        """Set a plant where no crop stem is too near and the sheet has room."""
+        size = np.array(self.numbers.shape[::-1])
+        taken = self.stems[self.stems[:, 2] == CROP, :2]
+        free = np.linalg.norm(taken - place, axis=1).min() > APART_CM / SAMPLE_CM
+        if free and (place > 15).all() and (place < size - 15).all():
+            self._set(plant, place)
 
     def _away(self, weed: bool) -> np.ndarray:
         """From the host to the new stem: doubles of 1 to 5 cm and close neighbours along the row, weeds anywhere."""
@@ -123,12 +171,12 @@ class Collage(Plants):
 
     def _set(self, plant: int, place: np.ndarray) -> None:
         rng, donor, stem = self.rng, self.donor, self.donor.stems[plant, :2]
-        y, x = np.nonzero(donor.numbers == plant + 1)
-        if len(x) < max(_PX_PER_CM2, 0.8 * donor.area[plant]):  # covered by now
-            return
-        low = np.maximum([x.min() - 2, y.min() - 2], 0)
-        high = np.array([x.max() + 3, y.max() + 3])
+        down, across = donor.boxes[plant]
+        low = np.maximum([across.start - 2, down.start - 2], 0)
+        high = np.array([across.stop + 2, down.stop + 2])
         cut = donor.numbers[low[1] : high[1], low[0] : high[0]] == plant + 1
+        if cut.sum() < max(_PX_PER_CM2, 0.8 * donor.area[plant]):  # covered by now
+            return
         turn = self._turn(stem, place)
         corners = np.array([low, (high[0], low[1]), (low[0], high[1]), high]) - stem
         ends = corners @ turn.T + place
@@ -173,6 +221,8 @@ def pasted(
     """Picture, plant numbers and stems of a sample with some plants more, of its own or of another sheet."""
     collage = Collage(sample, rng, donor)
     hosts = int((sample["stems"][:, 2] == CROP).sum())
+    if rng.random() < THICK_SHARE:
+        collage.sow()
     collage.paste(int(rng.integers(2, max(3, min(14, hosts // 2 + 3)))))
     return collage.bgr, collage.numbers, collage.stems
 

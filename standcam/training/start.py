@@ -19,14 +19,12 @@ from standcam.training.export import on_pixels
 from standcam.training.model import StemNet
 
 
-def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> StemNet:
-    """The network of a file written by ``training.export``, widened to ``widths``.
+def from_onnx(path: Path, sheets: torch.Tensor) -> StemNet:
+    """The network of a file written by ``training.export``, with a side head that knows nothing yet.
 
     Parameters
     ----------
     path : Path
-    widths : tuple of int
-        Channels of the four levels, none fewer than in the file.
     sheets : (n, inputs, h, w) tensor
         Sheets by which norms get their mean and spread.
     """
@@ -37,20 +35,17 @@ def from_onnx(path: Path, widths: tuple[int, ...], sheets: torch.Tensor) -> Stem
     values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
     folded = [_folded(n, values) for n in graph.node if n.op_type in ("Conv", "QLinearConv")]
     folded[0] = (on_pixels(torch.from_numpy(folded[0][0].copy())).numpy(), folded[0][1])
-    net = StemNet(widths, inputs=folded[0][0].shape[1])
+    net = StemNet(_widths(folded), inputs=folded[0][0].shape[1])
     pairs = _convolutions(net)
     if len(pairs) != len(folded):
         raise ValueError(f"{path} has {len(folded)} convolutions, not {len(pairs)} as this network without side head")
     hooks = []
     for (conv, norm), (weight, bias) in zip(pairs, folded, strict=True):
-        _widened(conv, weight)
-        whole = np.zeros(conv.out_channels, np.float32)
-        whole[: len(bias)] = bias
+        conv.weight.data = torch.from_numpy(weight.copy())
         if norm is None:
-            assert conv.bias is not None
-            conv.bias.data = torch.from_numpy(whole)
+            conv.bias = nn.Parameter(torch.from_numpy(bias.copy()))
         else:
-            hooks.append(norm.register_forward_pre_hook(_settle(torch.from_numpy(whole))))
+            hooks.append(norm.register_forward_pre_hook(_settle(torch.from_numpy(bias.copy()))))
     net.train()
     with torch.no_grad():
         net(sheets)
@@ -81,13 +76,35 @@ def _convolutions(net: StemNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]
     return found
 
 
-def _widened(conv: nn.Conv2d, weight: np.ndarray) -> None:
-    """Old channels as they were; new ones look at the old at random, and nothing old looks at them."""
-    out, into = weight.shape[:2]
-    if conv.out_channels < out or conv.in_channels < into:
-        raise ValueError(f"{conv.out_channels} channels are fewer than the {out} of the file")
-    conv.weight.data[:out] = 0
-    conv.weight.data[:out, :into] = torch.from_numpy(weight.copy())
+def widened(net: StemNet, widths: tuple[int, ...]) -> StemNet:
+    """The same function with more channels: new ones look at the old at random, and nothing old looks at them.
+
+    Raises
+    ------
+    ValueError
+        A level has more channels than are asked for.
+    """
+    if any(wide < has for wide, has in zip(widths, net.widths, strict=True)):
+        raise ValueError(f"{widths} channels are fewer than the {net.widths} there are")
+    wide = StemNet(widths, net.depths, net.inputs)
+    old = net.state_dict()
+    whole = wide.state_dict()
+    for name, value in old.items():
+        part = tuple(slice(n) for n in value.shape)
+        if value.ndim == 4:  # of new channels nothing old is made
+            whole[name][: len(value)] = 0
+        whole[name][part] = value
+    wide.load_state_dict(whole)
+    return wide
+
+
+def _widths(folded: list[tuple[np.ndarray, np.ndarray]]) -> tuple[int, ...]:
+    """Channels of the levels: each is entered by a convolution that follows those of the level before."""
+    counts: list[int] = []
+    for weight, bias in folded:
+        if weight.shape[2] > 1 and (not counts or len(bias) > counts[-1]):
+            counts.append(len(bias))
+    return tuple(counts)
 
 
 def _settle(bias: torch.Tensor):

@@ -263,21 +263,23 @@ def said_of(network, x):
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
 def test_training_goes_on_from_a_kept_network(tmp_path):
     torch = pytest.importorskip("torch")
-    from standcam.training.start import from_onnx
+    from standcam.training.start import from_onnx, widened
 
     path, x = a_network(tmp_path)
     with pytest.raises(ValueError, match="convolutions"):
-        from_onnx(path, (8, 16, 24, 32), x)  # of other depths than the one that ships
+        from_onnx(path, x)  # of other depths than the one that ships
     path, x = files("standcam.plants") / "weights" / "stems.onnx.gz", torch.rand(3, 5, 96, 64)
-    net = from_onnx(path, (24, 56, 104, 168), x)
+    net = from_onnx(path, x)
     with torch.no_grad():
         out, _ = net(x)  # in training, so that norms go by these very sheets
+        wide, _ = widened(net, (32, 56, 104, 168))(x)
+    torch.testing.assert_close(wide, out, rtol=1e-3, atol=1e-3)
     # what ships reckons in 8 bits: near, and not equal
     shipped = said_of(path, x)
     assert np.corrcoef(out[:, 0].numpy().ravel(), shipped[:, 0].ravel())[0, 1] > 0.98
     assert np.abs(out[:, :2].numpy() - shipped[:, :2]).mean() < 0.3
     with pytest.raises(ValueError, match="fewer"):
-        from_onnx(path, (8, 16, 24, 32), x)
+        widened(net, (8, 16, 24, 32))
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
