@@ -182,12 +182,12 @@ class StemSettings:
     enormous. Wrong for photos from a mast or drone that show more. [cm]"""
     look_megapixels: float = 1.65
     """Sheet pixels looked at in one photo; where green spreads over more ground it is drawn more coarsely, 0.15 cm at
-    most. It bounds the time of wide photos: from file to tables some 380 ms at 1.5, 420 at 1.8, where F1 is 0.970 and
-    0.974 on 81 photos, 0.931 and 0.938 on generated scenes. More where time does not matter. [Mpx]"""
+    most. It bounds the time of wide photos. At 1.5, 1.65 and 1.8 F1 is 0.975, 0.978 and 0.977 on 81 photos, 0.939, 0.940
+    and 0.938 on generated scenes. [Mpx]"""
     turns: int = 1
     """Times the network looks at the same ground, mirrored and turned each time, 1 to 8: heat is the mean, time as many
-    times longer. With 3, stems lie nearer (2.3 for 2.7 mm on the seven photos left out of training), F1 is the same
-    (0.955 for 0.954; 0.938 for 0.937 on 36 generated scenes), and 2 to 9 % fewer stems are found. More where places
+    times longer. With 3, stems lie nearer (2.1 for 2.6 mm on the seven photos left out of training), F1 is 0.943 for
+    0.953 there and 0.947 for 0.938 on 36 generated scenes, and 1 to 3 % fewer stems are found. More where places
     matter and time does not."""
     off_row_cm: float = 6.0
     """A stem farther off the line is no plant of the row: planters place seed within 2 cm of their line (common
@@ -199,8 +199,8 @@ class StemSettings:
     """Standing on the line, or off it, changes the odds of being crop by at most this factor."""
     apart_cm: float = 1.2
     """Two stems nearer than this cannot be told apart; doubles lie 1 to 5 cm apart (common practice, no source). With
-    0.9 the finer heat gave one plant two stems 1 cm apart: F1 0.953 for 0.956 on photos left out, 0.937 for 0.940 on
-    scenes, and 6 for 2 % too many on the demonstration photos. [cm]"""
+    0.9 one plant gets two stems 1 cm apart more often than two such plants are found: F1 0.947 for 0.953 on photos left
+    out, 0.933 for 0.937 on scenes. [cm]"""
     lowest_probability: float = 0.1
     """Peaks less likely than this are not even listed as doubtful plants."""
     calibration: tuple[float, float, float, float] = (0.87, 1.7, -2.27, -1.11)

@@ -28,6 +28,8 @@ _CLEAR = 6.0
 _ELSE_CLEAR, _ELSE_DEG, _ELSE_SHARE = 9.0, 8.0, 0.12
 """Green beside the lines shows rows of another direction where one stands out so far, is turned so much, and holds
 such a share of all green."""
+_BESIDE_CM = 12.0
+"""Green so far from every line is beside the rows: no leaf of a row reaches there. [cm]"""
 _WIDE_CM = 2.5
 """Half width of a heap of green across its row. [cm]"""
 _STRONG, _WEAK = 0.5, 0.3
@@ -114,7 +116,7 @@ def lines_of(
     if len(lines.v) * settings.look_across_cm > _FULL * float(np.abs(lines.across) @ half_cm) * 2:
         return None
     _, v = lines.places(points)
-    beside = np.abs(v - lines.v[lines.nearest(v)]) > 0.5 * settings.look_across_cm + 2.0
+    beside = np.abs(v - lines.v[lines.nearest(v)]) > _BESIDE_CM
     if weight[beside].sum() > _ELSE_SHARE * weight.sum() and beside.sum() >= FEWEST_CELLS:
         other = _direction(points[beside], weight[beside], _ELSE_CLEAR)
         if other is not None and abs((np.rad2deg(other[0] - angle) + 90) % 180 - 90) > _ELSE_DEG:

@@ -11,6 +11,7 @@ import math
 import os
 import pickle
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -121,15 +122,16 @@ class Course:
 
 
 def fit(
-    samples: list[dict], look: Look, course: Course, device: str, start: Path | None = None, log=print
+    samples: list[dict], looks: Sequence[Look], course: Course, device: str, start: Path | None = None, log=print
 ) -> StemNet:
-    """Fit a network and give the running mean of its weights."""
+    """Fit a network and give the running mean of its weights; steps take the looks in turn."""
     end = time.time() + course.seconds
     torch.manual_seed(course.seed)
     team = Team()
-    deck = Deck(samples, look, device, course.seed + 1000 * team.rank, course.workers)
-    log(f"deck of {len(deck.size)} sheets", flush=True)
-    net = _beginning(look, course, start, deck)
+    seed = course.seed + 1000 * team.rank
+    decks = {look: Deck(samples, look, device, seed, course.workers) for look in dict.fromkeys(looks)}
+    log(f"decks of {[len(deck.size) for deck in decks.values()]} sheets", flush=True)
+    net = _beginning(course, start, decks[looks[-1]])
     net.to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     team.agree(net)
     on_gpu = device != "cpu"
@@ -155,7 +157,8 @@ def fit(
         cool = 0.5 * (1 + math.cos(math.pi * max(along - 0.04, 0) / 0.96))
         for group in optimiser.param_groups:
             group["lr"] = course.rate * min(warm, cool) + 1e-6
-        pieces = deck.deal(course.batch)
+        look = looks[step % len(looks)]
+        pieces = decks[look].deal(course.batch)
         with torch.autocast(torch.device(device).type, torch.bfloat16, enabled=on_gpu):
             out, side = run(pieces.x.contiguous(memory_format=torch.channels_last))
         loss = judge(out.float(), side.float(), aim_of(pieces, look), pieces, look)
@@ -209,12 +212,12 @@ class Team:
             torch._foreach_copy_(given, [part.view_as(g) for part, g in zip(parts, given, strict=True)])
 
 
-def _beginning(look: Look, course: Course, start: Path | None, deck: Deck) -> StemNet:
+def _beginning(course: Course, start: Path | None, deck: Deck) -> StemNet:
     """A fresh network, or one that was kept, or one that ships, widened if asked for."""
     if start is None:
-        return StemNet(course.widths, course.depths, look.inputs)
+        return StemNet(course.widths, course.depths, deck.look.inputs)
     if start.suffix in (".onnx", ".gz"):
-        net = from_onnx(start, deck.deal(32).x.cpu())
+        net = from_onnx(start, deck.deal(32).x.cpu(), course.depths)
     else:
         net = restored(torch.load(start, map_location="cpu"))
     return widened(net, course.widths)
@@ -235,7 +238,7 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("samples", type=Path, nargs="+")
     ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--look", choices=LOOKS, default="photo", help="what the network is for")
+    ask.add_argument("--look", choices=LOOKS, nargs="+", default=["photo"], help="what the network is for")
     ask.add_argument("--weights", type=Path, help="what to go on from: .pt, or .onnx.gz; it is widened to --widths")
     ask.add_argument("--widths", type=int, nargs="+", default=Course.widths)
     ask.add_argument("--depths", type=int, nargs="+", default=Course.depths)
@@ -257,7 +260,7 @@ def main() -> None:
     course = Course(
         a.steps, a.seconds, tuple(a.part), a.batch, a.rate, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
     )
-    net = fit(samples, LOOKS[a.look], course, device, a.weights)
+    net = fit(samples, [LOOKS[look] for look in a.look], course, device, a.weights)
     if Team().rank == 0:
         torch.save(net.cpu().state_dict(), a.out)
 

@@ -45,7 +45,7 @@ class Look:
 LOOKS = {
     "photo": Look((320, 320), (1,), (SHEET_CM / 1.13, COARSEST_SHEET_CM * 1.07), (0.0, 9.0), 1.6, INPUTS),
     "strip": Look((128, 128), (2, 3, 4, 5, 8, 11), (0.27, 0.62), (0.45, 1.25), 1.3, INPUTS + 1),
-    "row": Look((256, 64), (2, 3, 4, 5, 8, 11), (0.30, 0.46), (0.27, 1.35), 1.3, INPUTS + 1, along=0.6),
+    "row": Look((256, 32), (2, 3, 4, 5, 8, 11), (0.36, 0.50), (0.27, 1.35), 1.3, INPUTS + 1, along=1.0),
 }
 """Near photos; strips of 2 to 10 mm a pixel; the same drawn along their rows at about 4 mm a pixel."""
 FEWEST_PX = {CROP: 3, WEED: 2}

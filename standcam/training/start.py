@@ -19,7 +19,7 @@ from standcam.training.export import on_pixels
 from standcam.training.model import StemNet
 
 
-def from_onnx(path: Path, sheets: torch.Tensor) -> StemNet:
+def from_onnx(path: Path, sheets: torch.Tensor, depths: tuple[int, ...] = (1, 1, 2, 3)) -> StemNet:
     """The network of a file written by ``training.export``, with a side head that knows nothing yet.
 
     Parameters
@@ -27,6 +27,8 @@ def from_onnx(path: Path, sheets: torch.Tensor) -> StemNet:
     path : Path
     sheets : (n, inputs, h, w) tensor
         Sheets by which norms get their mean and spread.
+    depths : tuple of int
+        Residual blocks of the levels.
     """
     import onnx
     from onnx import numpy_helper
@@ -35,7 +37,7 @@ def from_onnx(path: Path, sheets: torch.Tensor) -> StemNet:
     values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
     folded = [_folded(n, values) for n in graph.node if n.op_type in ("Conv", "QLinearConv")]
     folded[0] = (on_pixels(torch.from_numpy(folded[0][0].copy())).numpy(), folded[0][1])
-    net = StemNet(_widths(folded), inputs=folded[0][0].shape[1])
+    net = StemNet(_widths(folded), depths, folded[0][0].shape[1])
     pairs = _convolutions(net)
     if len(pairs) != len(folded):
         raise ValueError(f"{path} has {len(folded)} convolutions, not {len(pairs)} as this network without side head")

@@ -152,7 +152,8 @@ def test_a_hundred_kills(photos, undisturbed):
     early, whole_s = 0, {}
     for workers in (1, 2):  # how long a run takes here and now, so that the kills fall within it
         since = time.monotonic()
-        assert started("--out", f"whole{workers}", "--workers", workers).wait() == 0
+        with started("--out", f"whole{workers}", "--workers", workers) as whole:
+            assert whole.wait() == 0
         whole_s[workers] = time.monotonic() - since
         shutil.rmtree(f"whole{workers}")
     for k in range(100):

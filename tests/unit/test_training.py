@@ -60,6 +60,25 @@ def test_some_are_pasted_and_crop_stems_stay_apart():
     assert np.mean(counts) > 1
 
 
+def test_a_stretch_is_sown_more_thickly_than_it_stood():
+    sample, added = a_sample(), 0
+    for seed in range(10):
+        collage = Collage(sample, np.random.default_rng(seed))
+        collage.sow()
+        new = collage.stems[len(sample["stems"]) :]
+        added += len(new)
+        assert np.abs(new[:, 1] - 300).max(initial=0) < 3.0 / SAMPLE_CM  # on the row, which lies along x at 300
+        for k in range(len(new)):  # and there it shows, where nothing covers it
+            y, x = np.nonzero(collage.numbers == len(sample["stems"]) + k + 1)
+            if len(x) > 300:
+                np.testing.assert_allclose([x.mean(), y.mean()], new[k, :2], atol=4)
+    assert added >= 20
+    alone = a_sample(stems=((300, 300),))
+    collage = Collage(alone, np.random.default_rng(0))
+    collage.sow()  # one plant is no row
+    assert len(collage.stems) == 2
+
+
 def test_a_plant_that_is_covered_is_unsure():
     collage = Collage(a_sample(), np.random.default_rng(0))
     collage.numbers[collage.numbers == 2] = 1
@@ -161,29 +180,41 @@ def test_pieces_of_strips_tell_their_pixel():
 
 def test_pieces_along_rows_hold_a_row():
     torch = pytest.importorskip("torch")
-    from dataclasses import replace
-
     from standcam.training.deck import Deck
     from standcam.training.fit import targets
     from standcam.training.reduced import LOOKS
 
     turned = a_sample() | {"row_axis": np.array([-1, 0], np.float32)}
-    look = replace(LOOKS["row"], along=1.0)
+    look = LOOKS["row"]
     pieces = Deck([turned], look, "cpu", seed=2, workers=1).deal(60)
-    assert pieces.x.shape == (60, 6, 64, 256) and pieces.to_stem.shape == (60, 2, 32, 128)
+    assert pieces.x.shape == (60, 6, 32, 256) and pieces.to_stem.shape == (60, 2, 16, 128)
     row = pieces.stem_cell[:, :3]
     slope = (row[:, 2, 1] - row[:, 0, 1]) / (row[:, 2, 0] - row[:, 0, 0])
     assert slope.abs().max() < 0.25 and slope.std() > 0.02
     aim = targets(pieces, look)
-    assert aim.heat.shape == (60, 2, 32, 128)
+    assert aim.heat.shape == (60, 2, 16, 128)
     y = torch.nonzero(aim.heat[:, 0] > 0.9)[:, 1].float()
-    assert abs(y.mean() - 15.5) < 3 and (y - 15.5).abs().median() < 8
+    assert abs(y.mean() - 7.5) < 2 and (y - 7.5).abs().median() < 8
     # the leaf cells' ways lead to stems here too
     k, y, x = torch.nonzero(pieces.ground == 1, as_tuple=True)
     end = torch.stack([x, y], 1) + pieces.to_stem[k, :, y, x]
-    inside = (end[:, 0] > 0) & (end[:, 0] < 127) & (end[:, 1] > 0) & (end[:, 1] < 31)
+    inside = (end[:, 0] > 0) & (end[:, 0] < 127) & (end[:, 1] > 0) & (end[:, 1] < 15)
     at = end[inside].round().long()
     assert (aim.heat[k[inside], 0, at[:, 1], at[:, 0]] > 0.7).all()
+
+
+def test_a_fit_takes_its_looks_in_turn():
+    torch = pytest.importorskip("torch")
+    from standcam.training.fit import Course, fit
+    from standcam.training.reduced import LOOKS
+
+    said = []
+    course = Course(steps=4, batch=2, widths=(8, 16, 24, 32), depths=(1, 1, 1, 1), workers=1)
+    looks = [LOOKS["row"], LOOKS["row"], LOOKS["strip"]]
+    net = fit([a_sample()], looks, course, "cpu", log=lambda line, flush: said.append(line))
+    assert said == ["decks of [5, 5] sheets"]
+    with torch.no_grad():
+        assert torch.isfinite(net(torch.rand(1, 6, 32, 64))).all()
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")  # export by tracing, which PyTorch would replace
