@@ -97,7 +97,7 @@ def test_nothing_is_told_where_rows_of_two_directions_meet():
 
 
 def test_rows_so_narrow_that_all_would_be_looked_at_anyway():
-    assert told(plants(0, 17.0 * np.arange(-12, 13))) is None
+    assert told(plants(0, 15.5 * np.arange(-13, 14))) is None
 
 
 def a_line(angle_deg: float = 30.0, bend: float = 2e-4) -> Lines:
