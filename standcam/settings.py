@@ -182,8 +182,8 @@ class StemSettings:
     enormous. Wrong for photos from a mast or drone that show more. [cm]"""
     look_megapixels: float = 1.65
     """Sheet pixels looked at in one photo; where green spreads over more ground it is drawn more coarsely, 0.15 cm at
-    most. It bounds the time of wide photos. At 1.5, 1.65 and 1.8 F1 is 0.975, 0.978 and 0.977 on 81 photos, 0.939, 0.940
-    and 0.938 on generated scenes. [Mpx]"""
+    most. It bounds the time of wide photos. At 1.5, 1.65 and 1.8 F1 is 0.975, 0.978 and 0.977 on 81 photos, 0.939,
+    0.940 and 0.938 on generated scenes. [Mpx]"""
     turns: int = 1
     """Times the network looks at the same ground, mirrored and turned each time, 1 to 8: heat is the mean, time as many
     times longer. With 3, stems lie nearer (2.1 for 2.6 mm on the seven photos left out of training), F1 is 0.943 for
