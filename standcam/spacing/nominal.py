@@ -71,11 +71,12 @@ def estimate_spacing(gap_cm: np.ndarray) -> float:
     gap = gap[np.isfinite(gap)]
     if len(gap) < MIN_GAPS or np.median(gap) <= 0:
         return float("nan")
-    value, weight = _binned(gap)
+    # in medians, so that where the search ends does not hang on the unit
     middle = float(np.median(gap))
+    value, weight = _binned(gap / middle)
     # the median is a single spacing in a fair stand, and lies between s and 2 s in a poor one
-    fits = [_fit(value, weight, middle * factor) for factor in (1.0, 0.85, 0.7, 0.55, 1.2)]
-    return max(fits)[1]
+    fits = [_fit(value, weight, start) for start in (1.0, 0.85, 0.7, 0.55, 1.2)]
+    return max(fits)[1] * middle
 
 
 def _binned(gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -89,12 +90,12 @@ def _binned(gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.bincount(inverse, weights=gap) / weight, weight
 
 
-def _fit(x: np.ndarray, weight: np.ndarray, start_cm: float) -> tuple[float, float]:
-    """Log posterior and spacing reached from one start."""
-    s, sd, filled, doubles = start_cm, 0.2 * start_cm, 0.9, 0.03
+def _fit(x: np.ndarray, weight: np.ndarray, start: float) -> tuple[float, float]:
+    """Log posterior and spacing reached from one start, in the unit of the gaps."""
+    s, sd, filled, doubles = start, 0.2 * start, 0.9, 0.03
     k = np.arange(1, _COMPONENTS + 1)
     n = weight.sum()
-    widest = max(float(x.max()), start_cm)
+    widest = max(float(x.max()), start)
     score = -np.inf
     for _ in range(200):
         share = filled * (1 - filled) ** (k - 1)

@@ -12,7 +12,7 @@ from PIL import Image
 from standcam.errors import UnreadablePhoto
 from standcam.images.photo import read_photo
 from standcam.measure import measure_photo
-from standcam.settings import Settings, StemSettings
+from standcam.settings import Settings
 
 DEMO = Path(__file__).resolve().parents[2] / "demo-images" / "slow_1_board.jpg"
 
@@ -75,12 +75,6 @@ def test_the_pixels_are_those_of_the_photo(tmp_path, make):
     assert np.abs(got.astype(np.int16) - expected)[::4, ::4].mean() < 3
 
 
-def _alike(got, expected, within_cm):
-    """The same places along the row, wherever it is said to begin; one plant's stem may be taken at its other peak."""
-    off = np.abs(np.subtract(got, expected) - np.median(np.subtract(got, expected)))
-    assert (off > within_cm).sum() <= 1 and off.max() < StemSettings().apart_cm, off
-
-
 @pytest.mark.parametrize(
     "make",
     [
@@ -92,7 +86,7 @@ def test_the_numbers_are_those_of_the_photo(tmp_path, make):
     got, length = _places(make(tmp_path / "a.jpg"))
     assert length == pytest.approx(places()[1], abs=0.6)
     assert len(got) == len(places()[0])
-    _alike(got, places()[0], 0.3)  # stems are found to some 0.2 cm
+    assert got == pytest.approx(places()[0], abs=0.3)  # stems are found to some 0.2 cm
 
 
 @pytest.mark.parametrize(("megapixels", "quality"), [(48, 90), (1.9, 70)])
@@ -102,7 +96,7 @@ def test_more_pixels_or_a_messenger_in_between_change_little(tmp_path, megapixel
     got, length = _places(saved(tmp_path / "a.jpg", original().resize(size), quality=quality))
     assert length == pytest.approx(places()[1], abs=1.0)
     assert len(got) == len(places()[0])
-    _alike(got, places()[0], 0.5)
+    assert got == pytest.approx(places()[0], abs=0.5)
 
 
 @pytest.mark.parametrize("bars", ["above and below", "on both sides", "a white frame"])

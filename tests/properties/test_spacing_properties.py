@@ -116,7 +116,7 @@ def test_scaling_a_row_scales_lengths_and_keeps_shares(gaps, scale):
 @given(gap_lists)
 def test_a_scaled_row_has_a_scaled_rhythm(gaps):
     one, other = estimate_spacing(gaps), estimate_spacing(gaps * 2.54)
-    assert other == pytest.approx(one * 2.54, rel=1e-4, nan_ok=True)  # found step by step, so near
+    assert other == pytest.approx(one * 2.54, rel=1e-5, nan_ok=True)
 
 
 @QUICK
