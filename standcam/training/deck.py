@@ -16,6 +16,7 @@ import torch
 from torch.nn import functional as F
 
 from standcam.training import CROP, INPUTS, UNSEEN, UNSURE
+from standcam.training.paste import to_next
 from standcam.training.reduced import Drawn, Look, drawn
 
 CROWDED_CM, CROWDED_WEIGHT = 6.0, 3
@@ -218,9 +219,7 @@ def _aims(sheet: Drawn) -> np.ndarray:
     """Indices of the crop stems, those that stand crowded ``CROWDED_WEIGHT`` times."""
     stems = sheet.stems
     crop = np.flatnonzero(stems[:, 2] == CROP)
-    apart = np.linalg.norm(stems[crop, None, :2] - stems[None, crop, :2], axis=2)
-    np.fill_diagonal(apart, np.inf)
-    crowded = apart.min(axis=1, initial=np.inf) < CROWDED_CM / sheet.cm_per_px
+    crowded = to_next(stems[crop, :2]) < CROWDED_CM / sheet.cm_per_px
     return np.repeat(crop, np.where(crowded, CROWDED_WEIGHT, 1))
 
 

@@ -27,8 +27,6 @@ from standcam.training.start import from_onnx, widened
 
 MOST_STEMS = 72
 """Stems of a piece that are looked at, crop first."""
-
-
 CLOCK_STEPS = 50
 """Steps after which the clock is looked at: by all processes at once, or their rates would drift apart."""
 
@@ -122,12 +120,12 @@ class Course:
 
 
 def fit(
-    samples: list[dict], looks: Sequence[Look], course: Course, device: str, start: Path | None = None, log=print
+    samples: list[dict], looks: Sequence[Look], course: Course, team: Team, start: Path | None = None, log=print
 ) -> StemNet:
     """Fit a network and give the running mean of its weights; steps take the looks in turn."""
     end = time.time() + course.seconds
     torch.manual_seed(course.seed)
-    team = Team()
+    device = team.device
     seed = course.seed + 1000 * team.rank
     decks = {look: Deck(samples, look, device, seed, course.workers) for look in dict.fromkeys(looks)}
     log(f"decks of {[len(deck.size) for deck in decks.values()]} sheets", flush=True)
@@ -149,7 +147,7 @@ def fit(
         if not course.seconds:
             done = step / course.steps
         elif step % CLOCK_STEPS == 0:
-            done = team.same((time.time() - since) / max(end - since, 1e-3), device)
+            done = team.same((time.time() - since) / max(end - since, 1e-3))
         if done >= 1:
             break
         # every run warms up, for its optimiser knows nothing yet
@@ -180,12 +178,18 @@ def fit(
 
 
 class Team:
-    """The processes of one run, one a GPU; a run of one process is a team of one."""
+    """The processes of one run, one a GPU; a run of one process is a team of one.
+
+    PyTorch's own wrapper sends gradients from within the backward pass, which is replayed whole here.
+    """
 
     def __init__(self) -> None:
         """Join the others, where ``torchrun`` started several."""
         self.rank, self.count = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
-        if self.count > 1 and not distributed.is_initialized():
+        self.device = f"cuda:{os.environ.get('LOCAL_RANK', 0)}" if torch.cuda.is_available() else "cpu"
+        if self.device != "cpu":
+            torch.cuda.set_device(self.device)
+        if self.count > 1:
             distributed.init_process_group("nccl" if torch.cuda.is_available() else "gloo")
 
     def agree(self, net: nn.Module) -> None:
@@ -194,11 +198,11 @@ class Team:
             for value in net.state_dict().values():
                 distributed.broadcast(value, 0)
 
-    def same(self, value: float, device: str) -> float:
+    def same(self, value: float) -> float:
         """The first process's value, for all."""
         if self.count == 1:
             return value
-        told = torch.tensor([value], device=device, dtype=torch.float64)
+        told = torch.tensor([value], device=self.device, dtype=torch.float64)
         distributed.broadcast(told, 0)
         return float(told)
 
@@ -209,7 +213,8 @@ class Team:
             flat = torch.cat([g.ravel() for g in given])
             distributed.all_reduce(flat)
             parts = (flat / self.count).split([g.numel() for g in given])
-            torch._foreach_copy_(given, [part.view_as(g) for part, g in zip(parts, given, strict=True)])
+            for gradient, part in zip(given, parts, strict=True):
+                gradient.copy_(part.view_as(gradient))
 
 
 def _beginning(course: Course, start: Path | None, deck: Deck) -> StemNet:
@@ -254,14 +259,12 @@ def main() -> None:
     if a.leave_out:
         left = set(sorted({s["photo"] for s in samples if not s["made"]})[:: a.leave_out])
         samples = [s for s in samples if s["photo"] not in left]
-    device = f"cuda:{os.environ.get('LOCAL_RANK', 0)}" if torch.cuda.is_available() else "cpu"
-    if device != "cpu":
-        torch.cuda.set_device(device)
+    team = Team()
     course = Course(
         a.steps, a.seconds, tuple(a.part), a.batch, a.rate, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
     )
-    net = fit(samples, [LOOKS[look] for look in a.look], course, device, a.weights)
-    if Team().rank == 0:
+    net = fit(samples, [LOOKS[look] for look in a.look], course, team, a.weights)
+    if team.rank == 0:
         torch.save(net.cpu().state_dict(), a.out)
 
 

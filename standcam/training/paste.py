@@ -39,6 +39,13 @@ def unpacked(sample: dict) -> tuple[np.ndarray, np.ndarray]:
     return bgr, numbers.astype(np.int32)
 
 
+def to_next(xy: np.ndarray) -> np.ndarray:
+    """From each place to the nearest other, inf where there is none. (n, 2) -> (n,)"""
+    apart = np.linalg.norm(xy[:, None] - xy[None], axis=2)
+    np.fill_diagonal(apart, np.inf)
+    return apart.min(axis=1, initial=np.inf)
+
+
 class Plants:
     """The plants of a sheet that serve for pasting."""
 
@@ -83,6 +90,7 @@ class Collage(Plants):
         """Start from a sample; plants come from it too, or from the sheet of ``donor``."""
         super().__init__(sample)
         self.rng, self.row = rng, sample["row_axis"]
+        self.across = np.array([-self.row[1], self.row[0]])
         self.donor: Plants = self if donor is None else Plants(donor)
         self.gain = np.ones(3) if donor is None else self.leaf_colour() / self.donor.leaf_colour()
 
@@ -92,13 +100,14 @@ class Collage(Plants):
         crops, weeds, hosts = self._crops(), donor.whole(WEED, 0.6, 1.5), self._hosts()
         if not len(crops) or not len(hosts):
             return
+        slant, donor_slant = self.slant(), donor.slant()
         for _ in range(count):
             weed = len(weeds) > 0 and self.rng.random() < WEED_SHARE
             plant = int(self.rng.choice(weeds if weed else crops))
             if donor is self:
                 near = hosts[self._far(hosts, self.stems[plant, :2]) < NEAR_CM / SAMPLE_CM]
             else:
-                near = hosts[np.abs(self.slant()[hosts] - donor.slant()[plant]) < SLANT]
+                near = hosts[np.abs(slant[hosts] - donor_slant[plant]) < SLANT]
             if len(near):
                 self._try(plant, self.stems[self.rng.choice(near), :2] + self._away(weed))
         self._judge()
@@ -109,21 +118,18 @@ class Collage(Plants):
         crops, hosts = self._crops(), self._hosts()
         if not len(crops) or len(hosts) < 2:
             return
-        between = np.linalg.norm(self.stems[hosts, None, :2] - self.stems[None, hosts, :2], axis=2)
-        np.fill_diagonal(between, np.inf)
-        usual_cm = float(np.median(between.min(axis=1))) * SAMPLE_CM
+        usual_cm = float(np.median(to_next(self.stems[hosts, :2]))) * SAMPLE_CM
         apart_cm = max(usual_cm * rng.uniform(0.4, 0.9), THICKEST_CM)
         middle, length_cm = self.stems[rng.choice(hosts), :2].copy(), rng.uniform(*THICK_CM)
-        across = np.array([-self.row[1], self.row[0]])
-        along_cm = rng.uniform(-1, 0) * length_cm
+        along_cm, donor_slant = rng.uniform(-1, 0) * length_cm, donor.slant()[crops]
         for _ in range(int(length_cm / apart_cm)):
             along_cm += apart_cm * np.exp(rng.normal(0, 0.3))
-            place = middle + (self.row * along_cm + across * rng.normal(0, 0.5)) / SAMPLE_CM
+            place = middle + (self.row * along_cm + self.across * rng.normal(0, 0.5)) / SAMPLE_CM
             if donor is self:
                 serve = crops[self._far(crops, place) < NEAR_CM / SAMPLE_CM]
             else:
                 slant = float(np.linalg.norm(place - self.foot)) / self.height
-                serve = crops[np.abs(donor.slant()[crops] - slant) < SLANT]
+                serve = crops[np.abs(donor_slant - slant) < SLANT]
             if len(serve):
                 self._try(int(rng.choice(serve)), place)
         self._judge()
@@ -150,12 +156,12 @@ class Collage(Plants):
 
     def _away(self, weed: bool) -> np.ndarray:
         """From the host to the new stem: doubles of 1 to 5 cm and close neighbours along the row, weeds anywhere."""
-        rng, across = self.rng, np.array([-self.row[1], self.row[0]])
+        rng = self.rng
         if weed:
             way = rng.normal(0, 1, 2)
             return way / np.linalg.norm(way) * rng.uniform(2, 12) / SAMPLE_CM
         far = rng.choice([rng.uniform(1.0, 5.0), rng.uniform(1.2, 3.5), rng.uniform(5, 16)])
-        return (self.row * far * rng.choice([-1, 1]) + across * rng.normal(0, 0.6)) / SAMPLE_CM
+        return (self.row * far * rng.choice([-1, 1]) + self.across * rng.normal(0, 0.6)) / SAMPLE_CM
 
     def _turn(self, stem: np.ndarray, place: np.ndarray) -> np.ndarray:
         """Linear map that brings a plant's looks to its new place. (2, 2)"""

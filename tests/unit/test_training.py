@@ -194,7 +194,7 @@ def test_pieces_along_rows_hold_a_row():
     aim = targets(pieces, look)
     assert aim.heat.shape == (60, 2, 16, 128)
     y = torch.nonzero(aim.heat[:, 0] > 0.9)[:, 1].float()
-    assert abs(y.mean() - 7.5) < 2 and (y - 7.5).abs().median() < 8
+    assert abs(y.mean() - 7.5) < 2 and (y - 7.5).abs().median() < 4
     # the leaf cells' ways lead to stems here too
     k, y, x = torch.nonzero(pieces.ground == 1, as_tuple=True)
     end = torch.stack([x, y], 1) + pieces.to_stem[k, :, y, x]
@@ -205,16 +205,16 @@ def test_pieces_along_rows_hold_a_row():
 
 def test_a_fit_takes_its_looks_in_turn():
     torch = pytest.importorskip("torch")
-    from standcam.training.fit import Course, fit
+    from standcam.training.fit import Course, Team, fit
     from standcam.training.reduced import LOOKS
 
     said = []
     course = Course(steps=4, batch=2, widths=(8, 16, 24, 32), depths=(1, 1, 1, 1), workers=1)
     looks = [LOOKS["row"], LOOKS["row"], LOOKS["strip"]]
-    net = fit([a_sample()], looks, course, "cpu", log=lambda line, flush: said.append(line))
+    net = fit([a_sample()], looks, course, Team(), log=lambda line, flush: said.append(line))
     assert said == ["decks of [5, 5] sheets"]
     with torch.no_grad():
-        assert torch.isfinite(net(torch.rand(1, 6, 32, 64))).all()
+        assert torch.isfinite(net.cpu()(torch.rand(1, 6, 32, 64))).all()
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")  # export by tracing, which PyTorch would replace
