@@ -9,6 +9,7 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -28,6 +29,23 @@ ALONG_SD, ON_ROW = 0.05, 0.45
 a share of what others lie beside a stem."""
 GREY = 128.0
 """What stands for ground that the photo does not show, as in ``plants.sheet``. [levels]"""
+
+
+class Light(NamedTuple):
+    """Light and camera of a batch of pieces."""
+
+    power: torch.Tensor
+    """(n,)"""
+    gain: torch.Tensor
+    """Exposure and white balance. (n, 3)"""
+    colour: torch.Tensor
+    """How colourful. (n,)"""
+    lens: torch.Tensor
+    """0 to 1; soft below 0.2, sharpened above 0.85. (n,)"""
+    grains: torch.Tensor
+    """(n, 3, h, w)"""
+    noise: torch.Tensor
+    """Standard deviation of the grains. (n,)"""
 
 
 @dataclass(frozen=True)
@@ -95,22 +113,36 @@ class Deck:
         self.shape = torch.tensor(look.shape_px, device=device).float()
         across, down = (torch.arange(side, device=device).float() - (side - 1) / 2 for side in look.shape_px)
         self.xy = torch.stack([across.expand(len(down), -1), down[:, None].expand(-1, len(across))])
+        if device != "cpu":  # one pass over the pieces in place of thirty
+            self._cut = torch.compile(self._cut, dynamic=False)  # type: ignore[method-assign]
 
     def deal(self, count: int) -> Pieces:
         """A batch of pieces."""
         i = torch.multinomial(self.share, count, replacement=True, generator=self.chance)
         turn, scale, middle = self._plan(i)
         to_sheet = turn * scale[:, None, None]
-        place = middle[:, :, None, None] + torch.einsum("nij,jhw->nihw", to_sheet, self.xy)
-        rgb = self._lit(self._picture(i, place))
+        return Pieces(*self._cut(i, turn, scale, middle, torch.linalg.inv(to_sheet), self._light(count)))
+
+    def _cut(
+        self,
+        i: torch.Tensor,
+        turn: torch.Tensor,
+        scale: torch.Tensor,
+        middle: torch.Tensor,
+        to_piece: torch.Tensor,
+        light: Light,
+    ) -> tuple[torch.Tensor, ...]:
+        """The parts of ``Pieces``, cut as planned; it draws no chances, so that it can be compiled as a whole."""
+        count, (w, h) = len(i), (side // 2 for side in self.look.shape_px)
+        place = middle[:, :, None, None] + torch.einsum("nij,jhw->nihw", turn * scale[:, None, None], self.xy)
+        rgb = lit(self._picture(i, place), light)
         lean = (place - self.foot[i][:, :, None, None]) / self.height[i][:, None, None, None]
         lean = torch.einsum("nji,njhw->nihw", turn, lean)
 
         stems, kind = self.stems[i], self.stems[i][..., 2]
-        px = torch.einsum("nij,nkj->nki", torch.linalg.inv(to_sheet), stems[..., :2] - middle[:, None])
+        px = torch.einsum("nij,nkj->nki", to_piece, stems[..., :2] - middle[:, None])
         cell = (px + self.shape / 2) / 2 - 0.5  # stride 2, the middle of a cell between its two input pixels
         number = self._numbers_at(i, (place[:, :, ::2, ::2] + place[:, :, 1::2, 1::2]) / 2)
-        w, h = (side // 2 for side in self.look.shape_px)
         owner = (number - 1).clamp(min=0).flatten(1)
         owner_kind = kind.gather(1, owner).view(count, h, w)
         crop = (owner_kind == CROP) | (owner_kind == UNSURE)
@@ -126,7 +158,7 @@ class Deck:
         x = [rgb, lean]
         if self.look.inputs > INPUTS:
             x.append(coarseness(self.cm_per_px[i] * scale)[:, None, None, None].expand(-1, -1, *rgb.shape[2:]))
-        return Pieces(torch.cat(x, 1), cell, kind, ground, to_stem)
+        return torch.cat(x, 1), cell, kind, ground, to_stem
 
     def _plan(self, i: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
         """Turn (with mirroring), scale and middle, in sheet pixels; three pieces of four lie about a crop stem."""
@@ -170,18 +202,14 @@ class Deck:
         inside = (x >= 0) & (y >= 0) & (x < w) & (y < h)
         return inside, torch.where(inside, self.begin[i][:, None, None] + y * w + x, 0)
 
-    def _lit(self, rgb: torch.Tensor) -> torch.Tensor:
-        """Other exposure, white balance, contrast, colour, sharpness and noise."""
-        n = len(rgb)
-        gain = torch.exp(self._normal(n, 1) * 0.22) * torch.exp(self._normal(n, 3) * 0.07)
-        rgb = rgb.clamp(1e-4, 1) ** _each(torch.exp(self._normal(n) * 0.15)) * gain[:, :, None, None]
+    def _light(self, n: int) -> Light:
+        """Other light and another camera for each piece."""
+        exposure, cast = torch.exp(self._normal(n, 1) * 0.22), torch.exp(self._normal(n, 3) * 0.07)
+        power = torch.exp(self._normal(n) * 0.15)
         colour = torch.where(self._uniform(n) < 0.35, 0.6 + 0.8 * self._uniform(n), 1.0)
-        grey = rgb.mean(1, keepdim=True)
-        rgb = grey + (rgb - grey) * _each(colour)
-        soft = F.avg_pool2d(F.pad(rgb, (1, 1, 1, 1), mode="replicate"), 3, 1)
-        lens = _each(self._uniform(n))
-        rgb = torch.where(lens < 0.2, soft, torch.where(lens > 0.85, rgb + 0.6 * (rgb - soft), rgb))
-        return (rgb + self._normal(*rgb.shape) * _each((self._normal(n) * 0.02).abs())).clamp(0, 1)
+        w, h = self.look.shape_px
+        lens, grains = self._uniform(n), self._normal(n, 3, h, w)
+        return Light(power, exposure * cast, colour, lens, grains, (self._normal(n) * 0.02).abs())
 
     def _uniform(self, *shape: int) -> torch.Tensor:
         return torch.rand(*shape, device=self.device, generator=self.chance)
@@ -191,6 +219,17 @@ class Deck:
 
     def _device(self, array: np.ndarray) -> torch.Tensor:
         return torch.from_numpy(array).to(self.device)
+
+
+def lit(rgb: torch.Tensor, light: Light) -> torch.Tensor:
+    """Other exposure, white balance, contrast, colour, sharpness and noise. (n, 3, h, w) in 0 to 1"""
+    rgb = rgb.clamp(1e-4, 1) ** _each(light.power) * light.gain[:, :, None, None]
+    grey = rgb.mean(1, keepdim=True)
+    rgb = grey + (rgb - grey) * _each(light.colour)
+    soft = F.avg_pool2d(F.pad(rgb, (1, 1, 1, 1), mode="replicate"), 3, 1)
+    lens = _each(light.lens)
+    rgb = torch.where(lens < 0.2, soft, torch.where(lens > 0.85, rgb + 0.6 * (rgb - soft), rgb))
+    return (rgb + light.grains * _each(light.noise)).clamp(0, 1)
 
 
 def coarseness(cm_per_px: torch.Tensor) -> torch.Tensor:

@@ -27,6 +27,8 @@ from standcam.training.start import from_onnx, widened
 
 MOST_STEMS = 72
 """Stems of a piece that are looked at, crop first."""
+KEPT_STEPS = 1000
+"""Steps after which the mean of the weights is kept: a machine that is lent may be gone before the course ends."""
 CLOCK_STEPS = 50
 """Steps after which the clock is looked at: by all processes at once, or their rates would drift apart."""
 
@@ -120,9 +122,15 @@ class Course:
 
 
 def fit(
-    samples: list[dict], looks: Sequence[Look], course: Course, team: Team, start: Path | None = None, log=print
+    samples: list[dict],
+    looks: Sequence[Look],
+    course: Course,
+    team: Team,
+    start: Path | None = None,
+    kept: Path | None = None,
+    log=print,
 ) -> StemNet:
-    """Fit a network and give the running mean of its weights; steps take the looks in turn."""
+    """Fit a network and give the running mean of its weights, ``kept`` on the way too; steps take the looks in turn."""
     end = time.time() + course.seconds
     torch.manual_seed(course.seed)
     device = team.device
@@ -170,9 +178,11 @@ def fit(
             since = time.time()  # all is compiled now
         if step % 10 == 0:
             _follow(mean, net, min(0.99, step / (step + 100)))
-        if step % 1000 == 0:
-            log(f"step {step} loss {float(total) / 1000:.3f} {time.time() - since:.0f} s", flush=True)
+        if step % KEPT_STEPS == 0:
+            log(f"step {step} loss {float(total) / KEPT_STEPS:.3f} {time.time() - since:.0f} s", flush=True)
             total.zero_()
+            if kept is not None and team.rank == 0:
+                _keep(mean, kept)
     net.load_state_dict(mean)
     return net.eval()
 
@@ -238,6 +248,13 @@ def _follow(mean: dict[str, torch.Tensor], net: nn.Module, keep: float) -> None:
             mean[name].copy_(value)
 
 
+def _keep(weights: dict[str, torch.Tensor], out: Path) -> None:
+    """Write weights whole, then rename: what is there can always be read."""
+    part = out.with_name(f".{out.name}.part")
+    torch.save({name: value.cpu() for name, value in weights.items()}, part)
+    os.replace(part, out)
+
+
 def main() -> None:
     """Command line."""
     ask = argparse.ArgumentParser(description=__doc__)
@@ -263,9 +280,9 @@ def main() -> None:
     course = Course(
         a.steps, a.seconds, tuple(a.part), a.batch, a.rate, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
     )
-    net = fit(samples, [LOOKS[look] for look in a.look], course, team, a.weights)
+    net = fit(samples, [LOOKS[look] for look in a.look], course, team, a.weights, a.out)
     if team.rank == 0:
-        torch.save(net.cpu().state_dict(), a.out)
+        _keep(net.state_dict(), a.out)
 
 
 if __name__ == "__main__":

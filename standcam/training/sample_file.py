@@ -9,17 +9,20 @@ from pathlib import Path
 
 from standcam.training import CROP
 
-EVERY = 10
-"""Samples after which the file is written anew."""
+EVERY, SHARE = 10, 0.2
+"""The file is written anew after so many samples more, or such a share of what it holds: the time that writing takes
+grows with the samples, not with their square."""
 
 
 def write_samples(out: Path, samples: Iterable[dict]) -> None:
     """Write samples as one pickle, every so many anew, each time whole and then renamed; tells how many at the end."""
     made: list[dict] = []
+    due = EVERY
     for sample in samples:
         made.append(sample)
-        if len(made) % EVERY == 0:
+        if len(made) >= due:
             _write(out, made)
+            due = len(made) + max(EVERY, int(SHARE * len(made)))
     _write(out, made)
     print(f"{len(made)} sheets, {sum(int((s['stems'][:, 2] == CROP).sum()) for s in made)} crop stems")
 

@@ -203,16 +203,23 @@ def test_pieces_along_rows_hold_a_row():
     assert (aim.heat[k[inside], 0, at[:, 1], at[:, 0]] > 0.7).all()
 
 
-def test_a_fit_takes_its_looks_in_turn():
+def test_a_fit_takes_its_looks_in_turn_and_keeps_its_weights_on_the_way(tmp_path, monkeypatch):
     torch = pytest.importorskip("torch")
+    import standcam.training.fit as fitting
     from standcam.training.fit import Course, Team, fit
+    from standcam.training.model import restored
     from standcam.training.reduced import LOOKS
+
+    monkeypatch.setattr(fitting, "KEPT_STEPS", 3)
 
     said = []
     course = Course(steps=4, batch=2, widths=(8, 16, 24, 32), depths=(1, 1, 1, 1), workers=1)
     looks = [LOOKS["row"], LOOKS["row"], LOOKS["strip"]]
-    net = fit([a_sample()], looks, course, Team(), log=lambda line, flush: said.append(line))
-    assert said == ["decks of [5, 5] sheets"]
+    kept = tmp_path / "kept.pt"
+    net = fit([a_sample()], looks, course, Team(), kept=kept, log=lambda line, flush: said.append(line))
+    assert said[0] == "decks of [5, 5] sheets" and said[1].startswith("step 3 loss ") and len(said) == 2
+    before = restored(torch.load(kept))
+    assert before.widths == net.widths and [path.name for path in tmp_path.iterdir()] == ["kept.pt"]
     with torch.no_grad():
         assert torch.isfinite(net.cpu()(torch.rand(1, 6, 32, 64))).all()
 
