@@ -43,7 +43,7 @@ class Flag:
 # poor: in most of this the count is off by 10 % or CV by 10 points or lengths by 5 %, or there is no length. fair:
 # worse than without in one of the sets. row_unsure (with three plants or more), board_tilted and scale_residual did not
 # occur: by judgement. Boards lying at 6 and 12 degrees and pictures of a strongly bent lens were not noticed: lengths
-# off by 4.5, 8.5 and 7 %.
+# off by 4.5, 8.5 and 7 %. Since then rows that run together tell of boards that lean along them (standcam.rows.lean).
 REGISTER: tuple[Flag, ...] = (
     # on a plant
     Flag(1 << 0, "split", "one of several plants told apart within touching leaves", "none"),

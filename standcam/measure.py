@@ -15,7 +15,6 @@ from standcam import flags, tables
 from standcam.chain.register import MARKS
 from standcam.ground.calibrate import calibrate
 from standcam.ground.geometry import board_label
-from standcam.ground.lens import LensProfile
 from standcam.ground.map import GroundMap
 from standcam.images.photo import Photo
 from standcam.plants.locate import look_over
@@ -23,6 +22,7 @@ from standcam.plants.stems import Seen, Stems, green_areas, stems_along
 from standcam.plants.traits import traits
 from standcam.plants.view import View, view_of
 from standcam.rows.find import field_of, find_rows, measured_stretch, middle_line, refit
+from standcam.rows.lean import lean_along
 from standcam.rows.line import RowLine
 from standcam.settings import Settings, StemSettings
 from standcam.spacing.positions import positions_from_plants
@@ -60,58 +60,6 @@ class Measurement:
     """Looks of the plants, row by row as in ``plants``; only where they were asked for."""
     marks: pd.DataFrame | None = None
     """MARKS: corners of board markers along and across each row; empty without board. Ties overlapping photos."""
-
-    def geometry(self) -> dict[str, Any]:
-        """Ground map and row lines in plain numbers, for run.json: :func:`geometry_from` takes them back."""
-        lens = self.ground.lens
-        return {
-            "ground_from_px": self.ground.ground_from_px.tolist(),
-            "lens": None
-            if lens is None
-            else {"focal": lens.focal, "centre": list(lens.centre), "k1": lens.k1, "k2": lens.k2},
-            "rows": [
-                {
-                    "origin_cm": [float(v) for v in row.origin_cm],
-                    "direction": [float(v) for v in row.direction],
-                    "bend_per_cm": float(row.bend_per_cm),
-                    "from_cm": float(row.from_cm),
-                    "to_cm": float(row.to_cm),
-                }
-                for row in self.rows
-            ],
-        }
-
-
-def geometry_from(record: dict[str, Any]) -> tuple[GroundMap, tuple[RowLine, ...]]:
-    """Ground map and row lines of one photo from its record in run.json.
-
-    Raises
-    ------
-    KeyError, TypeError, ValueError
-        The record holds none, as those of earlier versions, or is damaged.
-    """
-    kept = record["geometry"]
-    matrix = np.array(kept["ground_from_px"], float)
-    if matrix.shape != (3, 3) or not np.isfinite(matrix).all() or abs(np.linalg.det(matrix)) < 1e-300:
-        raise ValueError("the ground map is no map")
-    lens = kept["lens"]
-    profile = lens and LensProfile(
-        float(lens["focal"]), (float(lens["centre"][0]), float(lens["centre"][1])), float(lens["k1"]), float(lens["k2"])
-    )
-    ground = GroundMap(
-        matrix, int(record["width_px"]), int(record["height_px"]), str(record["scale_method"]), lens=profile
-    )
-    rows = tuple(
-        RowLine(
-            (float(r["origin_cm"][0]), float(r["origin_cm"][1])),
-            (float(r["direction"][0]), float(r["direction"][1])),
-            bend_per_cm=float(r["bend_per_cm"]),
-            from_cm=float(r["from_cm"]),
-            to_cm=float(r["to_cm"]),
-        )
-        for r in kept["rows"]
-    )
-    return ground, rows
 
 
 class _Clock:
@@ -186,6 +134,9 @@ def measure_on(
         doubtful = found[0][1] if found else Stems.none()
         order = np.argsort(line.position(doubtful.points_cm), kind="stable")
         found = [(replace(line, flags=flags.bit("row_unsure")), doubtful.at(order, line))]
+    if told := _lean(found, scene):
+        photo_flags |= flags.bit("board_tilted")
+        notes.append(told)
     clock.lap("rows")
     rows = tuple(_facing(line, ground) for line, _ in found)
     stems = [_turned(s, line, row) for (line, s), row in zip(found, rows, strict=True)]
@@ -297,6 +248,20 @@ def _choose(
         if trusted:
             chosen.append(found[k])
     return chosen
+
+
+def _lean(found: list[tuple[RowLine, Stems]], scene: _Scene) -> str:
+    """That the board does not lie flat, in words, where rows that were drilled parallel tell it; empty elsewhere."""
+    if scene.ground.method != "board":
+        return ""
+    sure = [s.points_cm[s.probability >= scene.settings.stems.crop_probability] for _, s in found]
+    lean = lean_along(sure, scene.view.height_cm)
+    if lean is None or not lean.told:
+        return ""
+    return (
+        f"Rows run together on the ground as if the board leaned by {lean.angle_deg:.0f} degrees (standard error "
+        f"{lean.sd_deg:.1f}): lay it flat on the soil. It may be flat if rows of two passes are not parallel."
+    )
 
 
 def _facing(row: RowLine, ground: GroundMap) -> RowLine:

@@ -136,9 +136,10 @@ class RowSettings:
     """Crop plants a neighbour row must show."""
     neighbour_trust: float = 0.7
     """Mean crop probability its plants must have."""
-    fan_deg: float = 4.0
-    """Rows of one photo may differ so much in direction on the map. [degrees]"""
-    parallel_deg: float = 5.0
+    fan_deg: float = 8.0
+    """Rows of one photo may differ so much in direction on the map: 76 cm apart they do where a board leans by 14
+    degrees, which is then said (:mod:`standcam.rows.lean`). [degrees]"""
+    parallel_deg: float = 8.0
     """Neighbour rows run in the main row's direction within this. [degrees]"""
     flat_fan_deg: float = 14.0
     """The same two where one scale serves for the whole picture, so that rows run together as they do in the photo.

@@ -46,6 +46,7 @@ from standcam.measure import Measurement, measure_photo
 from standcam.plants.labels import Label
 from standcam.report.results import ResultsWriter
 from standcam.report.run_file import Records
+from standcam.rows.record import geometry_of
 from standcam.settings import Settings
 from standcam.summarise import summarise_parts
 
@@ -476,7 +477,7 @@ def _record(m: Measurement, photo: Photo) -> dict[str, Any]:
         "scale_residual_mm": m.ground.residual_mm,
         "scale_error_pct_per_m": m.ground.scale_error_pct_per_m,
         "camera_height_cm": m.ground.camera_cm[2] if m.ground.camera_cm else None,
-        "geometry": m.geometry(),
+        "geometry": geometry_of(m.ground, m.rows),
         "notes": list(dict.fromkeys([*m.ground.notes, *m.notes])),
         "seconds": {name: round(s, 4) for name, s in m.seconds.items()},
     }

@@ -15,9 +15,9 @@ from standcam import flags
 from standcam.files import read_file
 from standcam.flags import GRADES
 from standcam.ground.map import GroundMap
-from standcam.measure import geometry_from
 from standcam.report.results import MARKED
 from standcam.rows.line import RowLine
+from standcam.rows.record import geometry_from
 
 UNSURE, UNSURE_WEED = 0.1, 0.3
 """Finds whose crop_probability is this far from 0 and 1 are shown as doubtful; weeds beside the row are many and seldom

@@ -17,6 +17,8 @@ from standcam.settings import RowSettings
 
 _SAMPLES = 2304
 """Of the picture, to tell how much of each strip it shows."""
+_FAN_STEP_DEG = 2.0
+"""Directions tried for each line: a degree off, a metre of row leaves its strip by no more than its half width."""
 _PLASTIC = 1.324717957244746
 """Root of x³ = x + 1, of which the powers fill a square evenly in every direction."""
 
@@ -167,8 +169,8 @@ def _along(points_cm: np.ndarray, vectors: np.ndarray) -> np.ndarray:
 def _lines(points: np.ndarray, direction_deg: float, field: Field, settings: RowSettings) -> list[RowLine]:
     """Lines near a direction, one after the other, each in the direction that suits it best.
 
-    Rows are parallel on the ground, but seldom on the map: where the tilt of the camera is not known, or is known a
-    little wrong, they run together towards the horizon.
+    Rows are parallel on the ground, but seldom on the map: where the tilt of the camera is not known, or a board lies
+    aslant, they run together towards the horizon.
     """
     step = settings.angle_step_deg
     fine = direction_deg + _outwards(step, 0.5)
@@ -177,7 +179,7 @@ def _lines(points: np.ndarray, direction_deg: float, field: Field, settings: Row
     k = peaked.index(max(peaked))
     best, usual = fine[k], finer[k].usual
     fan = settings.flat_fan_deg if field.flat else settings.fan_deg
-    turns = best + _outwards(fan, 2.0 if field.flat else 1.0)
+    turns = best + _outwards(fan, _FAN_STEP_DEG)
     lines: list[RowLine] = []
     strength: list[float] = []
     left = points
