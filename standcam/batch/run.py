@@ -26,7 +26,7 @@ from typing import Any
 
 import pandas as pd
 
-from standcam import tables
+from standcam import flags, tables
 from standcam.aside import ByPhoto, Lines
 from standcam.batch.chained import Chained, chain_photos
 from standcam.batch.crop_notes import crop_notes
@@ -38,6 +38,7 @@ from standcam.batch.pieces import pack, unpack
 from standcam.batch.pool import Spread, give_freed_memory_back, keep_freed_memory
 from standcam.batch.progress import UNSEEN, Progress
 from standcam.batch.store import Keys, WorkStore, measuring_key, piece_key
+from standcam.batch.width_notes import width_notes
 from standcam.errors import StandcamError
 from standcam.files import sha256_of
 from standcam.images.photo import Photo, read_photo
@@ -46,9 +47,13 @@ from standcam.measure import Measurement, measure_photo
 from standcam.plants.labels import Label
 from standcam.report.results import ResultsWriter
 from standcam.report.run_file import Records
+from standcam.rows.line import distances_cm
 from standcam.rows.record import geometry_of
 from standcam.settings import Settings
 from standcam.summarise import summarise_parts
+
+_NO_DISTANCES = flags.bit("scale_flat", "board_tilted")
+"""Rows of photos with these run together, or lie apart by chance."""
 
 
 @dataclass(frozen=True)
@@ -212,6 +217,7 @@ def _count(
     chained = chained.summarised()
 
     notes = [*chained.chains.notes, *summary.notes, *crop_notes(summary, settings.spacing), *records.same_pictures]
+    notes += width_notes(records.row_distances_cm, settings.spacing.row_width_cm)
     if not_tried_again:
         notes.append(_not_tried(not_tried_again))
     if drawer is not None:
@@ -421,6 +427,8 @@ class _Told:
         """Photo to the day it was taken, as far as it tells."""
         self.same_pictures: list[str] = []
         """Notes: a photo that was copied counts twice; the user should know."""
+        self.row_distances_cm: list[float] = []
+        """From row to row, of all photos."""
         self._first: dict[bytes, str] = {}
 
     def add(self, record: dict[str, Any]) -> None:
@@ -432,6 +440,7 @@ class _Told:
         self._first.setdefault(told, photo)
         self.days[photo] = sys.intern(str(record["taken"] or "")[:10])
         self.photos.append(photo)
+        self.row_distances_cm += record.get("row_distances_cm", [])
         with nullcontext() if self._store is None else self._store.clear_errors():
             self._records.append(record)
 
@@ -478,6 +487,7 @@ def _record(m: Measurement, photo: Photo) -> dict[str, Any]:
         "scale_error_pct_per_m": m.ground.scale_error_pct_per_m,
         "camera_height_cm": m.ground.camera_cm[2] if m.ground.camera_cm else None,
         "geometry": geometry_of(m.ground, m.rows),
+        "row_distances_cm": distances_cm(m.rows) if m.ground.has_scale and not m.flags & _NO_DISTANCES else [],
         "notes": list(dict.fromkeys([*m.ground.notes, *m.notes])),
         "seconds": {name: round(s, 4) for name, s in m.seconds.items()},
     }

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -72,3 +74,12 @@ class RowLine:
             from_cm=-self.to_cm,
             to_cm=-self.from_cm,
         )
+
+
+def distances_cm(rows: Sequence[RowLine]) -> list[float]:
+    """From each row to the next beside it, half way along their measured stretches, from one side to the other. [cm]"""
+    if len(rows) < 2:
+        return []
+    middles = np.concatenate([row.points((row.from_cm + row.to_cm) / 2) for row in rows])
+    order = np.argsort(rows[0].offset(middles), kind="stable")
+    return [abs(float(rows[a].offset(middles[b])[0])) for a, b in pairwise(order.tolist())]
