@@ -280,8 +280,9 @@ def test_a_run_record_that_cannot_be_written_leaves_nothing(desk):
 
 
 SLOW = """
-import sys, time
+import signal, sys, time
 from standcam.report import folder, results
+signal.signal(signal.SIGINT, signal.default_int_handler)  # shells have background jobs ignore it
 write = results._write
 def slow(path, content):
     write(path, content)
