@@ -234,9 +234,7 @@ def _choose(
             continue
         crop = stems.probability >= settings.stems.crop_probability
         turn = abs(np.dot(row.direction, chosen[0][0].direction))
-        apart = min(
-            abs(float(other.offset(row.points((row.from_cm + row.to_cm) / 2))[0])) for other, _ in chosen
-        )
+        apart = min(abs(float(other.offset(row.middle_cm)[0])) for other, _ in chosen)
         trusted = (
             crop.sum() >= settings.rows.fewest_plants
             and stems.probability[crop].mean() >= settings.rows.neighbour_trust

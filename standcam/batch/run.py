@@ -440,7 +440,7 @@ class _Told:
         self._first.setdefault(told, photo)
         self.days[photo] = sys.intern(str(record["taken"] or "")[:10])
         self.photos.append(photo)
-        self.row_distances_cm += record.get("row_distances_cm", [])
+        self.row_distances_cm += record["row_distances_cm"]
         with nullcontext() if self._store is None else self._store.clear_errors():
             self._records.append(record)
 

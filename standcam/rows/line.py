@@ -65,6 +65,11 @@ class RowLine:
         """Length of the measured stretch. [cm]"""
         return max(self.to_cm - self.from_cm, 0.0)
 
+    @property
+    def middle_cm(self) -> np.ndarray:
+        """Ground point half way along the measured stretch. (2,) [cm]"""
+        return self.points((self.from_cm + self.to_cm) / 2)[0]
+
     def turned_round(self) -> RowLine:
         """The same line run through from its other end."""
         return replace(
@@ -80,6 +85,6 @@ def distances_cm(rows: Sequence[RowLine]) -> list[float]:
     """From each row to the next beside it, half way along their measured stretches, from one side to the other. [cm]"""
     if len(rows) < 2:
         return []
-    middles = np.concatenate([row.points((row.from_cm + row.to_cm) / 2) for row in rows])
+    middles = np.array([row.middle_cm for row in rows])
     order = np.argsort(rows[0].offset(middles), kind="stable")
     return [abs(float(rows[a].offset(middles[b])[0])) for a, b in pairwise(order.tolist())]

@@ -7,6 +7,7 @@ of its own, and gradients are averaged.
 from __future__ import annotations
 
 import argparse
+import io
 import math
 import os
 import pickle
@@ -23,6 +24,7 @@ from standcam.training import CROP, UNSURE, WEED
 from standcam.training.deck import Deck, Pieces
 from standcam.training.model import StemNet, restored
 from standcam.training.reduced import LOOKS, Look
+from standcam.training.sample_file import write_whole
 from standcam.training.start import from_onnx, widened
 
 MOST_STEMS = 72
@@ -249,10 +251,9 @@ def _follow(mean: dict[str, torch.Tensor], net: nn.Module, keep: float) -> None:
 
 
 def _keep(weights: dict[str, torch.Tensor], out: Path) -> None:
-    """Write weights whole, then rename: what is there can always be read."""
-    part = out.with_name(f".{out.name}.part")
-    torch.save({name: value.cpu() for name, value in weights.items()}, part)
-    os.replace(part, out)
+    data = io.BytesIO()
+    torch.save({name: value.cpu() for name, value in weights.items()}, data)
+    write_whole(out, data.getvalue())
 
 
 def main() -> None:

@@ -21,13 +21,14 @@ def write_samples(out: Path, samples: Iterable[dict]) -> None:
     for sample in samples:
         made.append(sample)
         if len(made) >= due:
-            _write(out, made)
+            write_whole(out, pickle.dumps(made))
             due = len(made) + max(EVERY, int(SHARE * len(made)))
-    _write(out, made)
+    write_whole(out, pickle.dumps(made))
     print(f"{len(made)} sheets, {sum(int((s['stems'][:, 2] == CROP).sum()) for s in made)} crop stems")
 
 
-def _write(out: Path, made: list[dict]) -> None:
+def write_whole(out: Path, data: bytes) -> None:
+    """Write a file beside its place, then move it there: what is there can always be read."""
     part = out.with_name(f".{out.name}.part")
-    part.write_bytes(pickle.dumps(made))
+    part.write_bytes(data)
     os.replace(part, out)
