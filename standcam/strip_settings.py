@@ -222,9 +222,6 @@ class StripStemSettings:
     centimetres of the line, and leaves tell of them. With 20, which costs half as much again, F1 is the same within
     0.003 on two sets of unseen strips. Wider where rows bend sharply or seams of the mosaic shift them by more than
     4 cm; 0 looks at all green, which costs six times as much. [cm]"""
-    along_to_cm: float = 0.65
-    """Pictures of coarser pixels are looked at about all green: pale seedlings of 8 mm were lost in strips 20 cm high,
-    F1 of one strip fell from 0.83 to 0.50. A network taught on such strips may do without. [cm]"""
     weed_patch_cm2: float = 0.5
     """Between the rows, patches of plain green so large that reach to no row are weeds. [cm²]"""
     plant_reach_cm: float = 15.0
@@ -249,7 +246,7 @@ class StripStemSettings:
     """Scatter of crop stems about their line, against which weeds are weighed. [cm]"""
     row_odds: float = 3.0
     """Standing on the line, or off it, changes the odds of being crop by at most this factor."""
-    calibration: tuple[float, float, float, float, float, float] = (-0.4, 3.22, -2.56, -1.76, 1.73, -1.65)
+    calibration: tuple[float, float, float, float, float, float] = (-0.39, 3.8, -2.34, -2.55, 1.29, -1.26)
     """Weights that turn heat into probability: base, own heat, closeness of a hotter peak, how much hotter it is, how
     coarse the picture is (doublings of 4 mm), and that times heat. Wrong for another network."""
     closeness_cm: float = 4.0
@@ -263,13 +260,13 @@ class StripStemSettings:
     double_cm: float = 5.0
     """Stems nearer than this are flagged as told apart within one another's leaves. [cm]"""
     sd_at_cm: float = 0.5
-    sd_power: float = 0.85
-    sd_factor: float = 1.03
+    sd_power: float = 1.17
+    sd_factor: float = 1.12
     """From the error that the network states to the error given, as in ``StemSettings``. [cm], [1], [1]"""
 
     def __post_init__(self) -> None:
         check_positive(self, "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor")
-        check_positive(self, "look_cm", "along_to_cm", "weed_patch_cm2")
+        check_positive(self, "look_cm", "weed_patch_cm2")
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,12 @@ import cv2
 import numpy as np
 
 from standcam.plants.guide import Lines
+from standcam.plants.networks import ALONG_CELL, GRANULE_CELLS
 
-GRANULE_PX = 16
-"""Strips are a multiple of this in both sizes. [px]"""
+GRANULE_PX = GRANULE_CELLS * ALONG_CELL.across
+"""Strips are a multiple of this along. [px]"""
+GRANULE_ACROSS_PX = GRANULE_CELLS * ALONG_CELL.down
+"""And of this across. [px]"""
 MARGIN_PX = 24
 """Looked at before and behind a stretch, so that the network sees whole plants. [px]"""
 BARE_CM, BEYOND_CM = 100.0, 15.0

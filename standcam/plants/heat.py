@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from standcam.plants.networks import said_of
+from standcam.plants.networks import GRANULE_CELLS, SHEET_CELL, STEP_PX, Cell, said_of
 from standcam.plants.sheet import Sheet
 from standcam.plants.turned import laid, laid_back, mean_of
 
@@ -21,9 +21,7 @@ SHEET_CM = 0.10
 they are, at 0.14 and 0.19 cm, F1 on generated scenes was 0.007 and 0.014 less. [cm]"""
 COARSEST_SHEET_CM = 0.15
 """As coarse as the network has seen often. [cm]"""
-STRIDE = 2
-"""Sheet pixels to a cell of heat."""
-GRANULE_PX = 16
+GRANULE_PX = GRANULE_CELLS * max(SHEET_CELL)
 """Sheets are a multiple of this in both sizes. [px]"""
 _AROUND = np.ones((3, 3), np.uint8)
 _COLDEST = -50.0
@@ -48,19 +46,21 @@ class Heat:
     """Output of a network over a sheet, cell by cell."""
 
     out: np.ndarray
-    """Crop stem and weed (logits, peaking at stems), way from the cell's middle to the stem along x and y [cells], and
-    the logarithm of its standard error [cells]. (5, h, w) float32"""
+    """Crop stem and weed (logits, peaking at stems), way from the cell's middle to the stem along x and y [steps], and
+    the logarithm of its standard error [steps]; cells of ``SHEET_CELL``. (5, h, w) float32"""
 
     def crop_peaks(self, lowest: float, apart_px: float) -> Peaks:
         """Crop stems at least ``lowest`` likely, no two nearer than ``apart_px``."""
-        return peaks_of([self.out], 0, lowest, apart_px)[0]
+        return peaks_of([self.out], 0, lowest, apart_px, SHEET_CELL)[0]
 
     def weed_peaks(self, lowest: float, apart_px: float) -> Peaks:
         """Weeds likewise, at the middle of their cells."""
-        return peaks_of([self.out], 1, lowest, apart_px)[0]
+        return peaks_of([self.out], 1, lowest, apart_px, SHEET_CELL)[0]
 
 
-def peaks_of(outs: Sequence[np.ndarray], channel: int, lowest: float, apart_px: float) -> tuple[Peaks, np.ndarray]:
+def peaks_of(
+    outs: Sequence[np.ndarray], channel: int, lowest: float, apart_px: float, cell: Cell
+) -> tuple[Peaks, np.ndarray]:
     """Peaks of several pictures' heat at once, picture by picture and the hottest of each first.
 
     Parameters
@@ -73,6 +73,7 @@ def peaks_of(outs: Sequence[np.ndarray], channel: int, lowest: float, apart_px: 
         Least probability.
     apart_px : float
         No two of one picture are nearer. [px]
+    cell : Cell
 
     Returns
     -------
@@ -92,11 +93,10 @@ def peaks_of(outs: Sequence[np.ndarray], channel: int, lowest: float, apart_px: 
     order = np.lexsort((-values[channel], whose))
     values, whose = values[:, order].astype(float), whose[order]
     probability = 1 / (1 + np.exp(-np.clip(values[channel], -50, 50)))
-    cells = np.concatenate(places)[order].astype(float)
+    xy = (np.concatenate(places)[order] + 0.5) * [cell.across, cell.down] - 0.5
     if channel == 0:
-        cells += np.clip(values[2:4].T, -2, 2)
-    xy = (cells + 0.5) * STRIDE - 0.5
-    sd = np.exp(np.clip(values[4], -3, 2)) * STRIDE
+        xy += np.clip(values[2:4].T, -2, 2) * STEP_PX
+    sd = np.exp(np.clip(values[4], -3, 2)) * STEP_PX
     keep = apart(xy, apart_px, whose)
     return Peaks(xy[keep], probability[keep], sd[keep]), whose[keep]
 
@@ -117,11 +117,11 @@ def look(sheet: Sheet, network: str, turns: int = 1) -> Heat:
     lean = ((sheet.lean[::2, ::2] + sheet.lean[1::2, 1::2]) / 2).transpose(2, 0, 1)
     outs = []
     for turn in range(turns):
-        out = said_of(*laid(sheet.rgb, lean, turn), network)
+        out = said_of(*laid(sheet.rgb, lean, turn), network, SHEET_CELL)
         outs.append(laid_back(out, turn) if turns > 1 else out)
     out = outs[0] if turns == 1 else mean_of(outs)
     # what the photo does not show holds no stem
-    out[:2, ~sheet.seen[::STRIDE, ::STRIDE]] = _COLDEST
+    out[:2, ~sheet.seen[:: SHEET_CELL.down, :: SHEET_CELL.across]] = _COLDEST
     return Heat(out)
 
 

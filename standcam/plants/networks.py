@@ -1,4 +1,4 @@
-"""The networks that ship, and pictures as they take them: squares of two by two pixels with their pixels as channels.
+"""The networks that ship, and pictures as they take them: cells of some pixels, with these pixels as channels.
 
 A convolution that strides over pixels runs at half the speed of one that does not; this way no network needs one.
 """
@@ -9,46 +9,64 @@ import gzip
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
+from typing import NamedTuple
 
 import cv2
 import numpy as np
 
-PATCH_PX = 2
-"""Side of a square: a cell of heat. [px]"""
 
 
-def said_of(rgb: np.ndarray, others: np.ndarray, network: str) -> np.ndarray:
+class Cell(NamedTuple):
+    """Pixels that are one cell of heat. [px]"""
+
+    down: int
+    across: int
+
+
+SHEET_CELL = Cell(2, 2)
+"""Of photos."""
+ALONG_CELL = Cell(4, 2)
+"""Of strips, whose pictures are drawn along the rows: how far along a stem stands is asked for closely, how far beside
+the line is not, and half the cells are half the work."""
+STEP_PX = 2
+"""What ways and errors are told in, whatever the cell. [px]"""
+GRANULE_CELLS = 8
+"""Pictures are a multiple of this in both sizes. [cells]"""
+
+
+def said_of(rgb: np.ndarray, others: np.ndarray, network: str, cell: Cell) -> np.ndarray:
     """What a network says of a picture: crop stem and weed, way to the stem and its error, as ``heat.Heat`` holds them.
 
     Parameters
     ----------
     rgb : (h, w, 3) uint8
-        Height and width multiples of 16.
-    others : (k, h / 2, w / 2) array
-        Lean along x and y, of strips also how coarse a pixel is.
+        Height and width whole granules.
+    others : (k, rows, columns) array
+        Cell by cell, lean along x and y, of strips also how coarse a pixel is.
     network : str
         Name of one that ships with the package, or the path of an ONNX file.
+    cell : Cell
+        Which the network was taught on.
 
     Returns
     -------
-    (5, h / 2, w / 2) float32
+    (5, rows, columns) float32
     """
     net = network_of(network)
-    net.setInput(planes_of(rgb, others))
+    net.setInput(planes_of(rgb, others, cell))
     return np.asarray(net.forward()[0])
 
 
-def planes_of(rgb: np.ndarray, others: np.ndarray) -> np.ndarray:
-    """A picture as planes, colour by colour and line by line; as ``said_of``. (1, 12 + k, h / 2, w / 2) float32"""
-    h, w = (n // PATCH_PX for n in rgb.shape[:2])
-    n = PATCH_PX**2
-    x = np.empty((1, 3 * n + len(others), h, w), np.float32)
-    # a line of a square holds its pixels, each with its colours: one transposition makes planes of them
-    parts = cv2.transpose(np.ascontiguousarray(rgb).reshape(-1, 3 * PATCH_PX)).reshape(PATCH_PX, 3, h, PATCH_PX, w)
-    np.multiply(
-        parts.transpose(1, 3, 0, 2, 4), np.float32(1 / 255), out=x[0, : 3 * n].reshape(3, PATCH_PX, PATCH_PX, h, w)
-    )
-    x[0, 3 * n :] = others
+def planes_of(rgb: np.ndarray, others: np.ndarray, cell: Cell) -> np.ndarray:
+    """A picture as planes, colour by colour and line by line; as ``said_of``. (1, planes, rows, columns) float32"""
+    down, across = cell
+    h, w = rgb.shape[0] // down, rgb.shape[1] // across
+    n = 3 * down * across
+    x = np.empty((1, n + len(others), h, w), np.float32)
+    # a line of a cell holds its pixels, each with its colours: one transposition makes planes of them
+    parts = cv2.transpose(np.ascontiguousarray(rgb).reshape(-1, 3 * across)).reshape(across, 3, h, down, w)
+    np.multiply(parts.transpose(1, 3, 0, 2, 4), np.float32(1 / 255), out=x[0, :n].reshape(3, down, across, h, w))
+    x[0, n:] = others
     return x
 
 

@@ -16,11 +16,11 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from standcam.plants.along import GRANULE_PX, Strip, drawn, places_on_ground, strips_along
+from standcam.plants.along import GRANULE_ACROSS_PX, GRANULE_PX, Strip, drawn, places_on_ground, strips_along
 from standcam.plants.green_cells import GreenCells, nonzero
 from standcam.plants.guide import Lines, lines_of
 from standcam.plants.heat import peaks_of
-from standcam.plants.networks import PATCH_PX, said_of
+from standcam.plants.networks import ALONG_CELL, said_of
 from standcam.plants.slabs import MARGIN_SQUARES, SQUARE_PX, boxes_about
 from standcam.settings import StripStemSettings
 
@@ -141,7 +141,7 @@ class _Look:
         middle = np.array([wide[0] + wide[2] - 1, wide[1] + wide[3] - 1]) / 2
         green = (px - middle) * self.cm
         lines = None
-        if self.settings.look_across_cm > 0 and self.cm <= self.settings.along_to_cm:
+        if self.settings.look_across_cm > 0:
             half = np.array([wide[2] - wide[0], wide[3] - wide[1]]) * self.cm / 2
             lines = lines_of(green, plain, hint, half, self.settings)
         if lines is None:
@@ -155,7 +155,8 @@ class _Look:
     ) -> Iterator[TileStems]:
         settings = self.settings
         cm = settings.look_cm
-        half = max(GRANULE_PX // 2, round(settings.look_across_cm / cm / GRANULE_PX) * GRANULE_PX // 2)
+        granules = max(1, round(settings.look_across_cm / cm / GRANULE_ACROSS_PX))
+        half = granules * GRANULE_ACROSS_PX // 2
         low, high = ((np.array(edge) - 0.5 - middle) * self.cm for edge in (square[:2], square[2:]))
         strips = list(strips_along(lines, green_cm, (low, high), half, cm, settings.off_row_cm))
         if not strips:
@@ -172,16 +173,17 @@ class _Look:
     def _along(self, strip: Strip, picture: np.ndarray, middle: np.ndarray, cm: float) -> np.ndarray:
         """What the network says of a strip. (5, h, w)"""
         lines = strip.lines
-        others = np.zeros((3, strip.height_px // PATCH_PX, strip.width_px // PATCH_PX), np.float32)
+        cell = ALONG_CELL
+        others = np.zeros((3, strip.height_px // cell.down, strip.width_px // cell.across), np.float32)
         if self.lean is not None:
-            along, across = ((np.arange(n) + 0.5) * PATCH_PX for n in others.shape[:0:-1])
+            along, across = (np.arange(others.shape[2]) + 0.5) * cell.across, (np.arange(others.shape[1]) + 0.5) * cell.down
             u, v = strip.begin_cm + along * cm, strip.v + (across - strip.height_px / 2) * cm
             uu, vv = (a.ravel() for a in np.meshgrid(u, v))
             at = lines.points(uu, vv) / self.cm + middle - np.array(self.lean.foot_px)
             for k, axis in enumerate((lines.along, lines.across)):
                 others[k] = ((at @ axis) / self.lean.height_px).reshape(others[k].shape)
         others[2] = np.log2(cm / 0.4)
-        return said_of(picture, others, self.settings.network)
+        return said_of(picture, others, self.settings.network, cell)
 
     @cached_property
     def smooth(self) -> np.ndarray:
@@ -233,19 +235,21 @@ class _Look:
     def _look(self, rgb: np.ndarray, times: float, corner: tuple[int, int]) -> np.ndarray:
         """What the network says of a window; it gets grey margins to whole granules. (5, h, w)"""
         h, w = (round(side * times) for side in rgb.shape[:2])
-        size = (-(-h // GRANULE_PX) * GRANULE_PX, -(-w // GRANULE_PX) * GRANULE_PX)
+        size = (-(-h // GRANULE_ACROSS_PX) * GRANULE_ACROSS_PX, -(-w // GRANULE_PX) * GRANULE_PX)
         if times != 1:
             way = cv2.INTER_LINEAR if times > 1 else cv2.INTER_AREA
             rgb = cv2.resize(rgb, (w, h), interpolation=way)
         whole = np.full((*size, 3), 128, np.uint8)
         whole[:h, :w] = rgb
-        others = np.zeros((3, size[0] // PATCH_PX, size[1] // PATCH_PX), np.float32)
+        cell = ALONG_CELL
+        others = np.zeros((3, size[0] // cell.down, size[1] // cell.across), np.float32)
         if self.lean is not None:
-            x, y = (((np.arange(n) + 0.5) * PATCH_PX - 0.5) / times for n in others.shape[:0:-1])
+            x = ((np.arange(others.shape[2]) + 0.5) * cell.across - 0.5) / times
+            y = ((np.arange(others.shape[1]) + 0.5) * cell.down - 0.5) / times
             others[0] = (corner[0] - self.lean.foot_px[0] + x) / self.lean.height_px
             others[1] = ((corner[1] - self.lean.foot_px[1] + y) / self.lean.height_px)[:, None]
         others[2] = np.log2(self.settings.look_cm / 0.4)
-        return said_of(whole, others, self.settings.network)
+        return said_of(whole, others, self.settings.network, cell)
 
     def _counting(
         self,
@@ -256,8 +260,8 @@ class _Look:
     ) -> TileStems:
         """Peaks that belong to the square, of all pictures drawn of it."""
         settings = self.settings
-        crop, of = peaks_of(outs, 0, settings.lowest_probability, settings.apart_cm / cm)
-        weed, of_weed = peaks_of(outs, 1, settings.weed_probability, settings.weeds_apart_cm / cm)
+        crop, of = peaks_of(outs, 0, settings.lowest_probability, settings.apart_cm / cm, ALONG_CELL)
+        weed, of_weed = peaks_of(outs, 1, settings.weed_probability, settings.weeds_apart_cm / cm, ALONG_CELL)
         crop_px, weed_px = to_px(crop.xy_px, of), to_px(weed.xy_px, of_weed)
         crop_p = crop.probability * np.where(self.cells.held(self.near, crop_px), 1.0, settings.no_green_share)
         own = self._own(crop_px, square) & (crop_p >= settings.lowest_probability)

@@ -8,6 +8,4 @@ SAMPLE_CM = 0.09
 STRIP_SAMPLE_CM = 0.16
 """Pixel of the samples for strips: finer than the finest strip, for they are reduced to any resolution while training.
 [cm]"""
-INPUTS = 5
-"""Of a network: red, green, blue, lean along x, lean along y. Those for strips have a sixth, how coarse the sheet is:
-``deck.coarseness``."""
+COLOURS = 3

@@ -16,7 +16,8 @@ import numpy as np
 import torch
 from torch.nn import functional as F
 
-from standcam.training import CROP, INPUTS, UNSEEN, UNSURE
+from standcam.plants.networks import STEP_PX, Cell
+from standcam.training import CROP, UNSEEN, UNSURE
 from standcam.training.paste import to_next
 from standcam.training.reduced import Drawn, Look, drawn
 
@@ -50,18 +51,18 @@ class Light(NamedTuple):
 
 @dataclass(frozen=True)
 class Pieces:
-    """A batch of network inputs with all that is true about them; cells are those of the output grid."""
+    """A batch of network inputs with all that is true about them; steps are two pixels, whatever the cell."""
 
     x: torch.Tensor
-    """(n, inputs, h, w)"""
-    stem_cell: torch.Tensor
-    """Place of every stem of the sheet. (n, stems, 2) [cells]"""
+    """(n, planes, rows, columns)"""
+    stem: torch.Tensor
+    """Place of every stem of the sheet. (n, stems, 2) [steps]"""
     stem_class: torch.Tensor
     """(n, stems)"""
     ground: torch.Tensor
-    """0 soil, 1 crop, 2 weed. (n, h / 2, w / 2)"""
+    """0 soil, 1 crop, 2 weed. (n, rows, columns)"""
     to_stem: torch.Tensor
-    """From a cell to the stem of the plant that shows there. (n, 2, h / 2, w / 2) [cells]"""
+    """From a cell to the stem of the plant that shows there. (n, 2, rows, columns) [steps]"""
 
 
 class Deck:
@@ -133,32 +134,33 @@ class Deck:
         light: Light,
     ) -> tuple[torch.Tensor, ...]:
         """The parts of ``Pieces``, cut as planned; it draws no chances, so that it can be compiled as a whole."""
-        count, (w, h) = len(i), (side // 2 for side in self.look.shape_px)
+        count, (w, h), cell = len(i), self.look.cells, self.look.cell
         place = middle[:, :, None, None] + torch.einsum("nij,jhw->nihw", turn * scale[:, None, None], self.xy)
         rgb = lit(self._picture(i, place), light)
         lean = (place - self.foot[i][:, :, None, None]) / self.height[i][:, None, None, None]
         lean = torch.einsum("nji,njhw->nihw", turn, lean)
+        x = planes_of(rgb, lean, cell)
+        if self.look.tells_pixel:
+            told = coarseness(self.cm_per_px[i] * scale)[:, None, None, None]
+            x = torch.cat([x, told.expand(-1, -1, h, w)], 1)
 
         stems, kind = self.stems[i], self.stems[i][..., 2]
         px = torch.einsum("nij,nkj->nki", to_piece, stems[..., :2] - middle[:, None])
-        cell = (px + self.shape / 2) / 2 - 0.5  # stride 2, the middle of a cell between its two input pixels
-        number = self._numbers_at(i, (place[:, :, ::2, ::2] + place[:, :, 1::2, 1::2]) / 2)
+        stem = (px + self.shape / 2) / STEP_PX - 0.5
+        number = self._numbers_at(i, F.avg_pool2d(place, tuple(cell)))  # what shows at the middle of a cell
         owner = (number - 1).clamp(min=0).flatten(1)
         owner_kind = kind.gather(1, owner).view(count, h, w)
         crop = (owner_kind == CROP) | (owner_kind == UNSURE)
         ground = torch.where(number == 0, 0, torch.where(crop, 1, 2))
-        across, down = (torch.arange(n, device=self.device).float() for n in (w, h))
+        across, down = middles(self.look, self.device)
         to_stem = torch.stack(
             [
-                cell[..., 0].gather(1, owner).view(count, h, w) - across,
-                cell[..., 1].gather(1, owner).view(count, h, w) - down[:, None],
+                stem[..., 0].gather(1, owner).view(count, h, w) - across,
+                stem[..., 1].gather(1, owner).view(count, h, w) - down[:, None],
             ],
             dim=1,
         )
-        x = [rgb, lean]
-        if self.look.inputs > INPUTS:
-            x.append(coarseness(self.cm_per_px[i] * scale)[:, None, None, None].expand(-1, -1, *rgb.shape[2:]))
-        return torch.cat(x, 1), cell, kind, ground, to_stem
+        return x, stem, kind, ground, to_stem
 
     def _plan(self, i: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
         """Turn (with mirroring), scale and middle, in sheet pixels; three pieces of four lie about a crop stem."""
@@ -230,6 +232,20 @@ def lit(rgb: torch.Tensor, light: Light) -> torch.Tensor:
     lens = _each(light.lens)
     rgb = torch.where(lens < 0.2, soft, torch.where(lens > 0.85, rgb + 0.6 * (rgb - soft), rgb))
     return (rgb + light.grains * _each(light.noise)).clamp(0, 1)
+
+
+def planes_of(rgb: torch.Tensor, others: torch.Tensor, cell: Cell) -> torch.Tensor:
+    """Pictures as ``plants.networks`` hands them over; of what is no colour, the mean. (n, planes, rows, columns)"""
+    parts = rgb.unflatten(3, (-1, cell.across)).unflatten(2, (-1, cell.down)).permute(0, 1, 3, 5, 2, 4)
+    return torch.cat([parts.flatten(1, 3), F.avg_pool2d(others, tuple(cell))], 1)
+
+
+def middles(look: Look, device: str | torch.device) -> tuple[torch.Tensor, torch.Tensor]:
+    """Of the cells of a piece, across and down. (columns,), (rows,) [steps]"""
+    columns, rows = look.cells
+    across = (torch.arange(columns, device=device) + 0.5) * (look.cell.across / STEP_PX) - 0.5
+    down = (torch.arange(rows, device=device) + 0.5) * (look.cell.down / STEP_PX) - 0.5
+    return across, down
 
 
 def coarseness(cm_per_px: torch.Tensor) -> torch.Tensor:

@@ -69,7 +69,6 @@ def main() -> None:
     import torch
 
     from standcam.training.deck import Deck
-    from standcam.training.export import planes_of
     from standcam.training.reduced import LOOKS
 
     ask = argparse.ArgumentParser(description=__doc__)
@@ -81,7 +80,7 @@ def main() -> None:
     a = ask.parse_args()
     samples = [s for path in a.samples for s in pickle.loads(path.read_bytes())]
     deck = Deck(samples, LOOKS[a.look], "cpu", a.seed, workers=2)
-    pieces = torch.cat([planes_of(deck.deal(32).x) for _ in range(PIECES // 32)]).numpy()
+    pieces = torch.cat([deck.deal(32).x for _ in range(PIECES // 32)]).numpy()
     in_eight_bits(a.network, pieces, a.out)
 
 

@@ -21,8 +21,9 @@ from torch import distributed, nn
 from torch.nn import functional as F
 
 from standcam.training import CROP, UNSURE, WEED
-from standcam.training.deck import Deck, Pieces
-from standcam.training.model import StemNet, restored
+from standcam.plants.networks import STEP_PX
+from standcam.training.deck import Deck, Pieces, middles
+from standcam.training.model import Form, StemNet, restored
 from standcam.training.reduced import LOOKS, Look
 from standcam.training.sample_file import write_whole
 from standcam.training.start import from_onnx, widened
@@ -44,7 +45,7 @@ class Targets:
     sure: torch.Tensor
     """0 about plants of which neither yes nor no is asked. (n, 1, h, w)"""
     offset: torch.Tensor
-    """(n, 2, h, w) [cells]"""
+    """(n, 2, h, w) [steps]"""
     near: torch.Tensor
     """Where offsets count. (n, h, w)"""
 
@@ -52,29 +53,29 @@ class Targets:
 def targets(pieces: Pieces, look: Look) -> Targets:
     """Heat and offsets on the output grid.
 
-    Heat is a Gaussian of ``look.spread_cells`` about each stem: narrow enough for doubles to stay two, wide enough that
-    a place known to a few millimetres can be learnt. Offsets count within two and a half cells of a crop stem.
+    Heat is a Gaussian of ``look.spread`` about each stem: narrow enough for doubles to stay two, wide enough that
+    a place known to a few millimetres can be learnt. Offsets count within two and a half steps of a crop stem.
     """
-    cell, kind = pieces.stem_cell, pieces.stem_class
-    w, h = (side // 2 for side in look.shape_px)
-    most = torch.tensor([w + 6, h + 6], device=cell.device)
-    inside = (kind >= 0) & ((cell > -6) & (cell < most)).all(dim=2)
+    stem, kind = pieces.stem, pieces.stem_class
+    w, h = look.cells
+    most = torch.tensor([side / STEP_PX + 6 for side in look.shape_px], device=stem.device)
+    inside = (kind >= 0) & ((stem > -6) & (stem < most)).all(dim=2)
     rank = torch.where(inside & (kind != WEED), 2, inside.long())
     chosen = rank.topk(min(MOST_STEMS, kind.shape[1]), 1).indices
-    at = cell.gather(1, chosen[..., None].expand(-1, -1, 2))
+    at = stem.gather(1, chosen[..., None].expand(-1, -1, 2))
     kind = torch.where(inside.gather(1, chosen), kind.gather(1, chosen), -1.0)
-    across, down = (torch.arange(n, device=cell.device).float() for n in (w, h))
+    across, down = middles(look, stem.device)
     far2 = ((across - at[..., 0, None]) ** 2)[:, :, None, :] + ((down - at[..., 1, None]) ** 2)[:, :, :, None]
 
     def nearest(which: int) -> tuple[torch.Tensor, torch.Tensor]:
         return torch.where((kind == which)[..., None, None], far2, 1e9).min(1)
 
-    crop, stem = nearest(CROP)
+    crop, whose = nearest(CROP)
     weed, unsure = nearest(WEED)[0], nearest(UNSURE)[0]
-    x, y = (at[..., k].gather(1, stem.flatten(1)).view(len(at), h, w) for k in (0, 1))
+    x, y = (at[..., k].gather(1, whose.flatten(1)).view(len(at), h, w) for k in (0, 1))
     near = (crop < 6).float()
     return Targets(
-        torch.exp(-torch.stack([crop, weed], 1) / (2 * look.spread_cells**2)),
+        torch.exp(-torch.stack([crop, weed], 1) / (2 * look.spread**2)),
         (unsure >= 16).float()[:, None],
         torch.stack([x - across, y - down[:, None]], 1) * near[:, None],
         near,
@@ -89,7 +90,7 @@ def loss_of(out: torch.Tensor, side: torch.Tensor, aim: Targets, pieces: Pieces,
     """
     p = out[:, :2].sigmoid()
     miss = F.binary_cross_entropy_with_logits(out[:, :2], aim.heat, reduction="none") * (aim.heat - p).abs() ** 2
-    stems = (aim.heat > 0.7).float().sum((0, 2, 3)) / (0.71 * 2 * math.pi * look.spread_cells**2)
+    stems = (aim.heat > 0.7).float().sum((0, 2, 3)) / (0.71 * 2 * math.pi * look.spread**2 * STEP_PX**2 / math.prod(look.cell))
     crop, weed = (miss * aim.sure).sum((0, 2, 3)) / stems.clamp(min=4)
     log_sd = out[:, 4].clamp(-3, 2)
     far = (out[:, 2:4] - aim.offset).abs().sum(1)
@@ -120,7 +121,8 @@ class Course:
     widths: tuple[int, ...] = (24, 48, 96, 160)
     """Channels of the network's levels; what it starts from is widened to them."""
     depths: tuple[int, ...] = (1, 1, 2, 3)
-    """Residual blocks of the levels, when it starts from nothing."""
+    plain: int = 0
+    """As of a ``Form``, where it starts from nothing or from ONNX."""
 
 
 def fit(
@@ -232,9 +234,9 @@ class Team:
 def _beginning(course: Course, start: Path | None, deck: Deck) -> StemNet:
     """A fresh network, or one that was kept, or one that ships, widened if asked for."""
     if start is None:
-        return StemNet(course.widths, course.depths, deck.look.inputs)
+        return StemNet(Form(deck.look.planes, course.widths, course.depths, course.plain))
     if start.suffix in (".onnx", ".gz"):
-        net = from_onnx(start, deck.deal(32).x.cpu(), course.depths)
+        net = from_onnx(start, deck.deal(32).x.cpu(), course.depths, course.plain)
     else:
         net = restored(torch.load(start, map_location="cpu"))
     return widened(net, course.widths)
@@ -266,7 +268,7 @@ def main() -> None:
     ask.add_argument("--widths", type=int, nargs="+", default=Course.widths)
     ask.add_argument("--depths", type=int, nargs="+", default=Course.depths)
     ask.add_argument("--leave-out", type=int, default=0, help="leave out every n-th photo not made, for a check")
-    for name in ("steps", "batch", "seed", "workers"):
+    for name in ("plain", "steps", "batch", "seed", "workers"):
         ask.add_argument(f"--{name}", type=int, default=getattr(Course, name))
     ask.add_argument("--part", type=float, nargs=2, default=Course.part, help="of the cycle of the rate: begin, end")
     for name in ("seconds", "rate"):
@@ -279,7 +281,7 @@ def main() -> None:
         samples = [s for s in samples if s["photo"] not in left]
     team = Team()
     course = Course(
-        a.steps, a.seconds, tuple(a.part), a.batch, a.rate, a.seed, a.workers, tuple(a.widths), tuple(a.depths)
+        a.steps, a.seconds, tuple(a.part), a.batch, a.rate, a.seed, a.workers, tuple(a.widths), tuple(a.depths), a.plain
     )
     net = fit(samples, [LOOKS[look] for look in a.look], course, team, a.weights, a.out)
     if team.rank == 0:

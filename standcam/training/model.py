@@ -1,4 +1,7 @@
-"""The stem network: a U-shaped convolutional network from a sheet to stem heat at half its resolution.
+"""The stem network: a U-shaped convolutional network from a sheet to stem heat, cell by cell.
+
+It takes the pixels of a cell as channels, as ``plants.networks`` gives them: two by two in sheets of photos, two along
+and four across in strips along rows, where it matters most how far along a stem stands.
 
 While it is fitted, a second head says for every cell which kind of plant shows there and where its stem stands. Thus
 millions of leaf pixels teach, not only some thousand stems; the head is left out of the exported network.
@@ -6,11 +9,11 @@ millions of leaf pixels teach, not only some thousand stems; the head is left ou
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import torch
 from torch import nn
 from torch.nn import functional as F
-
-from standcam.training import INPUTS
 
 OUTPUTS = 5
 """Crop stem, weed stem (logits), offset of the stem from the cell along x and y (cells), log standard error."""
@@ -18,8 +21,8 @@ SIDE_OUTPUTS = 5
 """Soil, crop, weed (logits), way from the cell to the stem of the plant that shows there, along x and y (cells)."""
 
 
-def _conv(a: int, b: int, size: int = 3, stride: int = 1) -> nn.Sequential:
-    return nn.Sequential(nn.Conv2d(a, b, size, stride, size // 2, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True))
+def _conv(a: int, b: int, stride: int = 1) -> nn.Sequential:
+    return nn.Sequential(nn.Conv2d(a, b, 3, stride, 1, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True))
 
 
 class _Residual(nn.Module):
@@ -34,33 +37,44 @@ class _Residual(nn.Module):
         return F.relu(x + self.second(self.first(x)))
 
 
-class StemNet(nn.Module):
-    """Four levels, strides 2 to 16; skips are added, so that no tensor is copied for joining."""
+@dataclass(frozen=True)
+class Form:
+    """What a network is built of, level by level, cells of the finest first."""
 
-    def __init__(
-        self,
-        widths: tuple[int, ...] = (24, 48, 96, 160),
-        depths: tuple[int, ...] = (1, 1, 2, 3),
-        inputs: int = INPUTS,
-    ) -> None:
-        """Channels and residual blocks of the four levels; most work is done where cells are few."""
+    planes: int
+    """Channels it is given: pixels of a cell, colour by colour, and what else is told of it."""
+    widths: tuple[int, ...] = (24, 48, 96, 160)
+    """Channels."""
+    depths: tuple[int, ...] = (1, 1, 2, 3)
+    """Blocks of two convolutions; most work is done where cells are few."""
+    plain: int = 0
+    """So many of the finest levels add nothing to what their blocks give, and are joined by one convolution: a sum of
+    8 bits costs as much as a convolution there."""
+
+
+class StemNet(nn.Module):
+    """Four levels, strides 1 to 8; skips are added, so that no tensor is copied for joining."""
+
+    def __init__(self, form: Form) -> None:
+        """A network that knows nothing."""
         super().__init__()
-        self.widths, self.depths, self.inputs = widths, depths, inputs
-        a, b, c, d = widths
-        blocks = [nn.Sequential(*(_Residual(w) for _ in range(n))) for w, n in zip(widths, depths, strict=True)]
-        self.down0 = nn.Sequential(_conv(inputs, a, 5, 2), blocks[0])
-        self.down1 = nn.Sequential(_conv(a, b, 3, 2), blocks[1])
-        self.down2 = nn.Sequential(_conv(b, c, 3, 2), blocks[2])
-        self.down3 = nn.Sequential(_conv(c, d, 3, 2), blocks[3])
-        self.up2, self.join2 = nn.Conv2d(d, c, 1), _Residual(c)
-        self.up1, self.join1 = nn.Conv2d(c, b, 1), _Residual(b)
-        self.up0, self.join0 = nn.Conv2d(b, a, 1), _Residual(a)
+        self.form = form
+        a, b, c, d = form.widths
+        blocks = [_blocks(*level) for level in zip(form.widths, form.depths, _plain(form), strict=True)]
+        joins = [_conv(w, w) if plain else _Residual(w) for w, plain in zip(form.widths, _plain(form), strict=True)]
+        self.down0 = nn.Sequential(_conv(form.planes, a), blocks[0])
+        self.down1 = nn.Sequential(_conv(a, b, 2), blocks[1])
+        self.down2 = nn.Sequential(_conv(b, c, 2), blocks[2])
+        self.down3 = nn.Sequential(_conv(c, d, 2), blocks[3])
+        self.up2, self.join2 = nn.Conv2d(d, c, 1), joins[2]
+        self.up1, self.join1 = nn.Conv2d(c, b, 1), joins[1]
+        self.up0, self.join0 = nn.Conv2d(b, a, 1), joins[0]
         self.head, self.side = nn.Conv2d(a, OUTPUTS, 1), nn.Conv2d(a, SIDE_OUTPUTS, 1)
         # stems are rare: start from their share, or the first steps are spent on unlearning
         self.head.bias.data[:2] = -4.0  # type: ignore[union-attr]
 
     def forward(self, x: torch.Tensor) -> torch.Tensor | tuple[torch.Tensor, torch.Tensor]:
-        """(n, inputs, h, w), h and w multiples of 16 -> (n, OUTPUTS, h / 2, w / 2); in training the side head too."""
+        """(n, planes, h, w), h and w multiples of 8 -> (n, OUTPUTS, h, w); in training the side head too."""
         x0 = self.down0(x)
         x1 = self.down1(x0)
         x2 = self.down2(x1)
@@ -72,15 +86,27 @@ class StemNet(nn.Module):
 
 
 def restored(weights: dict[str, torch.Tensor]) -> StemNet:
-    """The network for photos, of whatever widths and depths, that weights belong to."""
+    """The network, of whatever form, that weights belong to."""
     levels = [f"down{level}" for level in range(4)]
-    net = StemNet(
-        tuple(len(weights[f"{level}.0.0.weight"]) for level in levels),
-        tuple(len({k.split(".")[2] for k in weights if k.startswith(f"{level}.1.")}) for level in levels),
+    plain = sum(f"join{level}.0.weight" in weights for level in range(3))
+    parts = [len({k.split(".")[2] for k in weights if k.startswith(f"{level}.1.")}) for level in levels]
+    form = Form(
         weights["down0.0.0.weight"].shape[1],
+        tuple(len(weights[f"{level}.0.0.weight"]) for level in levels),
+        tuple(n // 2 if level < plain else n for level, n in enumerate(parts)),
+        plain,
     )
+    net = StemNet(form)
     net.load_state_dict(weights)
     return net
+
+
+def _plain(form: Form) -> list[bool]:
+    return [level < form.plain for level in range(4)]
+
+
+def _blocks(width: int, depth: int, plain: bool) -> nn.Sequential:
+    return nn.Sequential(*(_conv(width, width) if plain else _Residual(width) for _ in range(depth * (1 + plain))))
 
 
 def _doubled(x: torch.Tensor) -> torch.Tensor:

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 
 from standcam.plants.heat import COARSEST_SHEET_CM, SHEET_CM
-from standcam.training import CROP, INPUTS, SAMPLE_CM, UNSEEN, UNSURE, WEED
+from standcam.plants.networks import ALONG_CELL, SHEET_CELL, Cell
+from standcam.training import COLOURS, CROP, SAMPLE_CM, UNSEEN, UNSURE, WEED
 from standcam.training.paste import unpacked
 
 
@@ -28,12 +29,23 @@ class Look:
     """Pixel of the pieces, from and to. [cm]"""
     stretch: tuple[float, float]
     """Bounds of the pixel of a piece over that of its sheet: below 1 the picture is enlarged. [1]"""
-    spread_cells: float
-    """Standard deviation of a stem's heat. [cells]"""
-    inputs: int
-    """Channels; one more than INPUTS where the pixel is told."""
+    spread: float
+    """Standard deviation of a stem's heat. [steps]"""
+    cell: Cell
+    tells_pixel: bool = False
+    """How coarse a pixel is, is told."""
     along: float = 0.0
     """Share of the pieces that lie along the rows, with a row in the middle; the others are turned any way."""
+
+    @property
+    def planes(self) -> int:
+        """Channels of the network: pixels of a cell, lean along x and y, and what the pixel is."""
+        return COLOURS * self.cell.down * self.cell.across + 2 + self.tells_pixel
+
+    @property
+    def cells(self) -> tuple[int, int]:
+        """Of a piece, across and down."""
+        return self.shape_px[0] // self.cell.across, self.shape_px[1] // self.cell.down
 
     def zooms(self, cm_per_px: float) -> tuple[float, float] | None:
         """Pixels of a sheet to one of a piece, from and to; None where no piece can be cut of such a sheet."""
@@ -43,9 +55,9 @@ class Look:
 
 
 LOOKS = {
-    "photo": Look((320, 320), (1,), (SHEET_CM / 1.13, COARSEST_SHEET_CM * 1.07), (0.0, 9.0), 1.6, INPUTS),
-    "strip": Look((128, 128), (2, 3, 4, 5, 8, 11), (0.27, 0.62), (0.45, 1.25), 1.3, INPUTS + 1),
-    "row": Look((256, 32), (2, 3, 4, 5, 8, 11), (0.36, 0.50), (0.27, 1.35), 1.3, INPUTS + 1, along=1.0),
+    "photo": Look((320, 320), (1,), (SHEET_CM / 1.13, COARSEST_SHEET_CM * 1.07), (0.0, 9.0), 1.6, SHEET_CELL),
+    "strip": Look((128, 128), (2, 3, 4, 5, 8, 11), (0.27, 0.62), (0.45, 1.25), 1.3, ALONG_CELL, True),
+    "row": Look((256, 32), (2, 3, 4, 5, 8, 11), (0.36, 0.56), (0.27, 1.35), 1.3, ALONG_CELL, True, along=1.0),
 }
 """Near photos; strips of 2 to 10 mm a pixel; the same drawn along their rows at about 4 mm a pixel."""
 FEWEST_PX = {CROP: 3, WEED: 2}

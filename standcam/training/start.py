@@ -8,6 +8,7 @@ outgoing weights start at zero.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,20 +16,19 @@ import torch
 from torch import nn
 
 from standcam.plants.networks import onnx_of
-from standcam.training.export import on_pixels
-from standcam.training.model import StemNet
+from standcam.training.model import Form, StemNet
 
 
-def from_onnx(path: Path, sheets: torch.Tensor, depths: tuple[int, ...] = (1, 1, 2, 3)) -> StemNet:
+def from_onnx(path: Path, sheets: torch.Tensor, depths: tuple[int, ...] = Form.depths, plain: int = 0) -> StemNet:
     """The network of a file written by ``training.export``, with a side head that knows nothing yet.
 
     Parameters
     ----------
     path : Path
-    sheets : (n, inputs, h, w) tensor
+    sheets : (n, planes, h, w) tensor
         Sheets by which norms get their mean and spread.
-    depths : tuple of int
-        Residual blocks of the levels.
+    depths, plain
+        As of its ``Form``.
     """
     import onnx
     from onnx import numpy_helper
@@ -36,8 +36,7 @@ def from_onnx(path: Path, sheets: torch.Tensor, depths: tuple[int, ...] = (1, 1,
     graph = onnx.load_from_string(onnx_of(path)).graph
     values = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
     folded = [_folded(n, values) for n in graph.node if n.op_type in ("Conv", "QLinearConv")]
-    folded[0] = (on_pixels(torch.from_numpy(folded[0][0].copy())).numpy(), folded[0][1])
-    net = StemNet(_widths(folded), depths, folded[0][0].shape[1])
+    net = StemNet(Form(folded[0][0].shape[1], _widths(folded), depths, plain))
     pairs = _convolutions(net)
     if len(pairs) != len(folded):
         raise ValueError(f"{path} has {len(folded)} convolutions, not {len(pairs)} as this network without side head")
@@ -86,9 +85,9 @@ def widened(net: StemNet, widths: tuple[int, ...]) -> StemNet:
     ValueError
         A level has more channels than are asked for.
     """
-    if any(wide < has for wide, has in zip(widths, net.widths, strict=True)):
-        raise ValueError(f"{widths} channels are fewer than the {net.widths} there are")
-    wide = StemNet(widths, net.depths, net.inputs)
+    if any(wide < has for wide, has in zip(widths, net.form.widths, strict=True)):
+        raise ValueError(f"{widths} channels are fewer than the {net.form.widths} there are")
+    wide = StemNet(replace(net.form, widths=widths))
     old = net.state_dict()
     whole = wide.state_dict()
     for name, value in old.items():
