@@ -227,9 +227,12 @@ class StripStemSettings:
     plant_reach_cm: float = 15.0
     """Green farther from a stem is no part of that plant. [cm]"""
     look_cm: float = 0.43
-    """All pictures are drawn at this pixel before they are looked at, which costs time by its square. On four unseen
-    strips of 3 mm F1 was 0.958 at 0.30 and 0.954 at 0.42; of 5 to 8 mm, 0.880 at 0.62, 0.894 at 0.45, 0.899 at 0.36
-    (by the network before this one). Finer where doubles count and time does not. [cm]"""
+    """Pictures are drawn at this pixel before they are looked at, which costs time by its square. With 0.50 close
+    soybeans in strips of 5 mm are lost (F1 0.894, 0.951 and 0.907 to 0.868, 0.950 and 0.880). [cm]"""
+    look_finest_cm: float = 0.36
+    look_px: float = 1.2
+    """Pictures of less than 3.6 mm are drawn at so many of their own pixels, but no finer than the network was taught:
+    of strips of 3 mm F1 is 0.954, and 0.950 at 0.43. [cm], [px]"""
     lowest_probability: float = 0.1
     """Peaks less likely than this are dropped."""
     no_green_share: float = 0.5
@@ -251,9 +254,11 @@ class StripStemSettings:
     coarse the picture is (doublings of 4 mm), and that times heat. Wrong for another network."""
     closeness_cm: float = 4.0
     """Distance over which a hotter peak takes from its neighbour. [cm]"""
-    crop_probability: float = 0.4
-    """Stems at least this likely count as crop: below one half, so that false finds make up for plants that show no
-    stem at all. F1 is the same from 0.35 to 0.5 (made strips of 3 to 8 mm: within 0.002)."""
+    crop_probability: float = 0.45
+    coarse_crop_probability: float = 0.33
+    """Stems at least this likely count as crop, in pictures of 5 mm and finer, and of 8 mm and coarser; between them it
+    falls with the doublings of the pixel. Below one half, so that false finds make up for plants that show no stem at
+    all, of which there are more in coarse pictures. F1 of made strips is within 0.003 from 0.3 to 0.5."""
     weeds_reach_cm: float = 30.0
     """Weeds are listed this far to either side of a row: those that the network saw within ``look_across_cm``, beyond
     it patches of plain green. [cm]"""
@@ -266,7 +271,7 @@ class StripStemSettings:
 
     def __post_init__(self) -> None:
         check_positive(self, "row_scatter_cm", "row_odds", "off_row_cm", "apart_cm", "sd_factor")
-        check_positive(self, "look_cm", "weed_patch_cm2")
+        check_positive(self, "look_cm", "look_finest_cm", "look_px", "weed_patch_cm2")
 
 
 @dataclass(frozen=True)

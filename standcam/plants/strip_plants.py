@@ -13,6 +13,9 @@ from standcam.plants.rivals import rivals
 from standcam.rows.strip import StripRows
 from standcam.settings import StripStemSettings
 
+FINE_COARSE_CM = (0.5, 0.8)
+"""Pixels of which ``crop_probability`` and ``coarse_crop_probability`` hold. [cm]"""
+
 
 @dataclass(frozen=True)
 class StripSeen:
@@ -152,7 +155,7 @@ def _crop(seen: StripSeen, rows: StripRows, cm_per_px: float, settings: StripSte
     p = 1 / (1 + np.exp(-(settings.calibration[0] + inputs @ np.array(settings.calibration[1:]))))
     listed = p >= settings.lowest_probability
     own, p, row, position, offset, sd = (v[listed] for v in (own, p, row, position, offset, sd))
-    is_crop = p >= settings.crop_probability
+    is_crop = p >= least_probability(cm_per_px, settings)
     near = (np.diff(position) < settings.double_cm) & (np.diff(row) == 0)
     return StripPlants(
         row,
@@ -166,6 +169,12 @@ def _crop(seen: StripSeen, rows: StripRows, cm_per_px: float, settings: StripSte
         np.where(is_crop, "crop", "doubtful").astype(object),
         np.r_[near, False] | np.r_[False, near] if len(row) else np.zeros(0, bool),
     )
+
+
+def least_probability(cm_per_px: float, settings: StripStemSettings) -> float:
+    """From which a stem counts as crop."""
+    coarse = np.interp(np.log2(cm_per_px), np.log2(FINE_COARSE_CM), (0.0, 1.0))
+    return float(settings.crop_probability + coarse * (settings.coarse_crop_probability - settings.crop_probability))
 
 
 def evidence(logit: np.ndarray, closeness: np.ndarray, above: np.ndarray, cm_per_px: float) -> np.ndarray:

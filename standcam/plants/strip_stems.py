@@ -127,6 +127,7 @@ class _Look:
     ) -> None:
         self.rgb, self.cells, self.settings, self.lean, self.corner = rgb, cells, settings, lean, corner
         self.cm = cells.cm_per_px
+        self.look_cm = min(max(settings.look_px * self.cm, settings.look_finest_cm), settings.look_cm)
         self.near = cells.near(settings.green_reach_cm)
 
     def over(self, square: tuple[int, int, int, int]) -> Iterator[TileStems]:
@@ -154,7 +155,7 @@ class _Look:
         self, square: tuple[int, int, int, int], middle: np.ndarray, lines: Lines, green_cm: np.ndarray
     ) -> Iterator[TileStems]:
         settings = self.settings
-        cm = settings.look_cm
+        cm = self.look_cm
         granules = max(1, round(settings.look_across_cm / cm / GRANULE_ACROSS_PX))
         half = granules * GRANULE_ACROSS_PX // 2
         low, high = ((np.array(edge) - 0.5 - middle) * self.cm for edge in (square[:2], square[2:]))
@@ -188,7 +189,7 @@ class _Look:
     @cached_property
     def smooth(self) -> np.ndarray:
         """The picture, blurred where it is sampled at every second pixel or so."""
-        return cv2.blur(self.rgb, (3, 3)) if self.settings.look_cm > _BLURRED * self.cm else self.rgb
+        return cv2.blur(self.rgb, (3, 3)) if self.look_cm > _BLURRED * self.cm else self.rgb
 
     def _between(
         self, square: tuple[int, int, int, int], middle: np.ndarray, lines: Lines, wide: tuple[int, int, int, int]
@@ -216,7 +217,7 @@ class _Look:
     def _boxes(self, square: tuple[int, int, int, int]) -> Iterator[TileStems]:
         """Rectangles about all green."""
         h, w = self.rgb.shape[:2]
-        times = self.cm / self.settings.look_cm
+        times = self.cm / self.look_cm
         side, margin = SQUARE_PX, max(1, math.ceil(MARGIN_SQUARES / times))
         x0, y0, x1, y1 = square
         busy = self.cells.squares(self.near, square, side)
@@ -230,7 +231,7 @@ class _Look:
                 return np.round(((xy + 0.5) / times - 0.5) * 1024) / 1024 + np.array(at)
 
             edge = (own[0], own[1], min(int(own[2]), x1), min(int(own[3]), y1))
-            yield self._counting([out], edge, self.settings.look_cm, to_px)
+            yield self._counting([out], edge, self.look_cm, to_px)
 
     def _look(self, rgb: np.ndarray, times: float, corner: tuple[int, int]) -> np.ndarray:
         """What the network says of a window; it gets grey margins to whole granules. (5, h, w)"""
@@ -248,7 +249,7 @@ class _Look:
             y = ((np.arange(others.shape[1]) + 0.5) * cell.down - 0.5) / times
             others[0] = (corner[0] - self.lean.foot_px[0] + x) / self.lean.height_px
             others[1] = ((corner[1] - self.lean.foot_px[1] + y) / self.lean.height_px)[:, None]
-        others[2] = np.log2(self.settings.look_cm / 0.4)
+        others[2] = np.log2(self.look_cm / 0.4)
         return said_of(whole, others, self.settings.network, cell)
 
     def _counting(

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from standcam.plants.heat import GRANULE_PX, SHEET_CM, STRIDE, Heat, look
+from standcam.plants.heat import GRANULE_PX, SHEET_CM, Heat, look, peaks_of
+from standcam.plants.networks import ALONG_CELL, SHEET_CELL, STEP_PX
 from standcam.plants.sheet import Frame, Sheet
 from standcam.settings import StemSettings
 
@@ -35,9 +36,9 @@ def test_peaks_are_the_hills_the_hottest_first():
     peaks = heat_of(hills(places, [0.5, 0.9, 0.7])).crop_peaks(0.3, 3.0)
     assert len(peaks) == 3
     np.testing.assert_allclose(peaks.probability, [0.9, 0.7, 0.5], rtol=1e-6)
-    # a cell of stride 2 covers sheet pixels 2k and 2k + 1: its middle is at 2k + 0.5
+    # a cell covers sheet pixels 2k and 2k + 1: its middle is at 2k + 0.5
     np.testing.assert_allclose(peaks.xy_px, [[80.5, 60.5], [50.5, 40.5], [20.5, 16.5]])
-    np.testing.assert_allclose(peaks.sd_px, 0.5 * STRIDE)
+    np.testing.assert_allclose(peaks.sd_px, 0.5 * STEP_PX)
 
 
 def test_the_offset_moves_crop_peaks_by_fractions_of_cells_and_at_most_two():
@@ -46,6 +47,17 @@ def test_the_offset_moves_crop_peaks_by_fractions_of_cells_and_at_most_two():
     offset[:, 30, 40] = [9, -9]
     heat = heat_of(hills([(10, 8), (40, 30)], [0.9, 0.8]), offset=offset)
     np.testing.assert_allclose(heat.crop_peaks(0.3, 1.0).xy_px, [[21.0, 15.5], [84.5, 56.5]])
+
+
+def test_peaks_of_high_cells_lie_where_they_should():
+    offset = np.zeros((2, 40, 60))
+    offset[:, 8, 10] = [0.25, -0.5]
+    out = heat_of(hills([(10, 8), (40, 30)], [0.9, 0.8]), offset=offset).out
+    peaks, of = peaks_of([out], 0, 0.3, 1.0, ALONG_CELL)
+    # a cell of 4 by 2 covers pixels 4k to 4k + 3 across; ways are told in steps of 2 px along both axes
+    np.testing.assert_allclose(peaks.xy_px, [[20.5 + 0.5, 33.5 - 1.0], [80.5, 121.5]])
+    np.testing.assert_allclose(peaks.sd_px, 0.5 * STEP_PX)
+    assert (of == 0).all()
 
 
 def test_weeds_have_their_own_heat():
@@ -110,7 +122,7 @@ def sheet(height: int, width: int, seen: np.ndarray | None = None) -> Sheet:
 @pytest.mark.parametrize(("height", "width"), [(GRANULE_PX, GRANULE_PX), (48, 160), (128, 96)])
 def test_heat_has_half_the_sheets_size(height, width):
     heat = look(sheet(height, width), NETWORK)
-    assert heat.out.shape == (5, height // STRIDE, width // STRIDE)
+    assert heat.out.shape == (5, height // SHEET_CELL.down, width // SHEET_CELL.across)
     assert np.isfinite(heat.out).all()
     peaks = heat.crop_peaks(1e-4, 0.0)
     assert (peaks.probability <= 1).all() and (peaks.sd_px > 0).all()

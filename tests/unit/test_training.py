@@ -139,7 +139,7 @@ def test_dealt_pieces_carry_their_truth():
     look = LOOKS["photo"]
     deck = Deck([a_sample()], look, "cpu", seed=1, workers=1)
     pieces = deck.deal(6)
-    assert pieces.x.shape == (6, 5, 320, 320)
+    assert pieces.x.shape == (6, look.planes, 160, 160) == (6, 14, 160, 160)
     aim = targets(pieces, look)
     for k in range(6):
         crop = pieces.ground[k] == 1
@@ -152,13 +152,14 @@ def test_dealt_pieces_carry_their_truth():
         hot = aim.heat[k, 0] > 0.95
         assert (pieces.ground[k][hot] == 1).all()
         # and the picture is green there
-        rgb = pieces.x[k, :3, ::2, ::2]
+        rgb = pieces.x[k, :12:4]
         if hot.any():
             assert (rgb[1][hot] > rgb[0][hot]).float().mean() > 0.9
 
 
 def test_pieces_of_strips_tell_their_pixel():
     torch = pytest.importorskip("torch")
+    from standcam.plants.networks import STEP_PX
     from standcam.training.deck import Deck
     from standcam.training.reduced import LOOKS
 
@@ -166,41 +167,42 @@ def test_pieces_of_strips_tell_their_pixel():
     deck = Deck([a_sample()], look, "cpu", seed=1, workers=1)
     assert len(deck.size) == 5  # one sheet for each way of reducing
     pieces = deck.deal(40)
-    assert pieces.x.shape == (40, 6, 128, 128)
-    told = pieces.x[:, 5]
+    assert pieces.x.shape == (40, look.planes, 32, 64) == (40, 27, 32, 64)
+    told = pieces.x[:, 26]
     assert (told == told[:, :1, :1]).all()
     cm = 0.4 * 2 ** told[:, 0, 0]
     assert cm.min() > 0.26 and cm.max() < 0.63 and cm.max() > 1.5 * cm.min()
     # two stems of the sample are as far apart on the ground as on every piece
     xy = torch.from_numpy(a_sample()["stems"][:, :2])
     true = torch.linalg.norm(xy[0] - xy[1]) * SAMPLE_CM
-    seen = torch.linalg.norm(pieces.stem_cell[:, 0] - pieces.stem_cell[:, 1], dim=1) * 2 * cm
+    seen = torch.linalg.norm(pieces.stem[:, 0] - pieces.stem[:, 1], dim=1) * STEP_PX * cm
     torch.testing.assert_close(seen, true.expand(40).float(), rtol=1e-3, atol=1e-3)
 
 
 def test_pieces_along_rows_hold_a_row():
     torch = pytest.importorskip("torch")
-    from standcam.training.deck import Deck
+    from standcam.training.deck import Deck, middles
     from standcam.training.fit import targets
     from standcam.training.reduced import LOOKS
 
     turned = a_sample() | {"row_axis": np.array([-1, 0], np.float32)}
     look = LOOKS["row"]
     pieces = Deck([turned], look, "cpu", seed=2, workers=1).deal(60)
-    assert pieces.x.shape == (60, 6, 32, 256) and pieces.to_stem.shape == (60, 2, 16, 128)
-    row = pieces.stem_cell[:, :3]
+    assert pieces.x.shape == (60, 27, 8, 128) and pieces.to_stem.shape == (60, 2, 8, 128)
+    row = pieces.stem[:, :3]
     slope = (row[:, 2, 1] - row[:, 0, 1]) / (row[:, 2, 0] - row[:, 0, 0])
     assert slope.abs().max() < 0.25 and slope.std() > 0.02
     aim = targets(pieces, look)
-    assert aim.heat.shape == (60, 2, 16, 128)
+    assert aim.heat.shape == (60, 2, 8, 128)
     y = torch.nonzero(aim.heat[:, 0] > 0.9)[:, 1].float()
-    assert abs(y.mean() - 7.5) < 2 and (y - 7.5).abs().median() < 4
+    assert abs(y.mean() - 3.5) < 1 and (y - 3.5).abs().median() < 2
     # the leaf cells' ways lead to stems here too
     k, y, x = torch.nonzero(pieces.ground == 1, as_tuple=True)
-    end = torch.stack([x, y], 1) + pieces.to_stem[k, :, y, x]
+    across, down = middles(look, "cpu")
+    end = torch.stack([across[x], down[y]], 1) + pieces.to_stem[k, :, y, x]
     inside = (end[:, 0] > 0) & (end[:, 0] < 127) & (end[:, 1] > 0) & (end[:, 1] < 15)
-    at = end[inside].round().long()
-    assert (aim.heat[k[inside], 0, at[:, 1], at[:, 0]] > 0.7).all()
+    across, down = end[inside].T  # a cell is one step long and two high
+    assert (aim.heat[k[inside], 0, ((down - 0.5) / 2).round().long(), across.round().long()] > 0.6).all()
 
 
 def test_a_fit_takes_its_looks_in_turn_and_keeps_its_weights_on_the_way(tmp_path, monkeypatch):
@@ -219,41 +221,40 @@ def test_a_fit_takes_its_looks_in_turn_and_keeps_its_weights_on_the_way(tmp_path
     net = fit([a_sample()], looks, course, Team(), kept=kept, log=lambda line, flush: said.append(line))
     assert said[0] == "decks of [5, 5] sheets" and said[1].startswith("step 3 loss ") and len(said) == 2
     before = restored(torch.load(kept))
-    assert before.widths == net.widths and [path.name for path in tmp_path.iterdir()] == ["kept.pt"]
+    assert before.form == net.form and [path.name for path in tmp_path.iterdir()] == ["kept.pt"]
     with torch.no_grad():
-        assert torch.isfinite(net.cpu()(torch.rand(1, 6, 32, 64))).all()
+        assert torch.isfinite(net.cpu()(torch.rand(1, 27, 16, 32))).all()
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")  # export by tracing, which PyTorch would replace
-def test_a_network_is_exported_as_it_is(tmp_path):
+@pytest.mark.parametrize(("depths", "plain"), [((1, 1, 2, 1), 0), ((0, 1, 1, 2), 2)])
+def test_a_network_is_exported_as_it_is(tmp_path, depths, plain):
     torch = pytest.importorskip("torch")
     pytest.importorskip("onnx")
-    from standcam.plants.networks import said_of
-    from standcam.training.export import export, on_pixels, on_planes
-    from standcam.training.model import StemNet, restored
+    from standcam.plants.networks import ALONG_CELL, said_of
+    from standcam.training.deck import planes_of
+    from standcam.training.export import export
+    from standcam.training.model import Form, StemNet, restored
 
     torch.manual_seed(4)
-    net = StemNet((8, 16, 24, 32), (1, 1, 2, 1), 6)
+    form = Form(27, (8, 16, 24, 32), depths, plain)
+    net = StemNet(form)
     with torch.no_grad():
         for _ in range(20):
-            net(torch.rand(4, 6, 64, 64))  # norms that do something
+            net(torch.rand(4, 27, 32, 32))  # norms that do something
     torch.save(net.state_dict(), tmp_path / "n.pt")
     export(tmp_path / "n.pt", tmp_path / "n.onnx.gz")
     again = restored(torch.load(tmp_path / "n.pt")).eval()
-    rgb = np.random.default_rng(5).integers(0, 256, (48, 112, 3), np.uint8)
-    others = np.array([0.2, -0.1, 0.3], np.float32)
-    x = np.concatenate([rgb.transpose(2, 0, 1) / 255, np.broadcast_to(others[:, None, None], (3, 48, 112))])
+    assert again.form == form
+    rgb = np.random.default_rng(5).integers(0, 256, (64, 112, 3), np.uint8)
+    others = np.array([0.2, -0.1, 0.3], np.float32)[:, None, None]
+    colours = torch.from_numpy((rgb.transpose(2, 0, 1)[None] / 255).astype(np.float32))
+    x = planes_of(colours, torch.from_numpy(np.broadcast_to(others, (1, 3, 64, 112)).copy()), ALONG_CELL)
     with torch.no_grad():
-        wanted = again(torch.from_numpy(x[None].astype(np.float32)))[0].numpy()
-    found = said_of(rgb, np.broadcast_to(others[:, None, None], (3, 24, 56)), str(tmp_path / "n.onnx.gz"))
-    assert found.shape == wanted.shape == (5, 24, 56)
-    inner = (slice(None), slice(8, -8), slice(8, -8))
-    np.testing.assert_allclose(found[inner], wanted[inner], atol=2e-3)
-    np.testing.assert_allclose(found[:, 2:-2, 2:-2], wanted[:, 2:-2, 2:-2], atol=0.05)
-    weight = torch.rand(4, 6, 5, 5)
-    back = on_pixels(on_planes(weight))
-    np.testing.assert_allclose(back[:, :3], weight[:, :3])
-    np.testing.assert_allclose(back.sum((2, 3)), weight.sum((2, 3)), rtol=1e-5)
+        wanted = again(x)[0].numpy()
+    found = said_of(rgb, np.broadcast_to(others, (3, 16, 56)), str(tmp_path / "n.onnx.gz"), ALONG_CELL)
+    assert found.shape == wanted.shape == (5, 16, 56)
+    np.testing.assert_allclose(found, wanted, atol=2e-3)
 
 
 def test_a_reduced_sheet_is_the_mean_and_keeps_places():
@@ -274,10 +275,10 @@ def a_network(tmp_path):
     torch = pytest.importorskip("torch")
     pytest.importorskip("onnx")
     from standcam.training.export import export
-    from standcam.training.model import StemNet
+    from standcam.training.model import Form, StemNet
 
     torch.manual_seed(4)
-    net, x = StemNet((8, 16, 24, 32), (1, 1, 1, 1)), torch.rand(3, 5, 96, 64)
+    net, x = StemNet(Form(14, (8, 16, 24, 32), (1, 1, 1, 1))), torch.rand(3, 14, 48, 32)
     net.train()
     with torch.no_grad():
         for _ in range(60):
@@ -289,11 +290,10 @@ def a_network(tmp_path):
 
 def said_of(network, x):
     from standcam.plants.networks import network_of
-    from standcam.training.export import planes_of
 
     net, out = network_of(str(network)), []
     for k in range(len(x)):
-        net.setInput(planes_of(x[k : k + 1]).numpy())
+        net.setInput(x[k : k + 1].numpy())
         out.append(net.forward()[0].copy())
     return np.stack(out)
 
@@ -306,7 +306,7 @@ def test_training_goes_on_from_a_kept_network(tmp_path):
     path, x = a_network(tmp_path)
     with pytest.raises(ValueError, match="convolutions"):
         from_onnx(path, x)  # of other depths than the one that ships
-    path, x = files("standcam.plants") / "weights" / "stems.onnx.gz", torch.rand(3, 5, 96, 64)
+    path, x = files("standcam.plants") / "weights" / "stems.onnx.gz", torch.rand(3, 14, 48, 32)
     net = from_onnx(path, x)
     with torch.no_grad():
         out, _ = net(x)  # in training, so that norms go by these very sheets
@@ -324,11 +324,10 @@ def test_training_goes_on_from_a_kept_network(tmp_path):
 def test_eight_bits_say_nearly_the_same(tmp_path):
     pytest.importorskip("onnxruntime")
     from standcam.training.eight_bits import in_eight_bits
-    from standcam.training.export import planes_of
 
     path, x = a_network(tmp_path)
     for name in ("a", "b"):
-        in_eight_bits(path, planes_of(x).numpy(), tmp_path / f"{name}.onnx.gz")
+        in_eight_bits(path, x.numpy(), tmp_path / f"{name}.onnx.gz")
     assert (tmp_path / "a.onnx.gz").read_bytes() == (tmp_path / "b.onnx.gz").read_bytes()
     assert (tmp_path / "a.onnx.gz").stat().st_size < 0.5 * path.stat().st_size
     whole, plain = said_of(tmp_path / "a.onnx.gz", x), said_of(path, x)
