@@ -15,12 +15,20 @@ import cv2
 import numpy as np
 
 
-
 class Cell(NamedTuple):
     """Pixels that are one cell of heat. [px]"""
 
     down: int
     across: int
+
+    def grid(self, height_px: int, width_px: int) -> tuple[int, int]:
+        """Rows and columns of cells of a picture."""
+        return height_px // self.down, width_px // self.across
+
+    def middles(self, height_px: int, width_px: int) -> tuple[np.ndarray, np.ndarray]:
+        """How far from the picture's edges the middles of cells lie, along x and along y. [px]"""
+        rows, columns = self.grid(height_px, width_px)
+        return (np.arange(columns) + 0.5) * self.across, (np.arange(rows) + 0.5) * self.down
 
 
 SHEET_CELL = Cell(2, 2)
@@ -60,7 +68,7 @@ def said_of(rgb: np.ndarray, others: np.ndarray, network: str, cell: Cell) -> np
 def planes_of(rgb: np.ndarray, others: np.ndarray, cell: Cell) -> np.ndarray:
     """A picture as planes, colour by colour and line by line; as ``said_of``. (1, planes, rows, columns) float32"""
     down, across = cell
-    h, w = rgb.shape[0] // down, rgb.shape[1] // across
+    h, w = cell.grid(*rgb.shape[:2])
     n = 3 * down * across
     x = np.empty((1, n + len(others), h, w), np.float32)
     # a line of a cell holds its pixels, each with its colours: one transposition makes planes of them

@@ -174,17 +174,17 @@ class _Look:
     def _along(self, strip: Strip, picture: np.ndarray, middle: np.ndarray, cm: float) -> np.ndarray:
         """What the network says of a strip. (5, h, w)"""
         lines = strip.lines
-        cell = ALONG_CELL
-        others = np.zeros((3, strip.height_px // cell.down, strip.width_px // cell.across), np.float32)
+        size = (strip.height_px, strip.width_px)
+        others = np.zeros((3, *ALONG_CELL.grid(*size)), np.float32)
         if self.lean is not None:
-            along, across = (np.arange(others.shape[2]) + 0.5) * cell.across, (np.arange(others.shape[1]) + 0.5) * cell.down
+            along, across = ALONG_CELL.middles(*size)
             u, v = strip.begin_cm + along * cm, strip.v + (across - strip.height_px / 2) * cm
             uu, vv = (a.ravel() for a in np.meshgrid(u, v))
             at = lines.points(uu, vv) / self.cm + middle - np.array(self.lean.foot_px)
             for k, axis in enumerate((lines.along, lines.across)):
                 others[k] = ((at @ axis) / self.lean.height_px).reshape(others[k].shape)
         others[2] = np.log2(cm / 0.4)
-        return said_of(picture, others, self.settings.network, cell)
+        return said_of(picture, others, self.settings.network, ALONG_CELL)
 
     @cached_property
     def smooth(self) -> np.ndarray:
@@ -242,15 +242,13 @@ class _Look:
             rgb = cv2.resize(rgb, (w, h), interpolation=way)
         whole = np.full((*size, 3), 128, np.uint8)
         whole[:h, :w] = rgb
-        cell = ALONG_CELL
-        others = np.zeros((3, size[0] // cell.down, size[1] // cell.across), np.float32)
+        others = np.zeros((3, *ALONG_CELL.grid(*size)), np.float32)
         if self.lean is not None:
-            x = ((np.arange(others.shape[2]) + 0.5) * cell.across - 0.5) / times
-            y = ((np.arange(others.shape[1]) + 0.5) * cell.down - 0.5) / times
+            x, y = ((middle - 0.5) / times for middle in ALONG_CELL.middles(*size))
             others[0] = (corner[0] - self.lean.foot_px[0] + x) / self.lean.height_px
             others[1] = ((corner[1] - self.lean.foot_px[1] + y) / self.lean.height_px)[:, None]
         others[2] = np.log2(self.look_cm / 0.4)
-        return said_of(whole, others, self.settings.network, cell)
+        return said_of(whole, others, self.settings.network, ALONG_CELL)
 
     def _counting(
         self,

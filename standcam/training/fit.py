@@ -20,8 +20,8 @@ import torch
 from torch import distributed, nn
 from torch.nn import functional as F
 
-from standcam.training import CROP, UNSURE, WEED
 from standcam.plants.networks import STEP_PX
+from standcam.training import CROP, UNSURE, WEED
 from standcam.training.deck import Deck, Pieces, middles
 from standcam.training.model import Form, StemNet, restored
 from standcam.training.reduced import LOOKS, Look
@@ -90,7 +90,8 @@ def loss_of(out: torch.Tensor, side: torch.Tensor, aim: Targets, pieces: Pieces,
     """
     p = out[:, :2].sigmoid()
     miss = F.binary_cross_entropy_with_logits(out[:, :2], aim.heat, reduction="none") * (aim.heat - p).abs() ** 2
-    stems = (aim.heat > 0.7).float().sum((0, 2, 3)) / (0.71 * 2 * math.pi * look.spread**2 * STEP_PX**2 / math.prod(look.cell))
+    of_one = 0.71 * 2 * math.pi * look.spread**2 * STEP_PX**2 / math.prod(look.cell)  # warm cells of a stem
+    stems = (aim.heat > 0.7).float().sum((0, 2, 3)) / of_one
     crop, weed = (miss * aim.sure).sum((0, 2, 3)) / stems.clamp(min=4)
     log_sd = out[:, 4].clamp(-3, 2)
     far = (out[:, 2:4] - aim.offset).abs().sum(1)
