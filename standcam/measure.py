@@ -181,9 +181,7 @@ class _Scene:
     settings: Settings
 
 
-def _rows_and_stems(
-    scene: _Scene, seen: Seen, directions: list[list[RowLine]]
-) -> list[tuple[RowLine, Stems]]:
+def _rows_and_stems(scene: _Scene, seen: Seen, directions: list[list[RowLine]]) -> list[tuple[RowLine, Stems]]:
     """Measured rows with their stems, the row the photo was taken of first."""
     best: list[tuple[RowLine, Stems]] = []
     best_sum = 0.0
@@ -212,9 +210,7 @@ def _follow(scene: _Scene, seen: Seen, line: RowLine) -> tuple[RowLine, Stems]:
     return row, stems.at((stems.position_cm >= row.from_cm) & (stems.position_cm <= row.to_cm), row)
 
 
-def _choose(
-    found: list[tuple[RowLine, Stems]], ground: GroundMap, settings: Settings
-) -> list[tuple[RowLine, Stems]]:
+def _choose(found: list[tuple[RowLine, Stems]], ground: GroundMap, settings: Settings) -> list[tuple[RowLine, Stems]]:
     """Of the rows with stems, the one the photo was taken of first, then neighbours that can be trusted."""
     if not found:
         return []

@@ -94,11 +94,7 @@ def broken_laws(package: Path) -> list[str]:
 
 
 def circles(graph: dict[str, set[str]]) -> list[str]:
-    return [
-        f"{module} imports itself by way of others"
-        for module in sorted(graph)
-        if module in reached(graph, module)
-    ]
+    return [f"{module} imports itself by way of others" for module in sorted(graph) if module in reached(graph, module)]
 
 
 def test_laws():
@@ -167,15 +163,11 @@ def test_circle_is_found(tmp_path):
 
 def test_the_program_starts_light():
     code = f"import sys, standcam.cli.app; print([m for m in {HEAVY!r} if m in sys.modules])"
-    out = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent
-    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent)
     assert out.stdout.strip() == "[]"
 
 
 def test_public_names_come_when_asked_for():
     code = f"import sys, standcam; print([m for m in {HEAVY!r} if m in sys.modules])"
-    out = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent
-    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent)
     assert out.stdout.strip() == "[]"

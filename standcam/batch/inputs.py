@@ -48,9 +48,7 @@ class Problem:
     remedy: str
 
 
-def find_inputs(
-    paths: Sequence[str | Path], out: str | Path | None = None
-) -> tuple[list[Input], list[Problem]]:
+def find_inputs(paths: Sequence[str | Path], out: str | Path | None = None) -> tuple[list[Input], list[Problem]]:
     """Photos that the given files and folders mean, in natural order, each once.
 
     Files given by name are taken whatever their ending; whether they are pictures shows when they are opened.
@@ -106,8 +104,7 @@ def name_inputs(paths: Sequence[str | Path]) -> list[Input]:
         names = ["/".join(Path(p).parts[-d:]) for p, d in zip(absolute, depth, strict=True)]
         often = Counter(names)
         deeper = [
-            d + (often[name] > 1 and d < len(Path(p).parts))
-            for p, d, name in zip(absolute, depth, names, strict=True)
+            d + (often[name] > 1 and d < len(Path(p).parts)) for p, d, name in zip(absolute, depth, names, strict=True)
         ]
         if deeper == depth:
             break
@@ -123,9 +120,7 @@ def name_inputs(paths: Sequence[str | Path]) -> list[Input]:
 def natural_key(text: str) -> list[tuple[int, int, str]]:
     """Sort key that puts ``IMG_9`` before ``IMG_10``."""
     return [
-        (0, int(part), "") if part.isdecimal() else (1, 0, part)
-        for part in re.split(r"(\d+)", text.casefold())
-        if part
+        (0, int(part), "") if part.isdecimal() else (1, 0, part) for part in re.split(r"(\d+)", text.casefold()) if part
     ]
 
 
@@ -172,11 +167,7 @@ def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[str
         for entry in entries:
             stem, _, ending = entry.name.rpartition(".")
             # a raw file beside its JPEG is the usual pair of a camera and nothing is lost by leaving it
-            if (
-                f".{ending.lower()}" in OTHER_PICTURES
-                and stem.casefold() not in stems
-                and not _is_folder(entry)
-            ):
+            if f".{ending.lower()}" in OTHER_PICTURES and stem.casefold() not in stems and not _is_folder(entry):
                 problems.append(
                     Problem(
                         str(folder / entry.name),
@@ -186,9 +177,7 @@ def _walk(root: Path, out: Path | None, problems: list[Problem]) -> Iterator[str
                 )
         own_marked = is_results(folder)
         waiting += [
-            folder / e.name
-            for e in reversed(entries)
-            if _is_folder(e) and not (own_marked and e.name == "marked")
+            folder / e.name for e in reversed(entries) if _is_folder(e) and not (own_marked and e.name == "marked")
         ]
 
 

@@ -69,9 +69,7 @@ def count_tapes(paths: Sequence[str | Path], settings: Settings, unit: str | Non
     for job in name_inputs(list(once.values())):
         try:
             if job.path.is_dir():
-                problems.append(
-                    Problem(str(job.path), f"{job.path} is a folder.", "Name the tape files in it, *.csv.")
-                )
+                problems.append(Problem(str(job.path), f"{job.path} is a folder.", "Name the tape files in it, *.csv."))
                 continue
             file = read_tape_file(job.path, unit, job.photo)
             digest = sha256_of(job.path)
@@ -79,9 +77,7 @@ def count_tapes(paths: Sequence[str | Path], settings: Settings, unit: str | Non
             problems.append(Problem(str(job.path), error.reason, error.remedy))
             continue
         except OSError as error:
-            problems.append(
-                Problem(str(job.path), f"{job.path} cannot be read: {error}.", "Check the rights.")
-            )
+            problems.append(Problem(str(job.path), f"{job.path} cannot be read: {error}.", "Check the rights."))
             continue
         positions.append(file.positions)
         stretches.append(file.stretches)

@@ -83,9 +83,7 @@ class ChainFinder:
         As of :func:`find_chains`.
     """
 
-    def __init__(
-        self, settings: ChainSettings | None = None, group: Callable[[Piece], object] | None = None
-    ) -> None:
+    def __init__(self, settings: ChainSettings | None = None, group: Callable[[Piece], object] | None = None) -> None:
         self._settings, self._group = settings or ChainSettings(), group
         self._lines: list[dict[str, object]] = []
         self._told: list[list[str]] = []

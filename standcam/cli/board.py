@@ -27,20 +27,14 @@ def register(app: typer.Typer) -> None:
 
 
 def board(
-    paper: Annotated[
-        Paper, typer.Option("--paper", help="Sheet to print on.", case_sensitive=False)
-    ] = Paper.a4,
+    paper: Annotated[Paper, typer.Option("--paper", help="Sheet to print on.", case_sensitive=False)] = Paper.a4,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out", help="PDF to write; the geometry goes beside it as .toml. [default: board-PAPER.pdf]"
-        ),
+        typer.Option("--out", help="PDF to write; the geometry goes beside it as .toml. [default: board-PAPER.pdf]"),
     ] = None,
     tiles: Annotated[
         bool,
-        typer.Option(
-            "--tiles", help="The full 400 x 300 mm board in two halves, to be glued, on a4 or letter."
-        ),
+        typer.Option("--tiles", help="The full 400 x 300 mm board in two halves, to be glued, on a4 or letter."),
     ] = False,
     board: Annotated[
         Path | None, typer.Option("--board", help="Print this board geometry (TOML) and not a built-in one.")
@@ -95,9 +89,7 @@ def board(
         write_files({target: board_toml(printed)}, force)
         typer.echo(f"{target}: the board as printed at {measured_ruler_mm:.4g} %.")
         if abs(measured_ruler_mm - 100) > 3:
-            typer.echo(
-                "The print was scaled. It can be used, but one printed at 100 % leaves less to go wrong."
-            )
+            typer.echo("The print was scaled. It can be used, but one printed at 100 % leaves less to go wrong.")
         typer.echo(f"Count with:  standcam count PHOTOS --board {target}")
         return
 
@@ -155,9 +147,7 @@ def _say_how(
     from standcam.ground.printing import first_free_id, is_built_in, taken_for
 
     typer.echo(f"{geometry.name}: {', '.join(str(path) for path in files)}")
-    typer.echo(
-        "Print at 100 % (actual size) on matt paper, measure the 100 mm ruler, glue flat on stiff board."
-    )
+    typer.echo("Print at 100 % (actual size) on matt paper, measure the 100 mm ruler, glue flat on stiff board.")
     typer.echo("A wrong print scale makes every number wrong. Ruler not 100 mm? Print again, or:")
     which = (
         f"--paper {paper.value}{' --tiles' if tiles else ''}{f' --number {number}' if number else ''}"

@@ -17,9 +17,7 @@ def register(app: typer.Typer) -> None:
 
 
 def cost(
-    results: Annotated[
-        Path, typer.Argument(metavar="RESULTS", help="Results folder that count, tape or strip wrote.")
-    ],
+    results: Annotated[Path, typer.Argument(metavar="RESULTS", help="Results folder that count, tape or strip wrote.")],
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder for tables and picture; without it nothing is written.")
     ] = None,

@@ -32,9 +32,7 @@ def register(app: typer.Typer) -> None:
 def lens(
     photos: Annotated[
         list[Path] | None,
-        typer.Argument(
-            metavar="PHOTO_OR_FOLDER...", help="Five or more photos of the pattern, 8 to 15 are better."
-        ),
+        typer.Argument(metavar="PHOTO_OR_FOLDER...", help="Five or more photos of the pattern, 8 to 15 are better."),
     ] = None,
     out: Annotated[Path, typer.Option("--out", help="Lens profile to write (TOML).")] = Path("lens.toml"),
     name: Annotated[str, typer.Option("--name", help="Name of the profile. [default: the camera's]")] = "",
@@ -56,9 +54,7 @@ def lens(
     print_pattern: Annotated[
         Path | None, typer.Option("--print-pattern", help="Write the pattern to this PDF, to be printed.")
     ] = None,
-    paper: Annotated[
-        Paper, typer.Option("--paper", help="Sheet for the pattern.", case_sensitive=False)
-    ] = Paper.a4,
+    paper: Annotated[Paper, typer.Option("--paper", help="Sheet for the pattern.", case_sensitive=False)] = Paper.a4,
     force: Annotated[bool, typer.Option("--force", help="Replace files that are there already.")] = False,
 ) -> None:
     """Measure a lens profile: focal length and distortion, from photos of a checkerboard or ChArUco pattern.
@@ -78,13 +74,9 @@ def lens(
 
         if photos:
             raise BadSettings("--print-pattern and photos were both given.", "Print first, then measure.")
-        target = (
-            print_pattern if print_pattern.suffix.lower() == ".pdf" else print_pattern.with_suffix(".pdf")
-        )
+        target = print_pattern if print_pattern.suffix.lower() == ".pdf" else print_pattern.with_suffix(".pdf")
         write_files({target: pdf([pattern_page(shape, paper.value)], "standcam lens pattern")}, force)
-        typer.echo(
-            f"{target}: print it, glue it on glass or stiff board, then: standcam lens PHOTOS --out lens.toml"
-        )
+        typer.echo(f"{target}: print it, glue it on glass or stiff board, then: standcam lens PHOTOS --out lens.toml")
         return
     if not photos:
         raise BadSettings("No photos were given.", "Name 8 to 15 photos of the pattern, or a folder of them.")
@@ -132,9 +124,7 @@ def _comments(fit: LensFit) -> list[str]:
 
 def _say_rejected(rejected: list[Rejected]) -> None:
     for photo in rejected:
-        text = (
-            photo.reason if photo.reason.startswith(photo.path.name) else f"{photo.path.name}: {photo.reason}"
-        )
+        text = photo.reason if photo.reason.startswith(photo.path.name) else f"{photo.path.name}: {photo.reason}"
         typer.echo(f"not used  {' '.join(text.split())}", err=True)
 
 

@@ -82,9 +82,7 @@ Nominal = Annotated[
 ]
 SeedingRate = Annotated[
     float | None,
-    typer.Option(
-        "--seeding-rate-ha", help="Seeds per ha; with the row width it gives the theoretical spacing."
-    ),
+    typer.Option("--seeding-rate-ha", help="Seeds per ha; with the row width it gives the theoretical spacing."),
 ]
 
 LocatorOption = Annotated[

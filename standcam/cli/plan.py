@@ -124,9 +124,7 @@ def _stand(settings: Settings, results: Results | None) -> tuple[float, float | 
         rate = 1e8 / (nominal * width)
     if rate is None and results is None:
         rate = COMMON_RATE_HA
-        assumed.append(
-            f"{COMMON_RATE_HA:,.0f}/ha ({units.per_acre(COMMON_RATE_HA):,.0f}/acre); give --seeding-rate-ha"
-        )
+        assumed.append(f"{COMMON_RATE_HA:,.0f}/ha ({units.per_acre(COMMON_RATE_HA):,.0f}/acre); give --seeding-rate-ha")
     return width, rate, assumed
 
 

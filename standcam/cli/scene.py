@@ -24,9 +24,7 @@ def scene(
         Path | None,
         typer.Option("--recipe", help="Recipe (TOML) of the scenes; without it, the demonstration set."),
     ] = None,
-    seed: Annotated[
-        int | None, typer.Option("--seed", min=0, help="Seed, in place of the recipe's own.")
-    ] = None,
+    seed: Annotated[int | None, typer.Option("--seed", min=0, help="Seed, in place of the recipe's own.")] = None,
     flat: Annotated[
         bool,
         typer.Option("--flat", help="Only photos and truth.csv, straight into DIR: a folder to count."),

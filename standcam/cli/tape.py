@@ -91,9 +91,7 @@ def tape(
             writer.finish(**batch.tables, run=record)
     if nothing:
         for problem in batch.problems:
-            typer.echo(
-                f"standcam: {printable(problem.reason)} {printable(problem.remedy)}".rstrip(), err=True
-            )
+            typer.echo(f"standcam: {printable(problem.reason)} {printable(problem.remedy)}".rstrip(), err=True)
         typer.echo("standcam: No tape file could be used.", err=True)
         raise typer.Exit(2)
     screen.show(batch.rows, batch.gaps, batch.tables["problems"], settings, out, notes=notes)

@@ -228,9 +228,7 @@ def _complete(greys: Greys, geometry: BoardGeometry, members: list[Reading]) -> 
     return BoardView(geometry, readings, weights)
 
 
-def _mend(
-    greys: Greys, geometry: BoardGeometry, readings: dict[int, Reading], weights: dict[int, np.ndarray]
-) -> None:
+def _mend(greys: Greys, geometry: BoardGeometry, readings: dict[int, Reading], weights: dict[int, np.ndarray]) -> None:
     """Refine anew, from where the others say it is, a marker that a leaf has bent out of its place."""
     if len(readings) < 3:
         return
@@ -252,10 +250,7 @@ def _mend(
     if without[id] > 0.5 * whole or expect is None:
         return
     quad, trust = refine(greys, expect[0], geometry.dictionary)
-    if (
-        np.linalg.norm(quad - expect[0], axis=1).max()
-        < np.linalg.norm(readings[id].quad - expect[0], axis=1).max()
-    ):
+    if np.linalg.norm(quad - expect[0], axis=1).max() < np.linalg.norm(readings[id].quad - expect[0], axis=1).max():
         readings[id] = dataclasses.replace(readings[id], quad=quad)
         weights[id] = trust
 
@@ -304,9 +299,7 @@ def _ground_map(views: list[BoardView], focal: Focal, width: int, height: int) -
     most = max(len(v.readings) for v in views)
     if most < 3 and most < len(views[0].geometry.markers):
         bits |= flags.bit("few_markers")
-        doubts.append(
-            f"Only {most} of {len(views[0].geometry.markers)} markers were read: the scale is less sure."
-        )
+        doubts.append(f"Only {most} of {len(views[0].geometry.markers)} markers were read: the scale is less sure.")
     if residual_mm > RESIDUAL_MM or lost > LOST_CORNERS:
         bits |= flags.bit("scale_residual")
         doubts.append("The markers do not fit the board's description well: is it bent, or another board?")

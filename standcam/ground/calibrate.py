@@ -65,9 +65,7 @@ def calibrate(photo: Photo, settings: CalibrationSettings | None = None) -> Grou
     settings = settings or CalibrationSettings()
     if settings.method != "auto":
         if settings.method not in BY_NAME:
-            raise BadSettings(
-                f"calibration.method is {settings.method!r}.", f"Use auto, {', '.join(BY_NAME)}."
-            )
+            raise BadSettings(f"calibration.method is {settings.method!r}.", f"Use auto, {', '.join(BY_NAME)}.")
         return BY_NAME[settings.method](photo, settings)
     refusals: list[str] = []
     for name, method in METHODS.items():

@@ -88,9 +88,7 @@ def _edge_shifts(grey: np.ndarray, quad: np.ndarray, cells: int) -> tuple[np.nda
         return None, np.zeros(4)
     light = LINEAR[grey[y0:y1, x0:x1]]
     at = (spots.reshape(4 * PROFILES, SAMPLES, 2) - [x0, y0]).astype(np.float32)
-    seen = cv2.remap(
-        light, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=-1
-    )
+    seen = cv2.remap(light, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=-1)
     outside = (seen < 0).any(1)
     dark = seen[:, s < -0.3 * cell].mean(1)
     bright = seen[:, s > 0.35 * cell].mean(1)
@@ -106,16 +104,12 @@ def _edge_shifts(grey: np.ndarray, quad: np.ndarray, cells: int) -> tuple[np.nda
     good = rise.any(1) & ~outside & (contrast > 0.02)
     if good.any():
         good &= contrast > 0.3 * np.median(contrast[good])
-    lines, share = _robust_lines(
-        t, shift.reshape(4, PROFILES), good.reshape(4, PROFILES), max(0.05 * cell, 0.15)
-    )
+    lines, share = _robust_lines(t, shift.reshape(4, PROFILES), good.reshape(4, PROFILES), max(0.05 * cell, 0.15))
     ends = np.c_[lines[:, 0], lines.sum(1)]
     return np.clip(ends, -0.7 * cell, 0.7 * cell), share
 
 
-def _robust_lines(
-    t: np.ndarray, d: np.ndarray, good: np.ndarray, tolerance: float
-) -> tuple[np.ndarray, np.ndarray]:
+def _robust_lines(t: np.ndarray, d: np.ndarray, good: np.ndarray, tolerance: float) -> tuple[np.ndarray, np.ndarray]:
     """Lines d = p + q t through most of the good points of each row, and the share of points on them.
 
     (m,), (n, m), (n, m), [px] -> (n, 2), (n,)

@@ -72,9 +72,7 @@ class BoardGeometry:
             raise BadSettings(f"{where} has a size or place that no board has.", "Give all sizes and centres in mm.")
         ids = [m.id for m in self.markers]
         if len(set(ids)) < len(ids) or min(ids) < 0:
-            raise BadSettings(
-                f"{where} has marker ids {ids}.", "Each id must be there once, and none below zero."
-            )
+            raise BadSettings(f"{where} has marker ids {ids}.", "Each id must be there once, and none below zero.")
         for i, a in enumerate(self.markers):
             (x, y), half = a.centre_mm, a.side_mm / 2
             if abs(x) + half > self.width_mm / 2 + 1e-6 or abs(y) + half > self.height_mm / 2 + 1e-6:
@@ -85,9 +83,7 @@ class BoardGeometry:
             for b in self.markers[:i]:
                 apart = max(abs(x - b.centre_mm[0]), abs(y - b.centre_mm[1]))
                 if apart < half + b.side_mm / 2:
-                    raise BadSettings(
-                        f"{where}: markers {b.id} and {a.id} overlap.", "Check their centres and sides."
-                    )
+                    raise BadSettings(f"{where}: markers {b.id} and {a.id} overlap.", "Check their centres and sides.")
 
     @property
     def ids(self) -> tuple[int, ...]:
@@ -199,9 +195,7 @@ def read_board(path: str | Path) -> BoardGeometry:
     """
     boards = read_boards(path)
     if len(boards) > 1:
-        raise BadSettings(
-            f"Board file {path} describes {len(boards)} boards.", "Give a file with one [board]."
-        )
+        raise BadSettings(f"Board file {path} describes {len(boards)} boards.", "Give a file with one [board].")
     return boards[0]
 
 
@@ -223,9 +217,7 @@ def read_boards(path: str | Path) -> tuple[BoardGeometry, ...]:
     except OSError as error:
         raise BadSettings(f"Board file {path} cannot be read: {error.strerror}.", "Check the path.") from None
     except tomllib.TOMLDecodeError as error:
-        raise BadSettings(
-            f"Board file {path} is not valid TOML: {error}.", "Correct the place named."
-        ) from None
+        raise BadSettings(f"Board file {path} is not valid TOML: {error}.", "Correct the place named.") from None
     except KeyError as error:
         raise BadSettings(
             f"Board file {path} lacks {error}.", "Compare it with a file made by `standcam board`."

@@ -128,19 +128,13 @@ def read_lens(path: str | Path) -> LensProfile:
             date=str(data.get("date", "")),
         )
     except OSError as error:
-        raise BadSettings(
-            f"Lens profile {path} cannot be read: {error.strerror}.", "Check the path."
-        ) from None
+        raise BadSettings(f"Lens profile {path} cannot be read: {error.strerror}.", "Check the path.") from None
     except (KeyError, ValueError, IndexError, TypeError, OverflowError, tomllib.TOMLDecodeError) as error:
         raise BadSettings(
             f"Lens profile {path} lacks or garbles {error}.", "Make it anew with `standcam lens`."
         ) from None
     numbers = [profile.focal, *profile.centre, profile.k1, profile.k2]
-    if not (
-        np.isfinite(numbers).all()
-        and profile.focal > 0
-        and 0 < min(profile.centre) <= max(profile.centre) < 1
-    ):
+    if not (np.isfinite(numbers).all() and profile.focal > 0 and 0 < min(profile.centre) <= max(profile.centre) < 1):
         raise BadSettings(
             f"Lens profile {path} describes no lens: focal {profile.focal:g}, centre {profile.centre}.",
             "focal is above 0 and centre between 0 and 1; make it anew with `standcam lens`.",

@@ -87,9 +87,7 @@ class Pattern:
 
     def charuco_board(self):
         """OpenCV's description of the ChArUco pattern, in mm."""
-        return cv2.aruco.CharucoBoard(
-            (self.columns, self.rows), self.square_mm, self.marker_mm, self._markers()
-        )
+        return cv2.aruco.CharucoBoard((self.columns, self.rows), self.square_mm, self.marker_mm, self._markers())
 
 
 @dataclass(frozen=True)
@@ -249,9 +247,7 @@ def collect_views(
         usual = Counter(_lens_key(v) for v in views).most_common(1)[0][0]
         for view in [v for v in views if _lens_key(v) != usual]:
             views.remove(view)
-            rejected.append(
-                Rejected(view.path, f"{_in_words(_lens_key(view))}; most are {_in_words(usual)}.")
-            )
+            rejected.append(Rejected(view.path, f"{_in_words(_lens_key(view))}; most are {_in_words(usual)}."))
     return views, rejected
 
 
@@ -314,8 +310,7 @@ def fit_lens(
     if residual > limit:
         listed = ", ".join(f"{v.path.name} {r:.2f}" for v, r in zip(views, residuals, strict=True))
         raise LensNotMeasured(
-            f"The pattern misses the fitted lens by {residual:.2f} px, above the limit of {limit:.2f} px "
-            f"({listed}).",
+            f"The pattern misses the fitted lens by {residual:.2f} px, above the limit of {limit:.2f} px ({listed}).",
             "Use a flat print, sharp photos, one zoom setting, and check the pattern's rows and columns.",
         )
     spread = _spread_deg(normals)
@@ -369,12 +364,7 @@ def _calibrate(views: Sequence[View]) -> tuple[np.ndarray, float, float, np.ndar
     width, height = views[0].size_px
     plane = [np.c_[v.pattern_mm, np.zeros(len(v.pattern_mm))].astype(np.float32)[:, None] for v in views]
     seen = [v.corners_px.astype(np.float32)[:, None] for v in views]
-    flags = (
-        cv2.CALIB_USE_INTRINSIC_GUESS
-        | cv2.CALIB_FIX_ASPECT_RATIO
-        | cv2.CALIB_ZERO_TANGENT_DIST
-        | cv2.CALIB_FIX_K3
-    )
+    flags = cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3
     ends = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 200, 1e-10)
     best = None
     for focal in (
@@ -419,9 +409,7 @@ def _newest_day(views: Sequence[View]) -> str:
     return max(days).isoformat() if days else ""
 
 
-def _cautions(
-    profile: LensProfile, views: Sequence[View], reach: float, width: int, height: int
-) -> tuple[str, ...]:
+def _cautions(profile: LensProfile, views: Sequence[View], reach: float, width: int, height: int) -> tuple[str, ...]:
     notes = []
     if reach < 0.7:
         notes.append(
@@ -430,9 +418,7 @@ def _cautions(
         )
     off = max(abs(profile.centre[0] - 0.5), abs(profile.centre[1] - 0.5))
     if off > 0.05:
-        notes.append(
-            f"the principal point lies {100 * off:.0f} % off the picture's middle: were the photos cropped?"
-        )
+        notes.append(f"the principal point lies {100 * off:.0f} % off the picture's middle: were the photos cropped?")
     nominal = views[0].focal_length_35mm
     if nominal is not None:
         # 35 mm equivalents go by the diagonal, 43.27 mm (CIPA DCG-001, from memory); some go by the width

@@ -187,9 +187,7 @@ def svg(page: Page) -> str:
     ]
     for item in page.items:
         if isinstance(item, Area):
-            loops = " ".join(
-                "M" + " L".join(f"{x:.6g},{y:.6g}" for x, y in loop) + " Z" for loop in item.loops
-            )
+            loops = " ".join("M" + " L".join(f"{x:.6g},{y:.6g}" for x, y in loop) + " Z" for loop in item.loops)
             out.append(f'<path fill-rule="evenodd" d="{loops}"/>')
         elif isinstance(item, Stroke):
             (x1, y1), (x2, y2) = item.start, item.end

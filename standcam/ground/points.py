@@ -26,9 +26,7 @@ def map_from_points(photo: Photo, settings: CalibrationSettings) -> GroundMap:
         No points given, or points that give no scale.
     """
     if settings.points is None:
-        raise NoScale(
-            "No two points were given.", "Set calibration.points = [x_px, y_px, x_px, y_px, length_cm]."
-        )
+        raise NoScale("No two points were given.", "Set calibration.points = [x_px, y_px, x_px, y_px, length_cm].")
     if len(settings.points) != 5 or not all(math.isfinite(v) for v in settings.points):
         raise NoScale(
             f"calibration.points is {list(settings.points)}.",

@@ -100,9 +100,7 @@ class PlanePose:
                 return float(100 * np.sqrt((sd**2).mean()) / distance_m)
         return float("nan")
 
-    def _log_scale_sd(
-        self, distance_mm: float, width_px: int, height_px: int, distortion_sd: float
-    ) -> np.ndarray:
+    def _log_scale_sd(self, distance_mm: float, width_px: int, height_px: int, distortion_sd: float) -> np.ndarray:
         angle = np.arange(12) * np.pi / 6
         places = np.zeros((13, 3))
         places[1:, 0], places[1:, 1] = distance_mm * np.cos(angle), distance_mm * np.sin(angle)
@@ -230,9 +228,7 @@ def _starts(board: PlanePoints, K: np.ndarray) -> list[tuple[np.ndarray, np.ndar
     Z = cv2.Rodrigues(np.array([0.0, 0.0, angle]))[0]
     flat = np.column_stack([board.mm[use], np.zeros(use.sum())]) @ Z.T
     try:
-        count, turns, moves, misfits = cv2.solvePnPGeneric(
-            flat, board.px[use], K, None, flags=cv2.SOLVEPNP_IPPE
-        )
+        count, turns, moves, misfits = cv2.solvePnPGeneric(flat, board.px[use], K, None, flags=cv2.SOLVEPNP_IPPE)
     except cv2.error:
         return []
     starts: list[tuple[np.ndarray, np.ndarray]] = []

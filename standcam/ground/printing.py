@@ -90,9 +90,7 @@ def as_printed(board: BoardGeometry, measured_ruler_mm: float) -> BoardGeometry:
             "Measure between the middles of its end marks, in millimetres.",
         )
     k = measured_ruler_mm / RULER_MM
-    markers = tuple(
-        Marker(m.id, (m.centre_mm[0] * k, m.centre_mm[1] * k), m.side_mm * k) for m in board.markers
-    )
+    markers = tuple(Marker(m.id, (m.centre_mm[0] * k, m.centre_mm[1] * k), m.side_mm * k) for m in board.markers)
     name = f"{board.name}, printed at {100 * k:.4g} %"
     return BoardGeometry(name, board.dictionary, markers, board.width_mm * k, board.height_mm * k)
 
@@ -265,9 +263,7 @@ def _span(ink: np.ndarray, axis: int) -> float:
 
 def _area(black: np.ndarray, top_left: np.ndarray, cell_mm: float) -> Area:
     x, y = (float(v) for v in top_left)
-    return Area(
-        tuple(tuple((x + cell_mm * u, y + cell_mm * v) for u, v in loop) for loop in outline_loops(black))
-    )
+    return Area(tuple(tuple((x + cell_mm * u, y + cell_mm * v) for u, v in loop) for loop in outline_loops(black)))
 
 
 def _marker(dictionary_name: str, id: int, top_left: np.ndarray, side_mm: float) -> Area:
@@ -334,12 +330,8 @@ def _free_box(board: BoardGeometry) -> np.ndarray | None:
     """Left, top, right and bottom of the white between the left and the right markers, if there is enough."""
     ink, clear = _ink(board), _quiet(board) + 1
     middle = (ink[0] + ink[2]) / 2
-    left = max(
-        (m.centre_mm[0] + m.side_mm / 2 for m in board.markers if m.centre_mm[0] < middle), default=middle
-    )
-    right = min(
-        (m.centre_mm[0] - m.side_mm / 2 for m in board.markers if m.centre_mm[0] >= middle), default=middle
-    )
+    left = max((m.centre_mm[0] + m.side_mm / 2 for m in board.markers if m.centre_mm[0] < middle), default=middle)
+    right = min((m.centre_mm[0] - m.side_mm / 2 for m in board.markers if m.centre_mm[0] >= middle), default=middle)
     box = np.array([left + clear, ink[1], right - clear, ink[3]])
     return box if _span(box, 0) >= RULER_MM + 8 else None
 
@@ -462,11 +454,5 @@ def _draw_seam(page: Page, ink: np.ndarray, origin: np.ndarray, sign: int) -> No
     far = x + sign * RULER_MM / 2
     page.add(Stroke((far, v), (x - sign * 9, v), 0.3), Stroke((far, v - 5), (far, v)))
     page.add(Text((x + sign * 4, v + 4.5), "across the seam: 100 mm", 2.6, "end" if sign < 0 else "start"))
-    words = (
-        "flap: glue the right half on here" if sign < 0 else "cut along the dashed line and drop this strip"
-    )
-    page.add(
-        Text(
-            (x - sign * 10 + (0 if sign < 0 else 2.6), page.height_mm / 2), words, 2.8, "middle", turned=True
-        )
-    )
+    words = "flap: glue the right half on here" if sign < 0 else "cut along the dashed line and drop this strip"
+    page.add(Text((x - sign * 10 + (0 if sign < 0 else 2.6), page.height_mm / 2), words, 2.8, "middle", turned=True))

@@ -138,9 +138,7 @@ def _ground_map(
     )
 
 
-def _pose_of_line(
-    known_cm: np.ndarray, points_px: np.ndarray, K: np.ndarray
-) -> tuple[np.ndarray, np.ndarray] | None:
+def _pose_of_line(known_cm: np.ndarray, points_px: np.ndarray, K: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
     """Where a line with known places lies before the camera: its origin [cm] and unit direction, camera axes.
 
     Linear least squares of ``s K (start + known direction) = point``, scaled to a unit direction.
@@ -158,9 +156,7 @@ def _pose_of_line(
     if size < 1e-12 or start[2] == 0:
         return None
     start, direction = start / size * np.sign(start[2]), direction / size * np.sign(start[2])
-    return (
-        (start, direction) if abs(direction[2]) < 0.87 else None
-    )  # steeper than 60 degrees is no stick on soil
+    return (start, direction) if abs(direction[2]) < 0.87 else None  # steeper than 60 degrees is no stick on soil
 
 
 def find_stick(rgb: np.ndarray, dark_share: float) -> Stick | None:
@@ -205,9 +201,7 @@ def _bars(rgb: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray, float]]:
             if long < 0.02 * side or cv2.contourArea(contour) < 0.5 * long * (wide - 1):
                 continue
             angle = np.deg2rad(turn if a >= b_ else turn + 90)
-            pieces.append(
-                _Piece(long, wide, np.array([cx, cy]), np.array([np.cos(angle), np.sin(angle)]), contour)
-            )
+            pieces.append(_Piece(long, wide, np.array([cx, cy]), np.array([np.cos(angle), np.sin(angle)]), contour))
         pieces.sort(key=lambda p: -p.long)
         bars, used = [], set()
         for n, seed in enumerate(pieces[:6]):
@@ -406,16 +400,12 @@ def _outer_end(d: np.ndarray, colour: np.ndarray, dark: float) -> float | None:
             value = (colour - level) @ toward / (toward @ toward)
             for j in range(k + run - 1, max(k - run, 1), -1):
                 if value[j] >= 0.5 > value[j - 1]:
-                    return float(
-                        d[j - 1] + (0.5 - value[j - 1]) / (value[j] - value[j - 1]) * (d[j] - d[j - 1])
-                    )
+                    return float(d[j - 1] + (0.5 - value[j - 1]) / (value[j] - value[j - 1]) * (d[j] - d[j - 1]))
             return float(d[k])
     return None
 
 
-def _profile(
-    rgb: np.ndarray, origin: np.ndarray, axis: np.ndarray, s: np.ndarray, width: float
-) -> np.ndarray | None:
+def _profile(rgb: np.ndarray, origin: np.ndarray, axis: np.ndarray, s: np.ndarray, width: float) -> np.ndarray | None:
     """Linear light along a line, mean of the middle third of the width; NaN off the picture (n, 3)."""
     normal = np.array([-axis[1], axis[0]])
     across = np.array([-0.17, 0.0, 0.17]) * width
@@ -441,9 +431,7 @@ def _profile(
     return light
 
 
-def _cuts(
-    rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _cuts(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Cuts across the bar: place along it, middle off the line [px], width [px], each (m,)."""
     axis = (b - a) / np.linalg.norm(b - a)
     normal = np.array([-axis[1], axis[0]])
@@ -473,9 +461,7 @@ def _steady_width(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -
     return float(np.mean(np.abs(widths - usual - slope * (t - 0.5)) < 0.12 * usual + 0.75))
 
 
-def _centre_line(
-    rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float
-) -> tuple[np.ndarray, np.ndarray]:
+def _centre_line(rgb: np.ndarray, a: np.ndarray, b: np.ndarray, width: float) -> tuple[np.ndarray, np.ndarray]:
     """Middle line of the bar from cuts across it, by a robust line through the middles of the cuts."""
     axis = (b - a) / np.linalg.norm(b - a)
     normal = np.array([-axis[1], axis[0]])

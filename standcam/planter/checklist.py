@@ -95,6 +95,4 @@ def checklist(signs: Sequence[Sign], lowest: float = 0.25) -> tuple[Item, ...]:
     for item in items:
         key = (item.sure, item.evidence[0])
         group[key] = max(group.get(key, 0.0), item.score)
-    return tuple(
-        sorted(items, key=lambda i: (not i.sure, -group[i.sure, i.evidence[0]], i.evidence[0], -i.score))
-    )
+    return tuple(sorted(items, key=lambda i: (not i.sure, -group[i.sure, i.evidence[0]], i.evidence[0], -i.score)))

@@ -32,7 +32,6 @@ _FEW_ROWS = 6
 _DRAWS = 1999
 
 
-
 @dataclass(frozen=True)
 class Counts:
     """Places by stretch and by piece of stretch, of stretches with a unit."""
@@ -199,9 +198,7 @@ class Scatter:
         return float(f.sf(among / residual / self.dispersion, some.sum() - 1, self.degrees or left))
 
 
-def mean_error(
-    n: np.ndarray, total: np.ndarray, square: np.ndarray, told: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def mean_error(n: np.ndarray, total: np.ndarray, square: np.ndarray, told: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean and its squared error from sums; NaN where not ``told``."""
     m = np.where(told, n, np.nan)
     mean = total / m
@@ -287,9 +284,7 @@ def scatter_test(data: Counts) -> Scatter:
     return Scatter(root, unit, data.n_units, float(between / within), degrees)
 
 
-def step_down(
-    measured: Sequence[Shares | Scatter], n_units: int, alpha: float
-) -> tuple[np.ndarray, np.ndarray]:
+def step_down(measured: Sequence[Shares | Scatter], n_units: int, alpha: float) -> tuple[np.ndarray, np.ndarray]:
     """Holm's adjusted p and signed z of every unit in every measure. Two arrays (m, u).
 
     A unit that is told apart leaves the reference of the others in that measure: beside one bad unit the sound ones

@@ -468,5 +468,3 @@ def length(cm: Estimate, us: bool) -> str:
 def speed(kmh: float, us: bool) -> str:
     """Ground speed: ``8.0 km/h`` or ``5.0 mph``."""
     return f"{arithmetic.mph(kmh):.1f} mph" if us else f"{kmh:.1f} km/h"
-
-

@@ -185,9 +185,7 @@ def _follow(table: np.ndarray, sd: float, skip: float, double: float) -> tuple[n
         base = np.maximum(np.round(gap - ahead[:, :, None]) - _MOST_MISSING, 0)
         steps = np.where(k == 0, 0, k + base)
         due = gap - ahead[:, :, None] - steps
-        spread = np.where(
-            k == 0, sd**2 + _DOUBLE_SPREAD**2, var[:, :, None] + sd**2 + np.maximum(steps, 1) * _DRIFT**2
-        )
+        spread = np.where(k == 0, sd**2 + _DOUBLE_SPREAD**2, var[:, :, None] + sd**2 + np.maximum(steps, 1) * _DRIFT**2)
         normal = np.exp(-0.5 * due**2 / spread) / np.sqrt(2 * np.pi * spread)
         density = (1 - _STRAY) * normal + _STRAY * (np.abs(due) < 0.75)
         with np.errstate(divide="ignore"):

@@ -236,9 +236,7 @@ def _ends(name: str, unit: str, value: Estimate) -> dict[str, float]:
 # ---- what could have been noticed
 
 
-def chance_to_notice(
-    places_unit: float, places_rest: float, share: float, share_unit: float, alpha: float
-) -> float:
+def chance_to_notice(places_unit: float, places_rest: float, share: float, share_unit: float, alpha: float) -> float:
     """How often a unit with another share comes out below ``alpha`` against the rest. [1]
 
     Exact over the binomial counts of the unit, the others at their expected count.

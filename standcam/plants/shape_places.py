@@ -83,9 +83,7 @@ def places_on(
     drawn = np.zeros(frame.height_px, bool)
     drawn[0] = True  # one line at least
     for down, across in at.parts_near(vegetation.held, BLOCK_PX):
-        mask[down, across] = cv2.remap(
-            source, *at.part(down, across), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
-        )
+        mask[down, across] = cv2.remap(source, *at.part(down, across), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
         drawn[max(down.start - _GAP_PX, 0) : down.stop + _GAP_PX] = True
     # from here on lines that hold nothing, nor are near any that does, are left out: half of them, mostly
     lines = np.flatnonzero(drawn)

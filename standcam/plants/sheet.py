@@ -62,9 +62,7 @@ def draw(frame: Frame, vegetation: Vegetation, ground: GroundMap, view: View) ->
     source = vegetation.smooth(frame.cm_per_px, ground)
     halved = round(np.log2(vegetation.rgb.shape[1] / source.shape[1]))  # an odd last pixel left out
     x, y = photo_places(frame, ground, vegetation.factor * 2**halved)
-    rgb = cv2.remap(
-        source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(128, 128, 128)
-    )
+    rgb = cv2.remap(source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(128, 128, 128))
     seen = (x >= 0) & (y >= 0) & (x <= source.shape[1] - 1) & (y <= source.shape[0] - 1)
     foot = frame.to_sheet(np.array([view.foot_cm]))[0]
     per_height = frame.cm_per_px / view.height_cm

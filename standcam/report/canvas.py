@@ -119,9 +119,7 @@ class Canvas:
     taken: list[np.ndarray] = field(default_factory=list)
     """Boxes that words must not cover: x0, y0, x1, y1. [px]"""
 
-    def line(
-        self, points: np.ndarray, colour: Rgb, width: float, closed: bool = False, cased: bool = True
-    ) -> None:
+    def line(self, points: np.ndarray, colour: Rgb, width: float, closed: bool = False, cased: bool = True) -> None:
         """A line through points, with a dark casing. (n, 2) [px]; points that are NaN are left out."""
         self.lines([points], colour, width, closed, cased)
 
@@ -165,9 +163,7 @@ class Canvas:
         """A filled circle."""
         if np.isfinite(at).all() and np.abs(at).max() < _FAR:
             centre = tuple(int(v) for v in np.round(np.asarray(at) * 2**_SHIFT))
-            cv2.circle(
-                self.rgb, centre, round(radius * self.unit * 2**_SHIFT), colour, -1, cv2.LINE_AA, _SHIFT
-            )
+            cv2.circle(self.rgb, centre, round(radius * self.unit * 2**_SHIFT), colour, -1, cv2.LINE_AA, _SHIFT)
 
     def ring(self, at: np.ndarray, radius: float, colour: Rgb, width: float) -> None:
         """A circle line with a dark casing."""
@@ -252,9 +248,7 @@ class Canvas:
             way = target - label.anchor
             length = np.hypot(*way)
             if length > 19 * self.unit:  # the leader starts at the rim of the symbol
-                self.line(
-                    np.array([label.anchor + way * (18 * self.unit / length), target]), label.colour, 1.6
-                )
+                self.line(np.array([label.anchor + way * (18 * self.unit / length), target]), label.colour, 1.6)
         for label, box in placed:
             x0, y0, x1, y1 = (int(v) for v in np.round(box))
             cv2.rectangle(self.rgb, (x0, y0), (x1, y1), INK, -1)

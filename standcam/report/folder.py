@@ -95,8 +95,7 @@ def read_results(folder: str | Path, edited: bool = True) -> Results:
     folder = Path(folder)
     run, settings = read_record(folder)
     frames = {
-        table.name: read_table(folder, table)
-        for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS)
+        table.name: read_table(folder, table) for table in (tables.PLANTS, tables.GAPS, tables.ROWS, tables.PLOTS)
     }
     if (frames["rows"]["status"] == tables.NO_STEMS).any():
         raise BadResults(

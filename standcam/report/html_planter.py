@@ -20,9 +20,7 @@ GAPS_FOR_FIT = 1_500
 """The fit of all rows together takes some milliseconds a gap; so many give shares to about a point."""
 
 
-def diagnosis(
-    kept: pd.DataFrame, spacings: int, run: Run
-) -> tuple[Diagnosis | None, list[str], pd.DataFrame]:
+def diagnosis(kept: pd.DataFrame, spacings: int, run: Run) -> tuple[Diagnosis | None, list[str], pd.DataFrame]:
     """What the planter did, None where it cannot be told; notes; kinds and lengths of the gaps that it was told from.
 
     Takes the rows kept, and how many spacings they have.

@@ -311,9 +311,7 @@ HEAD_COLUMNS = (
 """Columns of ROWS that the head tells of."""
 
 
-def _head(
-    m: Measurement, rows: pd.DataFrame | None, output: OutputSettings, unit: float, width: int
-) -> _Band:
+def _head(m: Measurement, rows: pd.DataFrame | None, output: OutputSettings, unit: float, width: int) -> _Band:
     """Name, numbers of each row, scale, and what to look at."""
     blocks: list[tuple[list[str], int, Rgb, str]] = [([wording.printable(m.photo)], 38, WHITE, "")]
     bits = m.flags | m.ground.flags
@@ -328,9 +326,7 @@ def _head(
             words = [*words[:-1], f"{words[-1]};", f"trust {wording.trust_words(r)}"]
         blocks.append(([*([name] if name else []), *words], 42, WHITE, ""))
         if r.nominal_source == "estimated":
-            estimated = (
-                f"Theoretical spacing {wording.spacing(r.nominal_spacing_cm, output.units)}, estimated."
-            )
+            estimated = f"Theoretical spacing {wording.spacing(r.nominal_spacing_cm, output.units)}, estimated."
     if rows is None or not len(rows):
         crop = int(_is_crop(m.plants).sum())
         blocks.append(([f"{crop} {'plant' if crop == 1 else 'plants'},", "no row measured"], 42, WHITE, ""))

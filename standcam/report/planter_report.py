@@ -76,9 +76,7 @@ def unit_sentences(d: Diagnosis, us: bool) -> list[str]:
                 numbers.append(f"placement {length(scatter_of(line), us)}")
             said.append(f"Unit {line.row_unit}: {line.verdict} than the others ({'; '.join(numbers)}).")
     if not said and len(d.units.table) > 1:
-        low = min(
-            ((v, k) for k, v in d.units.overall_p.items() if math.isfinite(v)), default=(math.nan, "")
-        )
+        low = min(((v, k) for k, v in d.units.overall_p.items() if math.isfinite(v)), default=(math.nan, ""))
         said.append("No unit differs from the others beyond chance.")
         if low[0] < 0.05:
             said[-1] += (
@@ -191,8 +189,7 @@ def show(
                 line(
                     f"Unit {r.row_unit}: no plant {percent(share_of(r, 'missing'))}, "
                     f"doubles {percent(share_of(r, 'double'))}, placement {length(scatter_of(r), us)}, "
-                    f"CV {wording.percent(r.cv_pct)}"
-                    + (f": {r.verdict}" if r.verdict else "")
+                    f"CV {wording.percent(r.cv_pct)}" + (f": {r.verdict}" if r.verdict else "")
                 )
     head("Missing plants")
     for text in d.missing.sentences:

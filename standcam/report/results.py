@@ -69,9 +69,7 @@ def check_out(out: str | Path, force: bool = False) -> None:
     put_right(out)
     # os.path answers no where pathlib raises for lack of rights; the rights are looked at below
     if os.path.exists(out) and not os.path.isdir(out):
-        raise UnwritableResults(
-            f"{out} is a file, not a folder for results.", "Name another folder with --out."
-        )
+        raise UnwritableResults(f"{out} is a file, not a folder for results.", "Name another folder with --out.")
     if os.path.exists(out / "survey.toml") and os.path.exists(out / "plots.csv") and not os.path.exists(out / RUN):
         raise UnwritableResults(
             f"{out} is a survey, and its plots.csv would be replaced.", "Name another folder with --out."

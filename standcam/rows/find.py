@@ -253,9 +253,7 @@ def refit(row: RowLine, points_cm: np.ndarray, weight: np.ndarray, settings: Row
     fit = np.zeros(terms)
     w = weight.copy()
     for _ in range(8):
-        fit = np.linalg.solve(
-            (basis * w[:, None]).T @ basis + prior + 1e-9 * np.eye(terms), (basis * w[:, None]).T @ v
-        )
+        fit = np.linalg.solve((basis * w[:, None]).T @ basis + prior + 1e-9 * np.eye(terms), (basis * w[:, None]).T @ v)
         residual = v - basis @ fit
         scale = max(1.4826 * float(np.median(np.abs(residual))), 0.4)
         w = weight / (1 + (residual / (2 * scale)) ** 2)
@@ -301,10 +299,7 @@ def measured_stretch(row: RowLine, ground: GroundMap, settings: RowSettings) -> 
     px = ground.to_pixels(row.points(s))
     with np.errstate(invalid="ignore"):
         inside = (
-            (px[:, 0] >= 0)
-            & (px[:, 0] <= ground.width_px - 1)
-            & (px[:, 1] >= 0)
-            & (px[:, 1] <= ground.height_px - 1)
+            (px[:, 0] >= 0) & (px[:, 0] <= ground.width_px - 1) & (px[:, 1] >= 0) & (px[:, 1] <= ground.height_px - 1)
         )
     good = inside.copy()
     good[inside] = resolvable(ground, px[inside], settings)

@@ -55,9 +55,7 @@ class RowLine:
         u = s - (2 / 3) * self.bend_per_cm**2 * s**3
         d = np.asarray(self.direction)
         return (
-            np.asarray(self.origin_cm)
-            + u[:, None] * d
-            + (self.bend_per_cm * u**2)[:, None] * np.array([d[1], -d[0]])
+            np.asarray(self.origin_cm) + u[:, None] * d + (self.bend_per_cm * u**2)[:, None] * np.array([d[1], -d[0]])
         )
 
     @property

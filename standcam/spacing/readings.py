@@ -133,10 +133,7 @@ class Reading:
                     "or by --units",
                 )
             ]
-        return [
-            (line, f"no unit, while line {self._first[1]} is in {_said(self._first[0])}")
-            for line in self._bare
-        ]
+        return [(line, f"no unit, while line {self._first[1]} is in {_said(self._first[0])}") for line in self._bare]
 
     def _parse(self, clean: str, text: str) -> tuple[float, str]:
         """Length in cm and the unit it is written in; "" for a bare number."""
@@ -144,17 +141,13 @@ class Reading:
             inches = _number(found[2]) if found[2] else 0.0
             if inches >= INCHES_PER_FOOT:
                 raise ValueError(f"{text!r} has {inches:g} inches behind its feet; a foot has 12")
-            return _number(found[1]) * CM_PER_FOOT + inches * CM_PER_INCH, FEET_AND_INCHES if found[
-                2
-            ] else "ft"
+            return _number(found[1]) * CM_PER_FOOT + inches * CM_PER_INCH, FEET_AND_INCHES if found[2] else "ft"
         if found := _INCHES.fullmatch(clean):
             return _number(found[1]) * CM_PER_INCH, "in"
         if found := _WITH_UNIT.fullmatch(clean):
             unit = _UNIT.get(found[2])
             if unit is None:
-                raise ValueError(
-                    f"{text!r} is in no unit known here (mm, cm, m, in, ft); remarks stand in brackets"
-                )
+                raise ValueError(f"{text!r} is in no unit known here (mm, cm, m, in, ft); remarks stand in brackets")
             return _number(found[1]) * CM_PER_UNIT[unit], unit
         if not _PLAIN.fullmatch(clean):
             raise ValueError(f"{text!r} is no number")
@@ -181,8 +174,7 @@ class Reading:
         elif group != self._first[0]:
             # 3.4 among values like 3'4" may well be meant as feet and inches
             raise ValueError(
-                f"mixed units, {text!r} is in {_said(str(group))}, line {self._first[1]} in "
-                f"{_said(self._first[0])}"
+                f"mixed units, {text!r} is in {_said(str(group))}, line {self._first[1]} in {_said(self._first[0])}"
             )
 
     def _same_decimal_mark(self, clean: str, text: str, line: int) -> None:

@@ -60,9 +60,7 @@ class TapeFile:
     """What was read and should be looked at, by line."""
 
 
-def read_tape(
-    path: str | Path, unit: str | None = None, photo: str | None = None
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def read_tape(path: str | Path, unit: str | None = None, photo: str | None = None) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Positions and stretches of a tape file; see :func:`read_tape_file`."""
     file = read_tape_file(path, unit, photo)
     return file.positions, file.stretches
@@ -104,9 +102,7 @@ def read_tape_file(path: str | Path, unit: str | None = None, photo: str | None 
 
 def plants_from_tape(positions: pd.DataFrame) -> pd.DataFrame:
     """PLANTS of a tape: every reading is a crop plant, and no pixel shows it."""
-    return tables.conform(
-        tables.PLANTS, positions.drop(columns="source").assign(is_crop=True, crop_probability=1.0)
-    )
+    return tables.conform(tables.PLANTS, positions.drop(columns="source").assign(is_crop=True, crop_probability=1.0))
 
 
 class _Reader:
@@ -152,9 +148,7 @@ class _Reader:
             elif line.strip(" \t\r\n,;"):
                 body.append((number, line))
         if not body:
-            raise BadTape(
-                f"{self.photo} holds no readings.", "Write a header, and one reading a line below it."
-            )
+            raise BadTape(f"{self.photo} holds no readings.", "Write a header, and one reading a line below it.")
         body, delimiter = self._find_header(body, delimiter, comments)
         for number, comment in comments:
             self._unit_comment(number, comment)
@@ -174,9 +168,7 @@ class _Reader:
         if self.rows or len(body) > 1 or self.mistakes:
             return
         if "row_length" not in self.ends or self.kind != "position" or self.header.wide:
-            raise BadTape(
-                f"{self.photo} holds a header and no readings.", "Write one reading a line below it."
-            )
+            raise BadTape(f"{self.photo} holds a header and no readings.", "Write one reading a line below it.")
         self.rows[self.path.stem, 1] = TapeRow(self.path.stem, 1)
 
     def _heads(self, bare: str) -> bool:

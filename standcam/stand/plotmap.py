@@ -172,9 +172,7 @@ def join_plot_map(rows: pd.DataFrame, plot_map: pd.DataFrame) -> tuple[pd.DataFr
     best = np.full(len(unique), -1)
     depth = np.full(len(unique), -1)
     used = np.zeros(len(plot_map), bool)
-    filled = np.stack(
-        [(plot_map[k].notna() & (plot_map[k].astype("str") != "")).to_numpy(bool) for k in keys], axis=1
-    )
+    filled = np.stack([(plot_map[k].notna() & (plot_map[k].astype("str") != "")).to_numpy(bool) for k in keys], axis=1)
     torn = np.zeros(len(unique), bool)
     for pattern in sorted({tuple(line) for line in filled.tolist()}, reverse=True):
         part = [k for k, is_filled in zip(keys, pattern, strict=True) if is_filled]

@@ -191,9 +191,7 @@ def emergence_uniformity(
         "late plants next to late plants", "late plants stand together", *run_counts([mark for mark, _ in segments])
     )
     skips = at_least("skips next to skips", "skips come together", *run_counts(_skips(gaps)))
-    beside = at_least(
-        "late plants at the ends of skips", "late plants stand beside skips", *beside_counts(segments)
-    )
+    beside = at_least("late plants at the ends of skips", "late plants stand beside skips", *beside_counts(segments))
     together, skips, beside = _adjusted((together, skips, beside), alpha)
     basis = tuple(
         (name, int((table["judged"] & (table["basis"] == name)).sum()))
@@ -247,9 +245,7 @@ def _judged(
     mark = scout[keep]
     bases = [np.isfinite(mark), np.isfinite(behind), np.isfinite(ratio) & (usual >= settings.smallest_cm2)]
     basis = np.select(bases, [BY_SCOUT, BY_STAGE, BY_SIZE], default="")
-    late = np.select(
-        bases, [mark == 1, behind >= settings.stages_behind, ratio < settings.late_size], default=False
-    )
+    late = np.select(bases, [mark == 1, behind >= settings.stages_behind, ratio < settings.late_size], default=False)
     return tables.conform(
         LATE_PLANTS,
         table.drop(columns="flags").assign(

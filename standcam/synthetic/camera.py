@@ -89,9 +89,7 @@ class Camera:
         ]
         rays = self.rays(edge)
         level = np.hypot(rays[:, 0], rays[:, 1])
-        reach = np.where(
-            rays[:, 2] < -1e-6, -self.position_mm[2] / np.minimum(rays[:, 2], -1e-6) * level, np.inf
-        )
+        reach = np.where(rays[:, 2] < -1e-6, -self.position_mm[2] / np.minimum(rays[:, 2], -1e-6) * level, np.inf)
         reach = np.minimum(reach, FARTHEST_MM)
         return self.position_mm[:2] + rays[:, :2] / np.maximum(level, 1e-12)[:, None] * reach[:, None]
 

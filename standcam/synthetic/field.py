@@ -82,9 +82,7 @@ def plant_row(planter: PlanterRecipe, from_mm: float, to_mm: float, rng: np.rand
     return pd.DataFrame({"x_mm": x, "off_mm": off, "late": late, "pair": pair})[up].reset_index(drop=True)
 
 
-def lay_field(
-    recipe: SceneRecipe, camera: Camera, rng: np.random.Generator, margin_mm: float = 300.0
-) -> pd.DataFrame:
+def lay_field(recipe: SceneRecipe, camera: Camera, rng: np.random.Generator, margin_mm: float = 300.0) -> pd.DataFrame:
     """All plants that may touch the picture: rows at multiples of the row width, and weeds anywhere.
 
     Row 0 lies on Y = 0; a row is laid where the footprint of the camera, widened by ``margin_mm``, has it.
@@ -133,9 +131,7 @@ def finish_field(crop: pd.DataFrame, weeds_mm: np.ndarray, rng: np.random.Genera
 
 
 def _row_numbers(crop: CropRecipe, low_mm: float, high_mm: float) -> np.ndarray:
-    return np.arange(np.ceil(low_mm / crop.row_width_mm), np.floor(high_mm / crop.row_width_mm) + 1).astype(
-        int
-    )
+    return np.arange(np.ceil(low_mm / crop.row_width_mm), np.floor(high_mm / crop.row_width_mm) + 1).astype(int)
 
 
 def _pairs(crop: pd.DataFrame) -> list[str]:

@@ -88,9 +88,7 @@ def _sample(field: np.ndarray, cells: np.ndarray, how: int = cv2.INTER_LINEAR) -
 def cast(recipe: LightRecipe, camera: Camera | None, azimuth_deg: float, mesh: Mesh, grid: Grid) -> Light:
     """Light of a recipe with the shadows of a mesh and, if asked for and somebody holds the camera, of them."""
     elevation, azimuth = np.deg2rad([recipe.sun_elevation_deg, recipe.sun_azimuth_deg])
-    sun = np.array(
-        [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
-    )
+    sun = np.array([np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)])
     strength, sky = STRENGTH[recipe.kind]
     sky *= recipe.sky
     low = np.clip((35 - recipe.sun_elevation_deg) / 25, 0, 1)  # a low sun is warmer and weaker
@@ -158,8 +156,6 @@ def _photographer(camera: Camera, azimuth_deg: float, sun: np.ndarray, grid: Gri
     limb(feet + hip, feet + 1330 * up, 185)
     limb(feet + 1330 * up, feet + 1560 * up, 70)
     blob(feet + 1630 * up, 88, 120)
-    phone = [
-        camera.position_mm + 78 * a * side + 38 * b * up for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))
-    ]
+    phone = [camera.position_mm + 78 * a * side + 38 * b * up for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
     cv2.fillPoly(mask, [drop(np.array(phone))], 255, shift=4)
     return ground_grid.blur(mask.astype(np.float32) / 255, 5.5 / grid.cell_mm)

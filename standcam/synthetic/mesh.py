@@ -74,9 +74,7 @@ def sheet(points: np.ndarray, colour: np.ndarray, owner: int, material: int) -> 
     across = np.gradient(points, axis=-2)
     normal = np.cross(across, along)
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True) + 1e-12
-    uv = np.stack(
-        np.broadcast_arrays(np.linspace(-1, 1, cols)[None, :], np.linspace(0, 1, rows)[:, None]), axis=-1
-    )
+    uv = np.stack(np.broadcast_arrays(np.linspace(-1, 1, cols)[None, :], np.linspace(0, 1, rows)[:, None]), axis=-1)
     uv = np.broadcast_to(uv, (*points.shape[:-1], 2))
 
     def triangles(values: np.ndarray) -> np.ndarray:
@@ -88,9 +86,7 @@ def sheet(points: np.ndarray, colour: np.ndarray, owner: int, material: int) -> 
     n = int(np.prod(points.shape[:-3], dtype=int)) * (rows - 1) * (cols - 1) * 2
     colour = np.asarray(colour, float)
     per_sheet = (rows - 1) * (cols - 1) * 2
-    colours = (
-        np.repeat(colour.reshape(-1, 3), per_sheet, axis=0) if colour.ndim > 1 else np.tile(colour, (n, 1))
-    )
+    colours = np.repeat(colour.reshape(-1, 3), per_sheet, axis=0) if colour.ndim > 1 else np.tile(colour, (n, 1))
     return Mesh(
         triangles(points),
         triangles(normal),
@@ -101,9 +97,7 @@ def sheet(points: np.ndarray, colour: np.ndarray, owner: int, material: int) -> 
     )
 
 
-def tube(
-    path: np.ndarray, radius: np.ndarray, colour: np.ndarray, owner: int, material: int, sides: int = 6
-) -> Mesh:
+def tube(path: np.ndarray, radius: np.ndarray, colour: np.ndarray, owner: int, material: int, sides: int = 6) -> Mesh:
     """A tube about a path. (n, 3) [mm], (n,) [mm]"""
     along = np.gradient(path, axis=0)
     along /= np.linalg.norm(along, axis=1, keepdims=True) + 1e-12

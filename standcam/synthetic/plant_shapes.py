@@ -54,9 +54,7 @@ def maize(stage: float, owner: int, rng: np.random.Generator, leaves: LeafRecipe
         bend = np.deg2rad(np.clip((18 + 75 * age) * rng.normal(1, 0.25), 4, 130)) * (0.5 if i == 0 else 1.0)
         angles = start_angle - bend * t**1.35
         sway = rng.normal(0, 0.14) * t**2
-        centre = np.array(
-            [np.interp(base_height, heights, stem[:, 0]), np.interp(base_height, heights, stem[:, 1])]
-        )
+        centre = np.array([np.interp(base_height, heights, stem[:, 0]), np.interp(base_height, heights, stem[:, 1])])
         path = arc(np.r_[centre, base_height], azimuth, angles, length, sway)
         path[:, 2] = np.maximum(path[:, 2], 1.0 + 2 * rng.random())  # tips rest on the soil
         if i == 0:  # the first leaf has a blunt, spoon-like tip
@@ -130,9 +128,7 @@ def soybean(stage: float, owner: int, rng: np.random.Generator, leaves: LeafReci
         node = first + (top - first) * min(1.0, 1.0 / max(stage - 1, 1e-6))
         for k in range(2):
             azimuth = plane + np.pi / 2 + k * np.pi + rng.normal(0, 0.15)
-            parts += _stalked(
-                at(node), azimuth, 9 * grown, 46 * size * grown, 33 * size * grown, green, owner, rng
-            )
+            parts += _stalked(at(node), azimuth, 9 * grown, 46 * size * grown, 33 * size * grown, green, owner, rng)
     for leaf in range(1, int(np.ceil(stage))):
         grown = np.clip(stage - 1 - leaf, 0, 1)
         if grown < 0.12:
@@ -176,15 +172,11 @@ def weed(stage: float, owner: int, rng: np.random.Generator, leaves: LeafRecipe 
         return _grass(stage, owner, green * [1.1, 1.1, 0.8], rng)
     size = rng.uniform(0.6, 1.5)
     foot = np.array([0.0, 0.0, 2.0 + 2.5 * stage * size])
-    parts = [
-        tube(np.linspace(np.zeros(3), foot, 4), np.full(4, 0.6 * size), PALE_STEM * 0.8, owner, STEM, sides=5)
-    ]
+    parts = [tube(np.linspace(np.zeros(3), foot, 4), np.full(4, 0.6 * size), PALE_STEM * 0.8, owner, STEM, sides=5)]
     plane = rng.uniform(0, 2 * np.pi)
     slender = rng.uniform(0.35, 0.75)
     for k in range(2):
-        parts.append(
-            _leaflet(foot, plane + k * np.pi, 0.25, 5.5 * size, 3 * size, 0.1, green * 1.2, owner, rng, 0.95)
-        )
+        parts.append(_leaflet(foot, plane + k * np.pi, 0.25, 5.5 * size, 3 * size, 0.1, green * 1.2, owner, rng, 0.95))
     golden = np.deg2rad(137.5)
     for k in range(round(1.6 * stage)):
         length = size * rng.uniform(6, 9) * (1 + 0.45 * min(k, 3)) * (0.55 + 0.15 * stage)
@@ -204,9 +196,7 @@ def _grass(stage: float, owner: int, green: np.ndarray, rng: np.random.Generator
     for k in range(1 + int(stage)):
         azimuth = plane + np.pi * (k % 2) + rng.normal(0, 0.4)
         angles = np.deg2rad(rng.uniform(40, 80)) - rng.uniform(0.4, 1.5) * t**1.4
-        path = arc(
-            np.array([0.0, 0, 0.5]), azimuth, angles, rng.uniform(14, 30) * (0.8 + 0.35 * stage), 0.2 * t
-        )
+        path = arc(np.array([0.0, 0, 0.5]), azimuth, angles, rng.uniform(14, 30) * (0.8 + 0.35 * stage), 0.2 * t)
         path[:, 2] = np.maximum(path[:, 2], 0.5)
         width = np.maximum(rng.uniform(1.6, 3.2) * (1 - t**2.2), 0.2)
         parts.append(blade(path, width, np.full(9, 0.35), rng.normal(0, 0.3) * t, green, owner))

@@ -63,9 +63,7 @@ def render(
     corners_px, distance = camera.project(mesh.corners)
     # what lies on the soil first, in order of laying; then plants, farthest first
     standing = len(lying) + np.argsort(-distance[len(lying) :].mean(1), kind="stable")
-    samples = raster.fill(
-        corners_px, np.r_[np.arange(len(lying)), standing], camera.width_px, camera.height_px
-    )
+    samples = raster.fill(corners_px, np.r_[np.arange(len(lying)), standing], camera.width_px, camera.height_px)
 
     grid = ground_grid.make_grid(low, high, _finest_mm(camera))
     light = lighting.cast(recipe.light, camera, recipe.camera.azimuth_deg, mesh, grid)
@@ -168,9 +166,7 @@ def _through_camera(radiance: np.ndarray, h: np.ndarray, camera: Camera, grid: g
             blend = np.clip(level - (n - 1), 0, 1)
             picture = picture * (1 - blend) + coarse * blend
     if far.any():
-        haze = cv2.remap(far.reshape(px.shape[:2]).astype(np.float32), at_x, at_y, cv2.INTER_LINEAR)[
-            ..., None
-        ]
+        haze = cv2.remap(far.reshape(px.shape[:2]).astype(np.float32), at_x, at_y, cv2.INTER_LINEAR)[..., None]
         picture = picture * (1 - haze) + haze * HAZE * float(np.percentile(radiance, 99))
     return picture.astype(np.float32)
 
@@ -232,16 +228,12 @@ def shade(
     return out.astype(np.float32)
 
 
-def _paint(
-    colour: np.ndarray, uv: np.ndarray, material: np.ndarray, target: Target | None, vein: float
-) -> None:
+def _paint(colour: np.ndarray, uv: np.ndarray, material: np.ndarray, target: Target | None, vein: float) -> None:
     """Veins, nodes and the board's print, in place."""
     u, v = uv[:, 0], uv[:, 1]
     grass = material == LEAF
     colour[grass] *= (
-        1
-        + vein * (0.32 * np.exp(-((u[grass] / 0.13) ** 2)) + 0.05 * np.sin(34 * u[grass]))
-        + 0.10 * (v[grass] < 0.12)
+        1 + vein * (0.32 * np.exp(-((u[grass] / 0.13) ** 2)) + 0.05 * np.sin(34 * u[grass])) + 0.10 * (v[grass] < 0.12)
     )[:, None]
     broad = material == BROAD_LEAF
     ub, vb = u[broad], v[broad]

@@ -48,21 +48,13 @@ def straw_mesh(low_mm: np.ndarray, high_mm: np.ndarray, per_m2: float, rng: np.r
         tilt = rng.normal(0, 0.05, n)
         arch = np.abs(rng.normal(0, 0.05, n))
         base = rng.uniform(0.8, 3.0, n)[:, None] + width[:, None] * 0.25
-        z = (
-            base
-            + np.abs(tilt[:, None] * t * length[:, None])
-            + arch[:, None] * length[:, None] * (0.25 - t**2)
-        )
+        z = base + np.abs(tilt[:, None] * t * length[:, None]) + arch[:, None] * length[:, None] * (0.25 - t**2)
         s = np.linspace(-1, 1, columns)
         taper = np.where(wide, 1 - 0.5 * np.abs(2 * t) ** 3, 1.0)
         side = np.stack([-along[..., 1], along[..., 0]], axis=-1)
-        flat = (
-            path[:, :, None] + side[:, :, None] * (width[:, None, None] / 2 * taper[:, None] * s)[..., None]
-        )
+        flat = path[:, :, None] + side[:, :, None] * (width[:, None, None] / 2 * taper[:, None] * s)[..., None]
         # stalks are half cylinders that catch light on one flank; husks are nearly flat
-        height = z[:, :, None] + (width[:, None, None] * (0.14 if wide else 0.4)) * np.sqrt(
-            np.clip(1 - s**2, 0, 1)
-        )
+        height = z[:, :, None] + (width[:, None, None] * (0.14 if wide else 0.4)) * np.sqrt(np.clip(1 - s**2, 0, 1))
         tone = rng.normal(1, 0.22, n).clip(0.4, 1.5)[:, None]
         grey = rng.random(n)[:, None] ** 2
         colour = tone * ((1 - grey) * [0.66, 0.54, 0.30] + grey * [0.40, 0.35, 0.27])

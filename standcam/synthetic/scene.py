@@ -96,9 +96,7 @@ def _streams(rng: np.random.Generator) -> list[np.random.Generator]:
     return rng.spawn(4)
 
 
-def _place(
-    recipe: SceneRecipe, camera: Camera, rng: np.random.Generator
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _place(recipe: SceneRecipe, camera: Camera, rng: np.random.Generator) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Field table and, row by row, the place columns of the truth."""
     field = lay_field(recipe, camera, rng)
     lay_bases(field, recipe)
@@ -124,9 +122,9 @@ def make_scene(recipe: SceneRecipe, rng: np.random.Generator) -> Scene:
     truth["visible_frac"] = share.round(3)
     truth["n_px"] = drawn.plants.n_px.round().astype(int)
     truth["base_visible"] = drawn.plants.base_visible.astype(int)
-    truth["visible"] = (
-        (truth.in_image == 1) & (share >= VISIBLE_SHARE) & (drawn.plants.n_px >= VISIBLE_PX)
-    ).astype(int)
+    truth["visible"] = ((truth.in_image == 1) & (share >= VISIBLE_SHARE) & (drawn.plants.n_px >= VISIBLE_PX)).astype(
+        int
+    )
     listed = ((truth.n_px > 0) | (truth.in_image == 1)).to_numpy()
     labels, plant_ids = masks(drawn.owners, listed, field.kind)
     return Scene(

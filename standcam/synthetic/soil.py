@@ -111,9 +111,7 @@ def reflectance(grid: Grid, ground: GroundRecipe, h: np.ndarray, rng: np.random.
     return colour
 
 
-def sun_on_relief(
-    grid: Grid, h: np.ndarray, sun: np.ndarray, softness: float = 1.0
-) -> tuple[np.ndarray, np.ndarray]:
+def sun_on_relief(grid: Grid, h: np.ndarray, sun: np.ndarray, softness: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
     """How strongly the sun strikes the relief, relative to level soil, and which cells clods keep lit.
 
     (rows, columns), (rows, columns)

@@ -88,8 +88,7 @@ def _board(recipe: TargetRecipe, board: BoardGeometry, rng: np.random.Generator)
         if id in board.ids:
             _mud(
                 face,
-                (np.array(board.marker(id).centre_mm) + np.array([board.width_mm, board.height_mm]) / 2)
-                * scale,
+                (np.array(board.marker(id).centre_mm) + np.array([board.width_mm, board.height_mm]) / 2) * scale,
                 rng,
             )
     x = np.linspace(-board.width_mm / 2, board.width_mm / 2, 13)

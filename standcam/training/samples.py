@@ -140,11 +140,7 @@ def random_recipe(rng: np.random.Generator, name: str, looks: bool = True) -> Sc
     """A scene drawn over crops, stages, stands, soils, light, straw, weeds, views and, if asked for, looks."""
     soybean = rng.random() < 0.4
     portrait = rng.random() < 0.3
-    azimuth = (
-        rng.choice([0.0, 90.0, 180.0, 270.0]) + rng.normal(0, 12)
-        if rng.random() < 0.8
-        else rng.uniform(0, 360)
-    )
+    azimuth = rng.choice([0.0, 90.0, 180.0, 270.0]) + rng.normal(0, 12) if rng.random() < 0.8 else rng.uniform(0, 360)
     stand = SceneRecipe(
         name,
         PlanterRecipe(
@@ -226,9 +222,7 @@ def main() -> None:
     """Command line: ``python -m standcam.training.samples OUT.pkl [--folder DIR]... [--made N]``."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("out", type=Path)
-    ask.add_argument(
-        "--folder", type=Path, action="append", default=[], help="photos with truth, scene layout"
-    )
+    ask.add_argument("--folder", type=Path, action="append", default=[], help="photos with truth, scene layout")
     ask.add_argument("--made", type=int, default=0, help="scenes to make")
     ask.add_argument("--seed", type=int, default=1)
     a = ask.parse_args()

@@ -228,9 +228,7 @@ def score_table(rgb: np.ndarray, covered: np.ndarray | None = None) -> np.ndarra
         sample = sample[covered[::step, ::step].ravel() == 0]
     soil = colours = _Colours.of(*sample.T)
     curves = _NO_SOIL
-    for _ in range(
-        2
-    ):  # the second round leaves out what the first found green: canopy must not pass for soil
+    for _ in range(2):  # the second round leaves out what the first found green: canopy must not pass for soil
         if len(soil) < 200:
             break
         curves = _soil_curves(soil)

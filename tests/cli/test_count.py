@@ -222,9 +222,7 @@ def test_odd_names_are_safe_on_screen_and_in_tables(folder):
     assert result.exit_code == 0
     assert "\x1b" not in result.stdout and "=1+[red]é" in result.stdout
     assert "./=1+[red]é" in (folder / "out" / "plants.csv").read_text(encoding="utf-8")
-    assert (
-        json.loads((folder / "out" / "run.json").read_text(encoding="utf-8"))["inputs"][0]["photo"][0] == "="
-    )
+    assert json.loads((folder / "out" / "run.json").read_text(encoding="utf-8"))["inputs"][0]["photo"][0] == "="
 
 
 @pytest.mark.skipif(os.name != "posix", reason="names that are no Unicode")
@@ -249,9 +247,7 @@ def test_the_table_keeps_to_the_width_of_the_terminal(width):
     s = summarise(m.positions, m.stretches, settings.spacing)
     text = io.StringIO()
     console = Console(file=text, width=width)
-    screen.show(
-        s.rows, s.gaps, tables.empty(tables.PROBLEMS), settings, "out", scale_methods=["board"], to=console
-    )
+    screen.show(s.rows, s.gaps, tables.empty(tables.PROBLEMS), settings, "out", scale_methods=["board"], to=console)
     lines = text.getvalue().splitlines()
     assert max(map(len, lines)) <= width
     assert "84 800" in text.getvalue() and "15.5" in text.getvalue()
@@ -260,9 +256,7 @@ def test_the_table_keeps_to_the_width_of_the_terminal(width):
 def test_screen_totals_weigh_rows_by_their_length():
     """By hand: 7 plants on 110 cm and none on 110 cm, 75 cm apart: 7 / (2.2 x 0.75) x 1e4 = 42,424 / ha."""
     full, bare = measured(photo(path="a.jpg")), measured(photo(path="b.jpg"), ())
-    s = summarise(
-        full.positions, pd.concat([full.stretches, bare.stretches]), SpacingSettings(15.0, row_width_cm=75.0)
-    )
+    s = summarise(full.positions, pd.concat([full.stretches, bare.stretches]), SpacingSettings(15.0, row_width_cm=75.0))
     text = overall_words.totals(s.rows, Spacings.of(s.rows, s.gaps), "si")
     assert text.startswith("All: 2 photos, 2 rows; 7 plants on 2.20 m of row; mean gap 15.5 cm; CV 55 %")
     assert "42 400/ha" in text

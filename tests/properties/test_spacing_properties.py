@@ -52,9 +52,7 @@ def row_of(place, begin, end, row=1, plot="a"):
     positions = pd.DataFrame(
         {"plant": np.arange(1, len(place) + 1), "position_cm": place, "position_sd_cm": 0.3}
     ).assign(**key)
-    return positions, pd.DataFrame(
-        [key | {"from_cm": begin, "to_cm": end, "plants": len(place), "status": "ok"}]
-    )
+    return positions, pd.DataFrame([key | {"from_cm": begin, "to_cm": end, "plants": len(place), "status": "ok"}])
 
 
 def summary_of(place, begin, end, nominal=20.0, scale=1.0):

@@ -51,9 +51,7 @@ def test_six_plant_patterns(name):
     row = summary_of(gaps, 20.0).rows.iloc[0]
     assert row["mean_gap_cm"] == pytest.approx(mean, abs=5e-4)
     assert row["sd_gap_cm"] == pytest.approx(sd, abs=5e-4)
-    assert tuple(row[["multiples_pct", "quality_of_feed_pct", "misses_pct"]]) == pytest.approx(
-        share_a, abs=5e-3
-    )
+    assert tuple(row[["multiples_pct", "quality_of_feed_pct", "misses_pct"]]) == pytest.approx(share_a, abs=5e-3)
     counts = metrics.class_counts(gaps, 20.0)
     assert metrics.interval_counts(counts)[3] == intervals
     b = metrics.interval_shares(counts)
@@ -89,9 +87,7 @@ def test_constructed_list(unit):
     assert row["precision_pct"] == pytest.approx(14.069, abs=5e-4)
     assert metrics.precision_pct(gaps, 6.5 * unit) == pytest.approx(row["precision_pct"])
     b = metrics.interval_shares(metrics.class_counts(gaps, 6.5 * unit))
-    assert (b.multiples_pct, b.quality_of_feed_pct, b.misses_pct) == pytest.approx(
-        (11.538, 69.231, 19.231), abs=5e-4
-    )
+    assert (b.multiples_pct, b.quality_of_feed_pct, b.misses_pct) == pytest.approx((11.538, 69.231, 19.231), abs=5e-4)
     assert tuple(row[FORM_B]) == pytest.approx((11.538, 69.231, 19.231), abs=5e-4)
     assert row["missing_seeds"] == 3 + 2 * 1  # three single skips and a double one; N' = 26 less 21 places filled
     # sorted, the 6th and 7th are 6.0 and 6.1, the 12th and 13th 6.5 and 6.6, the 18th and 19th 7.1 and 7.4

@@ -19,9 +19,7 @@ DATA = Path(__file__).parent / "data"
 
 def per_acre_of(plants, length_cm, width_cm):
     """Plants per acre by the road that photos and tapes take."""
-    positions = pd.DataFrame(
-        {"photo": "a", "plot": "a", "row": 1, "plant": range(plants), "position_cm": 1.0}
-    )
+    positions = pd.DataFrame({"photo": "a", "plot": "a", "row": 1, "plant": range(plants), "position_cm": 1.0})
     stretches = pd.DataFrame(
         {"photo": ["a"], "plot": "a", "row": 1, "from_cm": 0.0, "to_cm": length_cm, "plants": plants}
     ).assign(status="ok")
@@ -62,9 +60,7 @@ def test_single_printed_points():
     assert per_acre_of(150, 90 * units.CM_PER_FOOT, inches(30)) == pytest.approx(29_040, abs=0.5)
 
 
-@pytest.mark.parametrize(
-    ("row_in", "thousand"), [(36, 15), (30, 17), (24, 22), (20, 26), (15, 35), (7.5, 70)]
-)
+@pytest.mark.parametrize(("row_in", "thousand"), [(36, 15), (30, 17), (24, 22), (20, 26), (15, 35), (7.5, 70)])
 def test_one_plant_a_foot(row_in, thousand):
     """Virginia Tech: plants per foot of row to thousands per acre, printed to a thousand."""
     assert per_acre_of(10, 10 * units.CM_PER_FOOT, inches(row_in)) == pytest.approx(1000 * thousand, abs=500)

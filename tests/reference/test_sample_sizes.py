@@ -53,9 +53,7 @@ def test_wheel():
     assert units.per_acre(per_ha) == pytest.approx(29_040, abs=0.5)
 
 
-@pytest.mark.parametrize(
-    ("row_in", "thousand"), [(36, 15), (30, 17), (24, 22), (20, 26), (15, 35), (7.5, 70)]
-)
+@pytest.mark.parametrize(("row_in", "thousand"), [(36, 15), (30, 17), (24, 22), (20, 26), (15, 35), (7.5, 70)])
 def test_plants_per_foot(row_in, thousand):
     """Virginia Tech: one plant per foot of row in thousands per acre, printed to a thousand."""
     assert row_length.plants_per_foot(units.per_ha(1000 * thousand), row_in * 2.54) == pytest.approx(

@@ -216,9 +216,7 @@ def test_two_boards_give_a_surer_scale_than_one(tmp_path):
     lens.write_text(f"[lens]\nfocal = {VIEW.K[0, 0] / WIDTH}\ncentre = [0.5, 0.5]\nk1 = 0.0\nk2 = 0.0\n")
     settings = CalibrationSettings(board=str(path), lens=str(lens))
     one = map_from_board(draw(VIEW, [(board, placement(-280, 30, 12))]), settings)
-    two = map_from_board(
-        draw(VIEW, [(board, placement(-280, 30, 12)), (board, placement(290, -60, -40))]), settings
-    )
+    two = map_from_board(draw(VIEW, [(board, placement(-280, 30, 12)), (board, placement(290, -60, -40))]), settings)
     assert two.flags == 0
     assert len(two.hulls_px) == 2
     assert len(two.marks_px) == 8
@@ -318,9 +316,7 @@ def test_stray_markers_of_the_family_do_not_join_the_board():
 def test_another_board_than_described_is_flagged(tmp_path):
     # printed at 300 x 180 mm between centres, described as 300 x 200
     places = [(-150.0, -90.0), (150.0, -90.0), (150.0, 90.0), (-150.0, 90.0)]
-    printed = BoardGeometry(
-        "p", "DICT_4X4_50", tuple(Marker(i, p, 50.0) for i, p in enumerate(places)), 400, 300
-    )
+    printed = BoardGeometry("p", "DICT_4X4_50", tuple(Marker(i, p, 50.0) for i, p in enumerate(places)), 400, 300)
     ground = map_from_board(draw(VIEW, [(printed, placement())]), CalibrationSettings())
     assert "scale_residual" in flags.names(ground.flags)
 
@@ -357,9 +353,7 @@ def test_lens_profile_straightens_the_corners(tmp_path, clean):
     seen = ground.to_ground(profile.distort(VIEW.project(mm), WIDTH, HEIGHT))
     assert seen == pytest.approx(mm * [0.1, -0.1], abs=0.3)
     plain = map_from_board(photo_of(bent), CalibrationSettings())
-    off = np.linalg.norm(
-        plain.to_ground(profile.distort(VIEW.project(mm), WIDTH, HEIGHT)) - mm * [0.1, -0.1], axis=1
-    )
+    off = np.linalg.norm(plain.to_ground(profile.distort(VIEW.project(mm), WIDTH, HEIGHT)) - mm * [0.1, -0.1], axis=1)
     assert off.max() > 0.3
 
 

@@ -43,18 +43,13 @@ def test_results_inside_the_folder_are_left_out_even_when_the_folder_is_the_resu
     (tree / "marked").mkdir()
     (tree / "marked" / "IMG_9.JPG").write_bytes(b"x")
     inputs, _ = find_inputs([tree], out=tree)
-    assert (
-        [i.path.relative_to(tree).as_posix() for i in inputs if "marked" in i.path.parts]
-        == [
-            "RESULTS/marked/IMG_9.JPG"  # no run record there: a user's folder that happens to have this name
-        ]
-    )
+    assert [i.path.relative_to(tree).as_posix() for i in inputs if "marked" in i.path.parts] == [
+        "RESULTS/marked/IMG_9.JPG"  # no run record there: a user's folder that happens to have this name
+    ]
 
 
 def test_a_photo_given_twice_counts_once(tree):
-    inputs, problems = find_inputs(
-        [tree / "IMG_9.JPG", tree, tree / "b" / ".." / "IMG_9.JPG"], out=tree / "RESULTS"
-    )
+    inputs, problems = find_inputs([tree / "IMG_9.JPG", tree, tree / "b" / ".." / "IMG_9.JPG"], out=tree / "RESULTS")
     assert names(inputs).count("IMG_9.JPG") == 1 and len(inputs) == 5 and not problems
 
 
@@ -115,9 +110,7 @@ def test_a_locked_folder_is_a_problem_and_no_end(tree):
 
 
 def test_names_are_as_short_as_they_can_be_and_never_meet():
-    paths = [
-        Path(p) for p in ("/s/x/a/1.jpg", "/s/y/a/1.jpg", "/s/x/b/1.jpg", "/s/2.jpg", "/s/2.heic", "/s/3.png")
-    ]
+    paths = [Path(p) for p in ("/s/x/a/1.jpg", "/s/y/a/1.jpg", "/s/x/b/1.jpg", "/s/2.jpg", "/s/2.heic", "/s/3.png")]
     made = name_inputs(paths)
     assert names(made) == ["x/a/1.jpg", "y/a/1.jpg", "b/1.jpg", "2.jpg", "2.heic", "3.png"]
     assert [i.plot for i in made] == ["x/a/1", "y/a/1", "b/1", "2.jpg", "2.heic", "3"]

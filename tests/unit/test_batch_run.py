@@ -41,9 +41,7 @@ def measuring(monkeypatch):
             raise MemoryError
         if "stop" in name:
             raise KeyboardInterrupt
-        return measured(
-            photo, () if "bare" in name else (8.0, 23.0, 38.0, 41.0, 56.0, 86.0, 101.0), plot=plot
-        )
+        return measured(photo, () if "bare" in name else (8.0, 23.0, 38.0, 41.0, 56.0, 86.0, 101.0), plot=plot)
 
     monkeypatch.setattr(run, "measure_photo", measure)
 

@@ -84,9 +84,7 @@ def test_scores_are_those_of_a_script_of_other_hands(folder):
         finds.append(pd.DataFrame({"photo": scene.image.name, "x_px": px[:, 0], "y_px": px[:, 1]}))
         stretches.append(pd.DataFrame([[scene.image.name, *ends]], columns=["photo", *benchmark.ENDS]))
         scores.append(score_scene(scene, px, ends[None]))
-    theirs = other.total(
-        [s for _, s in other.score(pd.concat(finds), folder, rows=pd.concat(stretches)).values()]
-    )
+    theirs = other.total([s for _, s in other.score(pd.concat(finds), folder, rows=pd.concat(stretches)).values()])
     ours = total(scores)
     assert 0 < ours["hit"] < ours["asked"] and ours["false"] > 0 and ours["doubles"] > 0
     for name, theirs_name in {
@@ -166,9 +164,7 @@ def test_commands(folder, tmp_path):
     assert result.exit_code == 0, result.output
     assert "one.jpg: 1 photos" in result.stdout and "all: 2 photos" in result.stdout
     assert list(pd.read_csv(csv)["group"]) == ["one.jpg", "two.jpg", "all"]
-    result = bench(
-        "speed", "--photo", folder / "images" / "one.jpg", "--repeats", 1, "--csv", tmp_path / "s.csv"
-    )
+    result = bench("speed", "--photo", folder / "images" / "one.jpg", "--repeats", 1, "--csv", tmp_path / "s.csv")
     assert result.exit_code == 0, result.output
     assert "x decoding" in result.stdout and "vegetation" in result.stdout
     assert len(pd.read_csv(tmp_path / "s.csv")) == 4

@@ -130,9 +130,7 @@ def test_a_plane_on_edge_fits_no_camera():
 
 def test_uniform_map_is_right_handed_and_has_its_origin_in_the_middle():
     ground = uniform_map(0.2, 801, 601, "points")
-    np.testing.assert_allclose(
-        ground.to_ground([[400, 300], [410, 300], [400, 290]]), [[0, 0], [2, 0], [0, 2]]
-    )
+    np.testing.assert_allclose(ground.to_ground([[400, 300], [410, 300], [400, 290]]), [[0, 0], [2, 0], [0, 2]])
     assert ground.has_scale
     assert not uniform_map(0.2, 801, 601, "none").has_scale
 

@@ -57,9 +57,7 @@ def test_scale_and_camera_from_a_stick_that_runs_away_from_the_camera():
     steps = np.linalg.norm(np.diff(seen, axis=0), axis=1)
     assert steps == pytest.approx([30.0, 30.0, 30.0], rel=0.01)
     assert flags.names(ground.flags) == ["scale_flat"]
-    assert (
-        np.linalg.det(ground.jacobian(np.array([[600.0, 450.0]]))[0]) < 0
-    )  # right-handed, as the board's map
+    assert np.linalg.det(ground.jacobian(np.array([[600.0, 450.0]]))[0]) < 0  # right-handed, as the board's map
 
 
 def test_shadows_and_leaves_across_the_bar_do_not_cut_it():

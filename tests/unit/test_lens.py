@@ -74,15 +74,11 @@ def test_one_profile_serves_all_sizes_and_both_ways_up():
     # turned a quarter clockwise, as Exif orientation 6 is shown: (x, y) -> (H - 1 - y, x)
     turned = np.c_[H - 1 - GRID[:, 1], GRID[:, 0]]
     wanted = lens.undistort(GRID, W, H)
-    np.testing.assert_allclose(
-        lens.undistort(turned, H, W), np.c_[H - 1 - wanted[:, 1], wanted[:, 0]], atol=1e-6
-    )
+    np.testing.assert_allclose(lens.undistort(turned, H, W), np.c_[H - 1 - wanted[:, 1], wanted[:, 0]], atol=1e-6)
 
 
 def test_toml_round_trip(tmp_path):
-    lens = LensProfile(
-        0.734567, (0.501234, 0.498765), -0.012345, 0.067891, 'the "grey" one', 0.321, "2026-05-04"
-    )
+    lens = LensProfile(0.734567, (0.501234, 0.498765), -0.012345, 0.067891, 'the "grey" one', 0.321, "2026-05-04")
     path = tmp_path / "lens.toml"
     path.write_text(lens_toml(lens, ["two", "comments"]), encoding="utf-8")
     assert read_lens(path) == lens

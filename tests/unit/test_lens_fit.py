@@ -52,9 +52,7 @@ def rays(lens: LensProfile, fine: int) -> np.ndarray:
     K = lens.matrix(W, H)
     ends = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-9)
     points = np.stack([x, y], -1).reshape(-1, 1, 2)
-    return cv2.undistortPoints(points, K, np.array([lens.k1, lens.k2, 0, 0]), criteria=ends).reshape(
-        *x.shape, 2
-    )
+    return cv2.undistortPoints(points, K, np.array([lens.k1, lens.k2, 0, 0]), criteria=ends).reshape(*x.shape, 2)
 
 
 def placed(pattern: Pattern, pose) -> tuple[np.ndarray, np.ndarray]:
@@ -69,9 +67,7 @@ def placed(pattern: Pattern, pose) -> tuple[np.ndarray, np.ndarray]:
 
 def calculated_views(poses, noise_px: float, pattern: Pattern = CHECKER) -> list[View]:
     """Corners by cv2.projectPoints with noise, for tests that need no pixels."""
-    places = np.stack(np.meshgrid(np.arange(1, pattern.columns), np.arange(1, pattern.rows)), -1).reshape(
-        -1, 2
-    )
+    places = np.stack(np.meshgrid(np.arange(1, pattern.columns), np.arange(1, pattern.rows)), -1).reshape(-1, 2)
     places = places * pattern.square_mm
     rng = np.random.default_rng(11)
     views = []
@@ -248,9 +244,7 @@ def test_photos_of_another_lens_are_rejected(checker_photos, tmp_path):
     fit = fit_lens(views, rejected)
     assert_is_true_lens(fit)
     assert (fit.profile.name, fit.profile.date) == ("a camera", "2026-05-16")
-    assert (
-        fit.notes == ()
-    )  # 26 mm by Exif is 26 / 43.27 of the diagonal, 0.75 of the longer side: measured 0.74
+    assert fit.notes == ()  # 26 mm by Exif is 26 / 43.27 of the diagonal, 0.75 of the longer side: measured 0.74
 
 
 def test_cautions_are_said():

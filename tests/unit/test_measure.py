@@ -123,9 +123,7 @@ def test_positions_run_from_left_to_right_or_away_from_the_near_edge(see, angle_
 @pytest.mark.parametrize("name", ["easy", "three_rows"])
 def test_turning_the_photo_keeps_positions_up_to_reversal(see, monkeypatch, name, quarters):
     made = scene(name)
-    stems = made.truth[(made.truth.kind != "weed") & (made.truth.visible == 1)][
-        ["x_along_row_mm", "y_across_mm"]
-    ]
+    stems = made.truth[(made.truth.kind != "weed") & (made.truth.visible == 1)][["x_along_row_mm", "y_across_mm"]]
     cm = stems.to_numpy() / 10
     found = []
     for k in (0, quarters):
@@ -385,9 +383,7 @@ def test_far_from_the_mark_is_flagged_by_expected_error(see):
 def test_flags_of_photo_and_ground_reach_the_rows(see):
     see(row_px(PLACES))
     photo = dataclasses.replace(PHOTO, flags=flags.bit("converted"))
-    measured = measure_on(
-        photo, dataclasses.replace(GROUND, flags=flags.bit("scale_flat"), notes=("A note.",))
-    )
+    measured = measure_on(photo, dataclasses.replace(GROUND, flags=flags.bit("scale_flat"), notes=("A note.",)))
     assert {"converted", "scale_flat"} <= set(flags.names(flags.parse(measured.stretches.loc[0, "flags"])))
     assert measured.notes[0] == "A note."
 

@@ -98,9 +98,7 @@ def test_a_photo_without_rows_plants_or_tables_is_drawn():
 
     picture = photo()
     m = measured(picture, ())
-    m = dataclasses.replace(
-        m, rows=(), plants=tables.empty(tables.PLANTS), stretches=tables.empty(tables.STRETCHES)
-    )
+    m = dataclasses.replace(m, rows=(), plants=tables.empty(tables.PLANTS), stretches=tables.empty(tables.STRETCHES))
     jpeg = overlay.mark_photo(picture, m, tables.empty(tables.GAPS))
     assert cv2.imdecode(np.frombuffer(jpeg, np.uint8), 1).shape[1] == 800
 
@@ -124,8 +122,7 @@ def test_the_head_gives_the_main_numbers_in_both_systems():
     """By hand: mean of 15 15 3 15 30 15 is 15.5 cm = 6.1 in; 110 cm = 3.6 ft; 84 848 / ha = 34 337 / acre."""
     m = measured(photo())
     assert head_text(m).startswith(
-        "made.png 7 plants on 1.10 m, mean gap 15.5 cm, CV 55 %, "
-        "doubles 17 %, singles 67 %, skips 17 %, 84 800/ha"
+        "made.png 7 plants on 1.10 m, mean gap 15.5 cm, CV 55 %, doubles 17 %, singles 67 %, skips 17 %, 84 800/ha"
     )
     assert "mean gap 6.1 in" in head_text(m, "us") and "3.6 ft" in head_text(m, "us")
     assert "34,300/acre" in head_text(m, "us")

@@ -177,9 +177,7 @@ def test_a_jpeg_with_a_thumbnail_inside_and_cut_short_is_refused(tmp_path):
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9, 0.999])
-@pytest.mark.parametrize(
-    "ending, options", [("jpg", {}), ("jpg", {"progressive": True}), ("png", {}), ("tif", {})]
-)
+@pytest.mark.parametrize("ending, options", [("jpg", {}), ("jpg", {"progressive": True}), ("png", {}), ("tif", {})])
 def test_a_cut_file_is_refused_wherever_it_was_cut(tmp_path, ending, options, share):
     noise = np.random.default_rng(3).integers(0, 255, (80, 120, 3), dtype=np.uint8)
     path = save(tmp_path / f"cut.{ending}", noise, **options)
@@ -231,9 +229,7 @@ def test_a_bomb_is_refused_from_its_header_alone(tmp_path):
 
     header = chunk(b"IHDR", struct.pack(">IIBBBBB", 40_000, 40_000, 8, 2, 0, 0, 0))
     path = tmp_path / "bomb.png"
-    path.write_bytes(
-        b"\x89PNG\r\n\x1a\n" + header + chunk(b"IDAT", zlib.compress(b"\0" * 1000)) + chunk(b"IEND", b"")
-    )
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + header + chunk(b"IDAT", zlib.compress(b"\0" * 1000)) + chunk(b"IEND", b""))
     start = time.perf_counter()
     with pytest.raises(UnreadablePhoto, match="40000 x 40000 pixels") as caught:
         read_photo(path)

@@ -209,9 +209,7 @@ def test_other_marker_families(dictionary):
 
 def test_crowded_board_gets_its_notes_on_a_second_sheet():
     places = [(x, y) for y in (-60.0, 60.0) for x in (-100.0, 0.0, 100.0)]
-    board = BoardGeometry(
-        "six", "DICT_4X4_50", tuple(Marker(i, place, 40) for i, place in enumerate(places)), 290, 200
-    )
+    board = BoardGeometry("six", "DICT_4X4_50", tuple(Marker(i, place, 40) for i, place in enumerate(places)), 290, 200)
     first, second = render(vector.pdf(printing.board_pages(board, "a4", "six.toml"), "x"))
     assert_shows(first, board)
     assert ruler_lengths(second) == [pytest.approx(100, abs=0.05)]
@@ -275,15 +273,11 @@ def test_outlines_fill_exactly_the_black_cells(rows, columns, random):
     black = np.array([[random.random() < 0.5 for _ in range(columns)] for _ in range(rows)])
     loops = vector.outline_loops(black)
     twice = sum(
-        x0 * y1 - x1 * y0
-        for loop in loops
-        for (x0, y0), (x1, y1) in zip(loop, loop[1:] + loop[:1], strict=True)
+        x0 * y1 - x1 * y0 for loop in loops for (x0, y0), (x1, y1) in zip(loop, loop[1:] + loop[:1], strict=True)
     )
     assert twice / 2 == black.sum()  # shoelace formula; holes count negative
     for y, x in np.ndindex(black.shape):
-        inside = sum(
-            cv2.pointPolygonTest(np.array(loop, np.float32), (x + 0.5, y + 0.5), False) > 0 for loop in loops
-        )
+        inside = sum(cv2.pointPolygonTest(np.array(loop, np.float32), (x + 0.5, y + 0.5), False) > 0 for loop in loops)
         assert inside % 2 == black[y, x]
 
 

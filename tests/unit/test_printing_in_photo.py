@@ -84,6 +84,4 @@ def test_sheet_printed_small_needs_its_file(tmp_path):
     file = tmp_path / "board.toml"
     file.write_text(board_toml(board), encoding="utf-8")
     assert length_error(photo, px_from_mm, CalibrationSettings()) == pytest.approx(1 / 0.9 - 1, abs=0.002)
-    assert length_error(photo, px_from_mm, CalibrationSettings(board=str(file))) == pytest.approx(
-        0, abs=0.001
-    )
+    assert length_error(photo, px_from_mm, CalibrationSettings(board=str(file))) == pytest.approx(0, abs=0.001)

@@ -177,9 +177,7 @@ def test_a_folder_without_rights(tmp_path):
 
 def test_marked_names_never_meet(tmp_path):
     with ResultsWriter(tmp_path / "r") as writer:
-        names = [
-            writer.add_marked(n, b"x") for n in ("a.jpg", "A.JPG", "b/a.jpg", "b__a.jpg", "a.heic", "a.jpg")
-        ]
+        names = [writer.add_marked(n, b"x") for n in ("a.jpg", "A.JPG", "b/a.jpg", "b__a.jpg", "a.heic", "a.jpg")]
         writer.finish(**frames(), run={})
     assert names == ["a.jpg", "A_2.JPG", "b__a.jpg", "b__a_2.jpg", "a.heic.jpg", "a_3.jpg"]
     assert sorted(os.listdir(tmp_path / "r" / "marked")) == sorted(names)
@@ -276,9 +274,7 @@ def test_missing_tables_are_named(tmp_path):
 
 def test_the_run_record_is_strict_json(tmp_path):
     started = datetime.now(UTC)
-    record = run_record(
-        "count", Settings(), [{"path": Path("a.jpg"), "residual": math.nan}], started, ["A note."]
-    )
+    record = run_record("count", Settings(), [{"path": Path("a.jpg"), "residual": math.nan}], started, ["A note."])
     record |= {"number": np.float64(2.5), "many": (np.int64(3), np.inf)}
     write_results(tmp_path / "r", **frames(), run=record)
 

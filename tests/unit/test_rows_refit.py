@@ -19,11 +19,7 @@ def along(row, positions, scatter_cm=0.0, seed=0):
     """Points on a row with scatter across it."""
     points = row.points(np.asarray(positions, float))
     d = np.array(row.direction)
-    noise = (
-        np.random.default_rng(seed).normal(0, scatter_cm, len(points))
-        if scatter_cm
-        else np.zeros(len(points))
-    )
+    noise = np.random.default_rng(seed).normal(0, scatter_cm, len(points)) if scatter_cm else np.zeros(len(points))
     return points + noise[:, None] * [d[1], -d[0]]
 
 

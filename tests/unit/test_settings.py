@@ -77,9 +77,7 @@ def test_digest_changes_with_any_setting():
                     "along": "N",
                 }.get(old, "other")  # fmt: skip
             seen.add(base.replace(stage.name, **{field.name: new}).digest())
-    assert len(seen) == 1 + sum(
-        len(dataclasses.fields(getattr(base, s.name))) for s in dataclasses.fields(Settings)
-    )
+    assert len(seen) == 1 + sum(len(dataclasses.fields(getattr(base, s.name))) for s in dataclasses.fields(Settings))
     assert Settings().digest() == base.digest()
 
 

@@ -64,17 +64,11 @@ def test_the_y_axis_points_to_the_right_of_the_x_axis():
     ],
 )
 def test_a_checkerboard_is_drawn_square_to_half_a_pixel(factor, camera):
-    ground = place_camera(
-        CameraRecipe(**{"width_px": 600, "height_px": 450, "height_mm": 650.0} | camera)
-    ).ground_map()
+    ground = place_camera(CameraRecipe(**{"width_px": 600, "height_px": 450, "height_mm": 650.0} | camera)).ground_map()
     cell = 5.0
     frame = Frame((-20.0, 14.0), (np.cos(0.2), np.sin(0.2)), 0.25, 160, 112)
     sheet = draw(frame, vegetation_of(board_photo(ground, cell), factor), ground, view_of(ground))
-    assert (
-        sheet.rgb.shape == (112, 160, 3)
-        and sheet.lean.shape == (112, 160, 2)
-        and sheet.seen.shape == (112, 160)
-    )
+    assert sheet.rgb.shape == (112, 160, 3) and sheet.lean.shape == (112, 160, 2) and sheet.seen.shape == (112, 160)
     assert sheet.seen.all()
     # corners where four cells meet, as the ground has them and as they are found in the sheet
     grid = np.stack(np.meshgrid(np.arange(-8, 9) * cell, np.arange(-8, 9) * cell), -1).reshape(-1, 2)
@@ -146,9 +140,7 @@ def test_ground_beyond_the_photo_is_grey_and_not_seen():
         view_of(ground),
     )
     y, x = np.mgrid[:80, :160]
-    px = ground.to_pixels(sheet.frame.to_ground(np.stack([x, y], -1).reshape(-1, 2).astype(float))).reshape(
-        80, 160, 2
-    )
+    px = ground.to_pixels(sheet.frame.to_ground(np.stack([x, y], -1).reshape(-1, 2).astype(float))).reshape(80, 160, 2)
     inside = ((px >= 0) & (px <= [199, 99])).all(axis=2)
     # smoothing halves the picture, which moves its last pixel centres inwards by half a pixel
     assert (sheet.seen == inside).mean() > 0.97

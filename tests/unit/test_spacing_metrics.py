@@ -77,9 +77,7 @@ def test_gaps_with_open_ends():
 
 
 def test_gaps_never_run_across_rows():
-    gaps = metrics.find_gaps(
-        positions_of({1: [10, 30], 2: [15, 32]}), stretches_of({1: (0, 40), 2: (0, 40)}), 20
-    )
+    gaps = metrics.find_gaps(positions_of({1: [10, 30], 2: [15, 32]}), stretches_of({1: (0, 40), 2: (0, 40)}), 20)
     closed = gaps[gaps["kind"] != "open"]
     assert list(closed["row"]) == [1, 2] and list(closed["gap_cm"]) == [20, 17]
 

@@ -12,9 +12,7 @@ def planted(seed, n, skips, doubles, cv, spacing=20.0):
     place = place[rng.random(len(place)) >= skips]
     place = place + rng.normal(0, cv * spacing / np.sqrt(2), len(place))
     second = place[rng.random(len(place)) < doubles]
-    return np.diff(np.sort(np.concatenate([place, second + rng.uniform(0.02, 0.3, len(second)) * spacing])))[
-        :n
-    ]
+    return np.diff(np.sort(np.concatenate([place, second + rng.uniform(0.02, 0.3, len(second)) * spacing])))[:n]
 
 
 def errors_pct(n, skips, doubles, cv, runs):

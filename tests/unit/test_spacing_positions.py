@@ -14,9 +14,7 @@ def plants(**columns):
 
 def test_crop_with_a_place_only():
     out = positions_from_plants(
-        plants(
-            position_cm=[30.0, 10, 20, np.nan], is_crop=[True, True, False, True], flags=["weak", "", "", ""]
-        )
+        plants(position_cm=[30.0, 10, 20, np.nan], is_crop=[True, True, False, True], flags=["weak", "", "", ""])
     )
     tables.check(tables.POSITIONS, out)
     assert list(out["position_cm"]) == [10, 30]

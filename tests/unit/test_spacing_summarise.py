@@ -9,9 +9,7 @@ from standcam.summarise import summarise
 GIVEN = SpacingSettings(nominal_spacing_cm=20, row_width_cm=75)
 
 
-def stretch(
-    photo="a.jpg", plot="a", row=1, from_cm=0.0, to_cm=100.0, plants=0, status="ok", flags="", **more
-):
+def stretch(photo="a.jpg", plot="a", row=1, from_cm=0.0, to_cm=100.0, plants=0, status="ok", flags="", **more):
     return {
         "photo": photo, "plot": plot, "row": row, "from_cm": from_cm, "to_cm": to_cm, "plants": plants,
         "status": status, "flags": flags, **more,
@@ -121,9 +119,7 @@ def test_every_stretch_has_its_row():
             (stretch(row=2, from_cm=10), []),
             (stretch(row=3, plants=1), [50]),
             (
-                stretch(
-                    "b.jpg", "b", from_cm=np.nan, to_cm=np.nan, plants=7, status="no_scale", flags="no_scale"
-                ),
+                stretch("b.jpg", "b", from_cm=np.nan, to_cm=np.nan, plants=7, status="no_scale", flags="no_scale"),
                 [],
             ),
             (stretch("c.jpg", "c", from_cm=np.nan, to_cm=np.nan, status="no_row"), []),
@@ -154,9 +150,7 @@ def test_population_of_a_plot_takes_rows_with_a_length_only():
 
 
 def test_plot_pools_its_gaps():
-    plot = summarise(
-        *tables_of((stretch(row=1), [10, 30, 50, 70]), (stretch(row=2), [10, 60])), GIVEN
-    ).plots.iloc[0]
+    plot = summarise(*tables_of((stretch(row=1), [10, 30, 50, 70]), (stretch(row=2), [10, 60])), GIVEN).plots.iloc[0]
     assert plot["mean_gap_cm"] == pytest.approx(np.mean([20, 20, 20, 50]))
     assert plot["sd_gap_cm"] == pytest.approx(np.std([20, 20, 20, 50], ddof=1))
     assert plot["misses_pct"] == 25
@@ -191,9 +185,7 @@ def test_plants_beyond_the_stretch_are_flagged_not_counted():
 
 
 def test_positions_decide_the_count():
-    rows = summarise(
-        *tables_of((stretch(plants=9), [10, 30]), (stretch(row=2, status="empty"), [10])), GIVEN
-    ).rows
+    rows = summarise(*tables_of((stretch(plants=9), [10, 30]), (stretch(row=2, status="empty"), [10])), GIVEN).rows
     assert list(rows["plants"]) == [2, 1] and list(rows["status"]) == ["ok", "ok"]
 
 

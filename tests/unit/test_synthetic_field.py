@@ -77,9 +77,7 @@ def test_field_has_rows_at_the_row_width_and_pairs_that_name_their_first_plant()
 
 
 def test_field_reaches_beyond_the_picture_on_all_sides():
-    made = recipe(
-        camera={"tilt_deg": 20.0, "azimuth_deg": 60.0}, crop={"weeds_per_m2": 60.0, "row_width_mm": 300.0}
-    )
+    made = recipe(camera={"tilt_deg": 20.0, "azimuth_deg": 60.0}, crop={"weeds_per_m2": 60.0, "row_width_mm": 300.0})
     camera = place_camera(made.camera)
     field = lay_field(made, camera, np.random.default_rng(1))
     outline = camera.footprint()

@@ -31,9 +31,7 @@ def test_tape_gives_all_tables(folder):
     assert read["rows"]["misses_pct"].tolist() == pytest.approx([33.33, 0])
     # one plant every 8.667 in of a 30 in row: 6,272,640 / 260 per acre
     assert read["rows"].loc[0, "plants_per_ha"] == pytest.approx(6_272_640 / 260 * 2.47105, rel=1e-5)
-    assert (
-        len(read["plants"]) == 7 and read["plants"]["is_crop"].all() and read["plants"]["x_px"].isna().all()
-    )
+    assert len(read["plants"]) == 7 and read["plants"]["is_crop"].all() and read["plants"]["x_px"].isna().all()
     assert len(read["gaps"]) == 9 and read["plots"].loc[0, "plants"] == 7
     record = json.loads((folder / "out" / "run.json").read_text())
     assert record["command"] == "tape" and len(record["inputs"][0]["sha256"]) == 64

@@ -311,7 +311,7 @@ def test_rows_typed_twice_are_told_of(file):
 @pytest.mark.parametrize(
     ("text", "cm"),
     [
-        ("position_mm\n45.5\n220.5\n\"1,024.5\"\n", [4.55, 22.05, 102.45]),
+        ('position_mm\n45.5\n220.5\n"1,024.5"\n', [4.55, 22.05, 102.45]),
         ("position_mm;x\n45,5;\n1.024,5;\n", [4.55, 102.45]),
         ("position_mm\n45\n1\N{NO-BREAK SPACE}024\n", [4.5, 102.4]),
         ("position;;\n4,5 cm;;\n22 cm.;;\n", [4.5, 22]),

@@ -79,9 +79,7 @@ def test_option_gives_the_unit_only_where_the_file_is_silent(read):
     assert places(read("position_cm\n1\n2\n", unit="in")) == pytest.approx([1, 2])
 
 
-@pytest.mark.parametrize(
-    "header", ["plot,row,position_cm", "Plot,ROW NO.,Position (cm)", "Plot-ID,Row Nr,pos_cm"]
-)
+@pytest.mark.parametrize("header", ["plot,row,position_cm", "Plot,ROW NO.,Position (cm)", "Plot-ID,Row Nr,pos_cm"])
 def test_rows_and_plots_by_any_usual_heading(read, header):
     positions, stretches = read(f"{header}\nB-1,2,5\nA,row 1,3\nB-1,R2,9\nA,1,11\n")
     assert stretches[["plot", "row", "plants"]].to_numpy().tolist() == [["B-1", 2, 2], ["A", 1, 2]]
@@ -116,9 +114,7 @@ def test_tables_fit_their_registers(read):
     assert list(positions["position_sd_cm"]) == [0.2, 0.3]
     plants = plants_from_tape(positions)
     tables.check(tables.PLANTS, plants)
-    assert (
-        plants["is_crop"].all() and set(plants["crop_probability"]) == {1.0} and plants["x_px"].isna().all()
-    )
+    assert plants["is_crop"].all() and set(plants["crop_probability"]) == {1.0} and plants["x_px"].isna().all()
 
 
 # ---- length of row

@@ -180,7 +180,7 @@ def test_no_clustering_is_seen_where_there_is_none():
 
 
 def test_published_losses_are_a_range_with_names():
-    rows = ["ooooolooooooo" "looooolooo"] * 6
+    rows = ["ooooolooooooolooooolooo"] * 6
     marks = [{"o": "no", "l": "yes"}[c] for row in rows for c in row]
     u = emergence_uniformity(*planted(*rows, columns={"late": marks}))
     text = said(u)

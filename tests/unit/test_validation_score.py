@@ -160,9 +160,7 @@ def test_folders_are_read_and_faults_named(tmp_path):
         list(read_scenes(tmp_path))
     (tmp_path / "images" / "a.jpg").write_bytes(b"x")
     (scene,) = read_scenes(tmp_path)
-    assert (
-        scene.group("soil.kind") == "dry" and scene.group("") == "all" and scene.group("soil.x.y") == "None"
-    )
+    assert scene.group("soil.kind") == "dry" and scene.group("") == "all" and scene.group("soil.x.y") == "None"
     assert (scene.plants["is_double_of"] == "p2").sum() == 1
     pd.DataFrame(PLANTS).drop(columns="kind").to_csv(tmp_path / "truth" / "a.csv", index=False)
     with pytest.raises(BadSettings, match="has no kind"):

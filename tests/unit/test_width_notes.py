@@ -37,8 +37,7 @@ def test_too_little_to_tell():
 
 def test_distances_go_from_side_to_side_whatever_the_order_and_sense_of_rows():
     rows = [
-        RowLine((0.0, y), (way, 0.0), from_cm=-50.0, to_cm=50.0)
-        for y, way in ((10.0, 1.0), (86.0, -1.0), (-66.5, 1.0))
+        RowLine((0.0, y), (way, 0.0), from_cm=-50.0, to_cm=50.0) for y, way in ((10.0, 1.0), (86.0, -1.0), (-66.5, 1.0))
     ]
     assert distances_cm(rows) == pytest.approx([76.0, 76.5]) or distances_cm(rows) == pytest.approx([76.5, 76.0])
     assert distances_cm(rows[:1]) == distances_cm([]) == []
