@@ -119,6 +119,11 @@ def look_over_tile(
     return TileStems(*(np.concatenate([getattr(part, name) for part in found]) for name in vars(found[0])))
 
 
+def look_cm_of(cm_per_px: float, settings: StripStemSettings) -> float:
+    """Pixel that pictures of a pixel are drawn at before they are looked at. [cm]"""
+    return min(max(settings.look_px * cm_per_px, settings.look_finest_cm), settings.look_cm)
+
+
 class _Look:
     """The squares of one tile."""
 
@@ -127,7 +132,7 @@ class _Look:
     ) -> None:
         self.rgb, self.cells, self.settings, self.lean, self.corner = rgb, cells, settings, lean, corner
         self.cm = cells.cm_per_px
-        self.look_cm = min(max(settings.look_px * self.cm, settings.look_finest_cm), settings.look_cm)
+        self.look_cm = look_cm_of(self.cm, settings)
         self.near = cells.near(settings.green_reach_cm)
 
     def over(self, square: tuple[int, int, int, int]) -> Iterator[TileStems]:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from standcam.plants.rivals import rivals
-from standcam.plants.strip_plants import StripSeen, plants_of, without_seams
+from standcam.plants.strip_plants import StripSeen, least_probability, plants_of, without_seams
 from standcam.rows.strip import find_strip_rows
 from standcam.settings import StripRowSettings, StripStemSettings
 
@@ -115,6 +115,12 @@ def test_doubles_are_flagged_and_cool_stems_are_doubtful():
     found = plants_of(seen_of(np.concatenate([points, [double]]), heat), rows_of(points), 0.4, AS_IT_IS)
     assert found.near_another.sum() == 2
     assert sorted(found.judged[~found.is_crop]) == ["doubtful"]
+
+
+def test_coarse_pictures_ask_less_of_a_stem():
+    settings = StripStemSettings(crop_probability=0.5, coarse_crop_probability=0.3)
+    asked = [least_probability(cm, settings) for cm in (0.3, 0.5, np.sqrt(0.5 * 0.8), 0.8, 1.0)]
+    np.testing.assert_allclose(asked, [0.5, 0.5, 0.4, 0.3, 0.3])
 
 
 def test_nothing_seen_gives_nothing():

@@ -5,7 +5,7 @@ import pytest
 
 from standcam.images.raster_read import GRID_PX
 from standcam.plants.green_cells import GreenCells, green_cells
-from standcam.plants.strip_stems import SEAM_CM, TileStems, look_over_tile, with_areas
+from standcam.plants.strip_stems import SEAM_CM, TileStems, look_cm_of, look_over_tile, with_areas
 from standcam.settings import StripStemSettings
 from standcam.vegetation.segment import score_table
 
@@ -136,6 +136,13 @@ def test_patches_between_rows_are_weeds_and_leaves_of_the_row_are_not():
     between = (np.abs(found.weed_px[:, 1, None] - (150, 400, 650, 900)) > 40).all(axis=1)
     weeds = found.weed_px[between]
     np.testing.assert_allclose(weeds[np.argsort(weeds[:, 0])], [[300, 280], [800, 520]], atol=0.2)
+
+
+@pytest.mark.parametrize(
+    ("cm_per_px", "look_cm"), [(0.2, 0.36), (0.3, 0.36), (0.33, 0.396), (0.4, 0.43), (0.8, 0.43)]
+)
+def test_finer_pictures_are_looked_at_finer_within_what_was_taught(cm_per_px, look_cm):
+    assert look_cm_of(cm_per_px, StripStemSettings()) == pytest.approx(look_cm)
 
 
 def test_bare_ground_has_no_stems():
