@@ -203,22 +203,26 @@ def _strongest(
     rows: list[tuple[np.ndarray, np.ndarray]], lags: list[int], shuffles: int, rng: np.random.Generator
 ) -> tuple[float, int, float]:
     """Largest standardised statistic, index of its lag, and p with the search paid for."""
+    from scipy import fft  # twice as quick as NumPy's here
+
     top = max(lags) * _TURNS
     width = max(len(y) for y, _ in rows)
     top = min(top, width - 1) + 1
     around = sorted({g for h in lags for g in range(max(h - _SIDE, 2), h + _SIDE + 1)})
     total = np.zeros((shuffles + 1, top))
-    step = max(1, 400_000 // width)
+    step = max(
+        1, 12_000 // width
+    )  # larger arrays are asked of the system anew each time, which takes as long as the work
     for y, block in rows:
         n = len(y)
-        size = 1 << int(np.ceil(np.log2(2 * n)))
+        size = fft.next_fast_len(2 * n, real=True)
         for start in range(0, shuffles + 1, step):
             count = min(step, shuffles + 1 - start)
             order = _shuffled(block, count, rng)
             if start == 0:
                 order[0] = np.arange(n)
-            spectrum = np.fft.rfft(y[order], size, axis=1)
-            lagged = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : min(n, top)]
+            spectrum = fft.rfft(y[order], size, axis=1)
+            lagged = fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : min(n, top)]
             total[start : start + count, : lagged.shape[1]] += lagged
     folded = np.stack([total[:, np.arange(h, min(h * _TURNS, top - 1) + 1, h)].sum(axis=1) for h in around], axis=1)
     spread = folded[1:].std(axis=0)
@@ -244,4 +248,7 @@ def _shuffled(block: np.ndarray, count: int, rng: np.random.Generator) -> np.nda
     """Orders of the places in which whole blocks have changed their places. (n,) -> (count, n)"""
     first = int(block.min())
     key = rng.random((count, int(block.max()) - first + 1))[:, block - first]
-    return np.argsort(key, axis=1, kind="stable")
+    key += (
+        np.arange(len(block)) * 1e-15
+    )  # within a block as they were, which a stable sort takes four times as long for
+    return np.argsort(key, axis=1)

@@ -138,9 +138,7 @@ def test_patches_between_rows_are_weeds_and_leaves_of_the_row_are_not():
     np.testing.assert_allclose(weeds[np.argsort(weeds[:, 0])], [[300, 280], [800, 520]], atol=0.2)
 
 
-@pytest.mark.parametrize(
-    ("cm_per_px", "look_cm"), [(0.2, 0.36), (0.3, 0.36), (0.33, 0.396), (0.4, 0.43), (0.8, 0.43)]
-)
+@pytest.mark.parametrize(("cm_per_px", "look_cm"), [(0.2, 0.36), (0.3, 0.36), (0.33, 0.396), (0.4, 0.43), (0.8, 0.43)])
 def test_finer_pictures_are_looked_at_finer_within_what_was_taught(cm_per_px, look_cm):
     assert look_cm_of(cm_per_px, StripStemSettings()) == pytest.approx(look_cm)
 
