@@ -210,9 +210,8 @@ def _strongest(
     top = min(top, width - 1) + 1
     around = sorted({g for h in lags for g in range(max(h - _SIDE, 2), h + _SIDE + 1)})
     total = np.zeros((shuffles + 1, top))
-    step = max(
-        1, 12_000 // width
-    )  # larger arrays are asked of the system anew each time, which takes as long as the work
+    # larger arrays are asked of the system anew each time, which takes as long as the work
+    step = max(1, 12_000 // width)
     for y, block in rows:
         n = len(y)
         size = fft.next_fast_len(2 * n, real=True)
@@ -248,7 +247,6 @@ def _shuffled(block: np.ndarray, count: int, rng: np.random.Generator) -> np.nda
     """Orders of the places in which whole blocks have changed their places. (n,) -> (count, n)"""
     first = int(block.min())
     key = rng.random((count, int(block.max()) - first + 1))[:, block - first]
-    key += (
-        np.arange(len(block)) * 1e-15
-    )  # within a block as they were, which a stable sort takes four times as long for
+    # within a block as they were, which a stable sort takes four times as long for
+    key += np.arange(len(block)) * 1e-15
     return np.argsort(key, axis=1)
