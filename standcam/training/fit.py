@@ -119,10 +119,10 @@ class Course:
     seed: int = 1
     workers: int = 4
     """Threads that unpack the samples."""
-    widths: tuple[int, ...] = (24, 48, 96, 160)
+    widths: tuple[int, ...] = Form.widths
     """Channels of the network's levels; what it starts from is widened to them."""
-    depths: tuple[int, ...] = (1, 1, 2, 3)
-    plain: int = 0
+    depths: tuple[int, ...] = Form.depths
+    plain: int = Form.plain
     """As of a ``Form``, where it starts from nothing or from ONNX."""
 
 

@@ -16,9 +16,9 @@ from torch import nn
 from torch.nn import functional as F
 
 OUTPUTS = 5
-"""Crop stem, weed stem (logits), offset of the stem from the cell along x and y (cells), log standard error."""
+"""Crop stem, weed stem (logits), offset of the stem from the cell along x and y (steps), log standard error."""
 SIDE_OUTPUTS = 5
-"""Soil, crop, weed (logits), way from the cell to the stem of the plant that shows there, along x and y (cells)."""
+"""Soil, crop, weed (logits), way from the cell to the stem of the plant that shows there, along x and y (steps)."""
 
 
 def _conv(a: int, b: int, stride: int = 1) -> nn.Sequential:
@@ -60,8 +60,9 @@ class StemNet(nn.Module):
         super().__init__()
         self.form = form
         a, b, c, d = form.widths
-        blocks = [_blocks(*level) for level in zip(form.widths, form.depths, _plain(form), strict=True)]
-        joins = [_conv(w, w) if plain else _Residual(w) for w, plain in zip(form.widths, _plain(form), strict=True)]
+        plain = [level < form.plain for level in range(len(form.widths))]
+        blocks = [_blocks(*level) for level in zip(form.widths, form.depths, plain, strict=True)]
+        joins = [_conv(w, w) if bare else _Residual(w) for w, bare in zip(form.widths, plain, strict=True)]
         self.down0 = nn.Sequential(_conv(form.planes, a), blocks[0])
         self.down1 = nn.Sequential(_conv(a, b, 2), blocks[1])
         self.down2 = nn.Sequential(_conv(b, c, 2), blocks[2])
@@ -99,10 +100,6 @@ def restored(weights: dict[str, torch.Tensor]) -> StemNet:
     net = StemNet(form)
     net.load_state_dict(weights)
     return net
-
-
-def _plain(form: Form) -> list[bool]:
-    return [level < form.plain for level in range(4)]
 
 
 def _blocks(width: int, depth: int, plain: bool) -> nn.Sequential:

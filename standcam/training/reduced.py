@@ -45,7 +45,8 @@ class Look:
     @property
     def cells(self) -> tuple[int, int]:
         """Of a piece, across and down."""
-        return self.shape_px[0] // self.cell.across, self.shape_px[1] // self.cell.down
+        rows, columns = self.cell.grid(*self.shape_px[::-1])
+        return columns, rows
 
     def zooms(self, cm_per_px: float) -> tuple[float, float] | None:
         """Pixels of a sheet to one of a piece, from and to; None where no piece can be cut of such a sheet."""

@@ -19,7 +19,9 @@ from standcam.plants.networks import onnx_of
 from standcam.training.model import Form, StemNet
 
 
-def from_onnx(path: Path, sheets: torch.Tensor, depths: tuple[int, ...] = Form.depths, plain: int = 0) -> StemNet:
+def from_onnx(
+    path: Path, sheets: torch.Tensor, depths: tuple[int, ...] = Form.depths, plain: int = Form.plain
+) -> StemNet:
     """The network of a file written by ``training.export``, with a side head that knows nothing yet.
 
     Parameters
